@@ -1,0 +1,1 @@
+"""Goal attainment, pure: trials, own judgement, criterion runs, status, trend, scaling, dose."""

@@ -1,0 +1,1 @@
+"""De-identification, pure: policy, dates, places, pseudonyms, small cells."""

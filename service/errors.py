@@ -1,0 +1,234 @@
+"""Every error this service raises, as one tree.
+
+ServiceError                    500  exception      something here is broken
+├── InvalidInput                400  invalid        the text can't be read as what it claims to be
+├── RuleViolation               422  business-rule  readable, but breaks rules; carries every problem found
+├── Unauthenticated             401  login          no token, or one that can't be believed
+├── Forbidden                   403  forbidden      a known caller without the right
+├── NotFound                    404  not-found
+├── MethodNotAllowed            405  not-supported
+├── NotAcceptable               406  not-supported  no representation the caller accepts
+├── Conflict                    409  conflict       the request contradicts what is stored
+├── Gone                        410  deleted
+├── PreconditionFailed          412  conflict       If-Match or a conditional criterion did not hold
+├── TooLarge                    413  too-long
+├── UnsupportedMediaType        415  not-supported
+├── StoreUnavailable            503  transient      try again
+└── DeliveryFailed              502  transient      a remote end refused or did not answer
+
+Each carries one or more Issue: what is wrong, where, and what to do. ``rest/`` turns them into an
+OperationOutcome in one table; nothing else builds error answers.
+"""
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+from enum import StrEnum
+from typing import ClassVar
+
+__all__ = [
+    "Conflict",
+    "DeliveryFailed",
+    "Forbidden",
+    "Gone",
+    "InvalidInput",
+    "Issue",
+    "IssueType",
+    "MethodNotAllowed",
+    "NotAcceptable",
+    "NotFound",
+    "Place",
+    "PreconditionFailed",
+    "RuleViolation",
+    "ServiceError",
+    "Severity",
+    "StoreUnavailable",
+    "TooLarge",
+    "Unauthenticated",
+    "UnsupportedMediaType",
+]
+
+
+class Severity(StrEnum):
+    """http://hl7.org/fhir/issue-severity."""
+
+    FATAL = "fatal"
+    ERROR = "error"
+    WARNING = "warning"
+    INFORMATION = "information"
+
+
+class IssueType(StrEnum):
+    """The codes of http://hl7.org/fhir/issue-type that this service uses."""
+
+    INVALID = "invalid"
+    STRUCTURE = "structure"
+    REQUIRED = "required"
+    VALUE = "value"
+    INVARIANT = "invariant"
+    CODE_INVALID = "code-invalid"
+    LOGIN = "login"
+    FORBIDDEN = "forbidden"
+    PROCESSING = "processing"
+    NOT_SUPPORTED = "not-supported"
+    DUPLICATE = "duplicate"
+    MULTIPLE_MATCHES = "multiple-matches"
+    NOT_FOUND = "not-found"
+    DELETED = "deleted"
+    TOO_LONG = "too-long"
+    TOO_COSTLY = "too-costly"
+    BUSINESS_RULE = "business-rule"
+    CONFLICT = "conflict"
+    TRANSIENT = "transient"
+    EXCEPTION = "exception"
+    INFORMATIONAL = "informational"
+
+
+@dataclass(frozen=True, slots=True)
+class Place:
+    """Where in an input a problem stands.
+
+    ``expression`` is FHIRPath (``Bundle.entry[3].resource.status``) or, for a visit record, the same
+    notation below ``VisitRecord``. ``pointer`` is a JSON pointer (RFC 6901). ``line`` and ``column`` count
+    from 1. For a sheet, ``source`` names it, ``row`` is the line as a spreadsheet shows it (header = 1) and
+    ``field`` the column's heading.
+    """
+
+    expression: str = ""
+    pointer: str = ""
+    line: int | None = None
+    column: int | None = None
+    source: str = ""
+    row: int | None = None
+    field: str = ""
+
+    def __str__(self) -> str:
+        """The place as a person reads it: ``trials.csv row 4 column effort``, ``/visit/type (line 12)``."""
+        if self.row is not None:
+            where = f"{self.source or 'sheet'} row {self.row}"
+            return f"{where} column {self.field}" if self.field else where
+        where = self.pointer or self.expression
+        return f"{where} (line {self.line})".strip() if self.line is not None else where
+
+
+@dataclass(frozen=True, slots=True)
+class Issue:
+    """One problem: a sentence a person can act on, its place, and the rule's id where there is one."""
+
+    message: str
+    severity: Severity = Severity.ERROR
+    code: IssueType = IssueType.INVALID
+    place: Place = Place()
+    rule: str = ""
+
+
+class ServiceError(Exception):
+    """Something in the service is broken; the caller did nothing wrong."""
+
+    status: ClassVar[int] = 500
+    code: ClassVar[IssueType] = IssueType.EXCEPTION
+
+    def __init__(self, problem: str | Issue | Iterable[Issue], *, expression: str = "") -> None:
+        """Take one sentence, one issue, or every issue found (stable order, no duplicates)."""
+        if isinstance(problem, str):
+            problem = Issue(problem, code=self.code, place=Place(expression=expression))
+        issues = (problem,) if isinstance(problem, Issue) else tuple(problem)
+        self.issues: tuple[Issue, ...] = tuple(dict.fromkeys(issues))
+        super().__init__("; ".join(issue.message for issue in self.issues))
+
+
+class InvalidInput(ServiceError):
+    """The text can't be read as what it claims to be."""
+
+    status = 400
+    code = IssueType.INVALID
+
+
+class RuleViolation(ServiceError):
+    """The input can be read but breaks rules; every problem found is carried."""
+
+    status = 422
+    code = IssueType.BUSINESS_RULE
+
+
+class Unauthenticated(ServiceError):
+    """No access token, or one that can't be believed."""
+
+    status = 401
+    code = IssueType.LOGIN
+
+
+class Forbidden(ServiceError):
+    """A known caller asked for what its token does not allow."""
+
+    status = 403
+    code = IssueType.FORBIDDEN
+
+
+class NotFound(ServiceError):
+    """Nothing is stored under that name, or the path is not one of ours."""
+
+    status = 404
+    code = IssueType.NOT_FOUND
+
+
+class MethodNotAllowed(ServiceError):
+    """The path exists, the method does not."""
+
+    status = 405
+    code = IssueType.NOT_SUPPORTED
+
+
+class NotAcceptable(ServiceError):
+    """None of the formats the caller accepts is offered."""
+
+    status = 406
+    code = IssueType.NOT_SUPPORTED
+
+
+class Conflict(ServiceError):
+    """The request contradicts what is stored."""
+
+    status = 409
+    code = IssueType.CONFLICT
+
+
+class Gone(ServiceError):
+    """The resource was deleted."""
+
+    status = 410
+    code = IssueType.DELETED
+
+
+class PreconditionFailed(ServiceError):
+    """If-Match or a conditional criterion did not hold."""
+
+    status = 412
+    code = IssueType.CONFLICT
+
+
+class TooLarge(ServiceError):
+    """The request is larger than the limit."""
+
+    status = 413
+    code = IssueType.TOO_LONG
+
+
+class UnsupportedMediaType(ServiceError):
+    """The body's content type is not one the service reads."""
+
+    status = 415
+    code = IssueType.NOT_SUPPORTED
+
+
+class DeliveryFailed(ServiceError):
+    """A remote end refused, or did not answer."""
+
+    status = 502
+    code = IssueType.TRANSIENT
+
+
+class StoreUnavailable(ServiceError):
+    """The store can't serve right now; the same request may succeed later."""
+
+    status = 503
+    code = IssueType.TRANSIENT

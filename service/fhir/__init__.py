@@ -1,0 +1,1 @@
+"""FHIR R4 as data: text, elements, references, bundles, search keys, validation, outcomes."""

@@ -1,0 +1,1 @@
+"""Work beside the requests: research export, delivery."""

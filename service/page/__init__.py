@@ -1,0 +1,1 @@
+"""The clinician's page."""

@@ -1,0 +1,1 @@
+"""The visit record: reading, rules, and its way into FHIR and back to the numbers."""

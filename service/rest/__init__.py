@@ -1,0 +1,1 @@
+"""Bytes in, bytes out: routes, negotiation, headers, the exception table."""

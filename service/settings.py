@@ -1,0 +1,62 @@
+"""Every option of the service: its default and what it is for.
+
+Each is read from the environment as ``SWALLOW_<NAME>``; nothing else reads the environment.
+"""
+
+from pathlib import Path
+from typing import Literal
+from zoneinfo import ZoneInfo
+
+from pydantic import Field, field_validator
+from pydantic_settings import BaseSettings, SettingsConfigDict
+
+__all__ = ["Settings", "shipped"]
+
+
+class Settings(BaseSettings):
+    """The options of one running service."""
+
+    model_config = SettingsConfigDict(env_prefix="SWALLOW_", frozen=True)
+
+    data_dir: Path = Field(Path("swallow-data"), description="Folder of the database and of the development keys.")
+    host: str = Field("127.0.0.1", description="Address to listen on.")
+    port: int = Field(8080, ge=0, le=65535, description="Port to listen on; 0 takes a free one.")
+    base_url: str = Field(
+        "", description="Public address of the service (scheme, host, port), without /fhir; empty: as requested."
+    )
+    time_zone: str = Field(
+        "UTC", description="The site's time zone: 'today', and times that come without an offset."
+    )
+    snomed: Literal["all", "gps"] = Field(
+        "all", description="'gps' leaves out SNOMED CT codes outside the freely licensed Global Patient Set."
+    )
+    safety_screen_days: int = Field(90, ge=1, description="Days for which a safety screen stays current.")
+    max_body_bytes: int = Field(5_000_000, ge=1_000, description="Largest request body accepted.")
+    max_depth: int = Field(64, ge=8, description="Deepest nesting accepted in a JSON or YAML body.")
+    max_bundle_entries: int = Field(5_000, ge=1, description="Most entries accepted in a batch or transaction.")
+    page_size: int = Field(50, ge=1, description="Entries on a search page when _count is not given.")
+    max_page_size: int = Field(500, ge=1, description="Most entries on a search page.")
+    development_issuer: bool = Field(
+        False, description="Accept tokens of the built-in development issuer; loopback only, set by 'demo'."
+    )
+
+    @field_validator("time_zone")
+    @classmethod
+    def _known_zone(cls, value: str) -> str:
+        ZoneInfo(value)
+        return value
+
+    @property
+    def zone(self) -> ZoneInfo:
+        """The site's time zone."""
+        return ZoneInfo(self.time_zone)
+
+
+def shipped(*parts: str) -> Path:
+    """Path of a data file that travels with the service (``mappings/…``, ``examples/…``).
+
+    In a wheel they lie inside the package; in a checkout beside it.
+    """
+    package = Path(__file__).parent
+    root = package / "_data" if (package / "_data").is_dir() else package.parent
+    return root.joinpath(*parts)

@@ -1,0 +1,1 @@
+"""Where versions of resources are kept."""

@@ -1,0 +1,151 @@
+"""What every store can do; ``sqlite.py`` is one, and one contract test suite runs on each.
+
+Work that writes is a coroutine over a ``Transaction``. A store runs it inside one database transaction and
+answers only when the commit is durable; if it raises, nothing of it is kept. On SQLite the coroutine never
+really waits (the writer thread drives it), on a networked engine it does: the interactions are written once.
+"""
+
+from collections.abc import AsyncIterator, Awaitable, Callable
+from dataclasses import dataclass
+from typing import Literal, Protocol, TypeVar
+
+from service.fhir.search_parameters import Clause, SearchKeys, Sort
+
+__all__ = ["Page", "Query", "Store", "Transaction", "Version", "VisitKey", "Work"]
+
+T = TypeVar("T")
+
+
+@dataclass(frozen=True, slots=True)
+class Version:
+    """One version of one resource, as stored.
+
+    ``sequence`` rises with every write of the store. ``last_updated`` is the FHIR instant text that is also
+    ``meta.lastUpdated`` in ``content``. ``content`` is the exact JSON text (UTF-8), empty for a deletion.
+    """
+
+    sequence: int
+    type: str
+    id: str
+    version: int
+    last_updated: str
+    method: Literal["POST", "PUT", "DELETE"]
+    content: bytes
+
+    @property
+    def deleted(self) -> bool:
+        """Whether this version is a deletion."""
+        return self.method == "DELETE"
+
+    @property
+    def etag(self) -> str:
+        """The weak entity tag, ``W/"3"``."""
+        return f'W/"{self.version}"'
+
+
+@dataclass(frozen=True, slots=True)
+class Query:
+    """A search: all clauses must hold (AND); within a clause any value may (OR).
+
+    ``after`` is the opaque position of the last row of the page before (keyset, stable while others write).
+    """
+
+    type: str
+    clauses: tuple[Clause, ...] = ()
+    sort: tuple[Sort, ...] = ()
+    count: int = 50
+    after: str = ""
+    total: Literal["none", "accurate"] = "accurate"
+
+
+@dataclass(frozen=True, slots=True)
+class Page:
+    """One page of current versions, the total of all pages if asked for, and where the next page starts."""
+
+    versions: tuple[Version, ...]
+    total: int | None
+    next_after: str | None
+
+
+@dataclass(frozen=True, slots=True)
+class VisitKey:
+    """What makes a visit record unique: its own identifier, and one record per patient and time.
+
+    ``time`` is UTC, ISO 8601 text. ``patient`` is the stored Patient's id.
+    """
+
+    system: str
+    value: str
+    patient: str
+    time: str
+
+
+class Transaction(Protocol):
+    """Reads and writes inside one database transaction."""
+
+    async def read(self, type_: str, id_: str) -> Version | None:
+        """Answer the newest version (a deletion included), or None if the id was never used."""
+        ...
+
+    async def find(self, type_: str, system: str, value: str) -> list[Version]:
+        """Answer the current versions that carry this business identifier, oldest id first."""
+        ...
+
+    async def identified(self, system: str, value_prefix: str) -> list[Version]:
+        """Answer current versions of any type with an identifier of ``system`` starting with ``value_prefix``."""
+        ...
+
+    async def search(self, query: Query) -> Page:
+        """Search as it stands inside this transaction."""
+        ...
+
+    async def put(self, type_: str, id_: str, content: bytes, keys: SearchKeys) -> Version:
+        """Write a new version. ``content`` has no meta.versionId/lastUpdated yet; the store sets both."""
+        ...
+
+    async def delete(self, type_: str, id_: str) -> Version:
+        """Write a deletion; reading then answers it, searching no longer does."""
+        ...
+
+    async def visit(self, system: str, value: str) -> VisitKey | None:
+        """Answer the key under which this visit record was accepted before."""
+        ...
+
+    async def claim_visit(self, key: VisitKey) -> None:
+        """Insert or update the key; Conflict if another record holds the same patient and time."""
+        ...
+
+
+Work = Callable[[Transaction], Awaitable[T]]
+
+
+class Store(Protocol):
+    """Versions of resources, found by id, by business identifier and by search keys."""
+
+    async def read(self, type_: str, id_: str) -> Version | None:
+        """Answer the newest version (a deletion included), or None if the id was never used."""
+        ...
+
+    async def vread(self, type_: str, id_: str, version: int) -> Version | None:
+        """Answer one version, or None."""
+        ...
+
+    async def history(self, type_: str, id_: str) -> list[Version]:
+        """Answer every version, newest first."""
+        ...
+
+    async def search(self, query: Query) -> Page:
+        """Search the committed state."""
+        ...
+
+    async def write(self, name: str, work: Work[T]) -> T:
+        """Run ``work`` in a transaction called ``name`` in logs; durable when this returns."""
+        ...
+
+    def changes(self, after: int = 0) -> AsyncIterator[Version]:
+        """Stream the newest version of everything written after a sequence number, in order."""
+        ...
+
+    async def close(self) -> None:
+        """Finish what is queued and close."""
+        ...

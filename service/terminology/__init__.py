@@ -1,0 +1,1 @@
+"""Code tables: what is emitted, how sure we are of it, and under which licence."""
