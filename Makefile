@@ -1,0 +1,64 @@
+# make demo     the main job on SQLite, served on this machine; needs Python 3.11+ and nothing else
+# make test     every test (the official FHIR examples are fetched once into .cache/)
+# make check    lint, types, import contract
+# make bench    measurements, as ratios against a baseline of the same run
+# make lock     pin the dependencies anew
+
+PYTHON ?= python3
+BIN := .venv/bin
+EXAMPLES := .cache/r4-examples
+.DEFAULT_GOAL := help
+.PHONY: help demo test check format bench lock openapi .venv clean
+
+help:
+	@grep -E '^# make' Makefile | cut -c3-
+
+.venv: $(BIN)/.runtime
+
+$(BIN)/python:
+	$(PYTHON) -c 'import sys; sys.exit(sys.version_info < (3, 11) and "Python 3.11 or newer is needed; found " + sys.version)'
+	$(PYTHON) -m venv .venv
+
+$(BIN)/.runtime: $(BIN)/python requirements.lock pyproject.toml
+	$(BIN)/python -m pip install --quiet --disable-pip-version-check --require-hashes -r requirements.lock
+	$(BIN)/python -m pip install --quiet --disable-pip-version-check --no-deps -e .
+	@touch $@
+
+$(BIN)/.dev: $(BIN)/.runtime requirements-dev.lock
+	$(BIN)/python -m pip install --quiet --disable-pip-version-check --require-hashes -r requirements-dev.lock
+	@touch $@
+
+$(EXAMPLES):
+	mkdir -p .cache/fetch && cd .cache/fetch && npm pack --silent hl7.fhir.r4.examples@4.0.1
+	mkdir -p $(EXAMPLES).new && tar -xzf .cache/fetch/hl7.fhir.r4.examples-4.0.1.tgz -C $(EXAMPLES).new
+	mv $(EXAMPLES).new $(EXAMPLES)
+
+demo: .venv
+	$(BIN)/swallow-interop demo
+
+test: $(BIN)/.dev $(EXAMPLES)
+	$(BIN)/python -m pytest -n 2 --dist loadfile
+
+check: $(BIN)/.dev
+	$(BIN)/ruff check .
+	$(BIN)/ruff format --check .
+	$(BIN)/mypy
+	$(BIN)/lint-imports
+
+format: $(BIN)/.dev
+	$(BIN)/ruff check --fix .
+	$(BIN)/ruff format .
+
+bench: $(BIN)/.dev
+	$(BIN)/python -m tests.bench
+
+openapi: $(BIN)/.dev
+	$(BIN)/python -m tests.write_openapi
+
+lock: $(BIN)/python
+	$(BIN)/python -m pip install --quiet pip-tools
+	$(BIN)/python -m piptools compile --quiet --strip-extras --generate-hashes --no-emit-index-url --no-emit-trusted-host --no-emit-find-links --no-header -o requirements.lock pyproject.toml
+	$(BIN)/python -m piptools compile --quiet --strip-extras --allow-unsafe --generate-hashes --no-emit-index-url --no-emit-trusted-host --no-emit-find-links --no-header --extra dev -c requirements.lock -o requirements-dev.lock pyproject.toml
+
+clean:
+	rm -rf .venv .cache dist build
