@@ -1,0 +1,104 @@
+"""Tokens for one machine: an issuer whose key lies in the data folder, for demos and development.
+
+Only ever trusted by a service that listens on the loopback address. The key is made once and readable by its
+owner alone; tokens are valid for eight hours.
+"""
+
+import ipaddress
+import os
+import secrets
+import stat
+from pathlib import Path
+
+import msgspec
+from joserfc import jwt
+from joserfc.jwk import KeySet, RSAKey
+
+from service.errors import ServiceError
+from service.security.tokens import Issuer
+
+__all__ = ["TOKENS_FILE", "VALID_S", "DevelopmentIssuer", "is_loopback", "write_demo_tokens"]
+
+NAME = "https://swallow-interop.example.org/development-issuer"
+AUDIENCE = "https://swallow-interop.example.org/development"
+KEY_FILE = "development-key.json"
+TOKENS_FILE = "demo-tokens.json"
+VALID_S = 8 * 3600
+
+
+def is_loopback(host: str) -> bool:
+    """Whether an address to listen on can be reached from this machine only."""
+    if host == "localhost":
+        return True
+    try:
+        return ipaddress.ip_address(host).is_loopback
+    except ValueError:
+        return False
+
+
+class DevelopmentIssuer:
+    """Signs tokens with the key of one data folder."""
+
+    def __init__(self, directory: Path) -> None:
+        """Read the folder's key, making it first if there is none."""
+        self._key = _read_or_make(directory / KEY_FILE)
+
+    def issuer(self) -> Issuer:
+        """What a verifier needs to believe this issuer: the public key, never the private one."""
+        public = KeySet.import_key_set({"keys": [self._key.as_dict(private=False)]})
+        return Issuer(NAME, public, AUDIENCE)
+
+    def sign(self, subject: str, scope: str, *, now: float, fhir_user: str = "") -> str:
+        """Answer a token for ``subject`` that is valid for eight hours from ``now`` (seconds since 1970)."""
+        claims = {"iss": NAME, "aud": AUDIENCE, "sub": subject, "scope": scope, "jti": secrets.token_hex(8)}
+        times = {"iat": int(now), "exp": int(now) + VALID_S}
+        user = {"fhirUser": fhir_user} if fhir_user else {}
+        header = {"alg": "RS256", "kid": self._key.kid}
+        return jwt.encode(header, claims | times | user, self._key, algorithms=["RS256"])
+
+
+def write_demo_tokens(directory: Path, *, now: float, clinician: str) -> dict[str, str]:
+    """Write one token per reader to ``demo-tokens.json``, a JSON object of plain strings, and answer them.
+
+    ``clinician`` is the FHIR reference of the demo's clinician, ``Practitioner/<id>``.
+    """
+    issuer = DevelopmentIssuer(directory)
+    tokens = {
+        "integrator": issuer.sign("demo-integrator", "system/*.cruds intake", now=now),
+        "clinician": issuer.sign(
+            "demo-clinician", "user/*.rs intake goal-decisions", now=now, fhir_user=clinician
+        ),
+        "researcher": issuer.sign("demo-researcher", "research-export", now=now),
+    }
+    text = msgspec.json.format(msgspec.json.encode(tokens), indent=2) + b"\n"
+    _private_file(directory, text).replace(directory / TOKENS_FILE)
+    return tokens
+
+
+def _read_or_make(path: Path) -> RSAKey:
+    if not path.exists():
+        _make(path)
+    if stat.S_IMODE(path.stat().st_mode) & 0o077:
+        raise ServiceError(f"Others can read the key file {path.name}: set its mode to 0600, or delete it.")
+    return RSAKey.import_key(msgspec.json.decode(path.read_bytes()))
+
+
+def _make(path: Path) -> None:
+    key = RSAKey.generate_key(2048, private=True, auto_kid=True)
+    made = _private_file(path.parent, msgspec.json.encode(key.as_dict(private=True)))
+    try:
+        path.hardlink_to(made)  # never over another process's key, never half a key
+    except FileExistsError:
+        pass
+    finally:
+        made.unlink()
+
+
+def _private_file(directory: Path, content: bytes) -> Path:
+    """Write a new file only its owner can read, under a name nobody uses."""
+    directory.mkdir(parents=True, exist_ok=True)
+    path = directory / f".{secrets.token_hex(8)}.new"
+    descriptor = os.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600)
+    with os.fdopen(descriptor, "wb") as file:
+        file.write(content)
+    return path
