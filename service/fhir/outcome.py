@@ -1,0 +1,36 @@
+"""Issues as a FHIR R4 OperationOutcome (operationoutcome.html)."""
+
+from collections.abc import Iterable
+from typing import Any
+
+from service.errors import Issue, Place
+from service.fhir.canonical import code_system
+
+__all__ = ["operation_outcome"]
+
+
+def operation_outcome(issues: Iterable[Issue]) -> dict[str, Any]:
+    """Answer an OperationOutcome with one entry per issue, in order; without any issue it says so.
+
+    ``details.text`` is the sentence, ``details.coding`` the rule's id where there is one, ``diagnostics`` the
+    place as a person reads it and ``expression`` the place as FHIRPath.
+    """
+    entries = [_entry(issue) for issue in issues]
+    fine = {"severity": "information", "code": "informational", "details": {"text": "No problems were found."}}
+    return {"resourceType": "OperationOutcome", "issue": entries or [fine]}
+
+
+def _entry(issue: Issue) -> dict[str, Any]:
+    details: dict[str, Any] = {"text": issue.message}
+    if issue.rule:
+        details = {"coding": [{"system": code_system("rule"), "code": issue.rule}], **details}
+    return {"severity": str(issue.severity), "code": str(issue.code), "details": details, **_where(issue.place)}
+
+
+def _where(place: Place) -> dict[str, Any]:
+    where: dict[str, Any] = {}
+    if str(place) not in {"", place.expression}:
+        where["diagnostics"] = str(place)
+    if place.expression:
+        where["expression"] = [place.expression]
+    return where
