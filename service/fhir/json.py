@@ -1,0 +1,241 @@
+"""FHIR JSON, read strictly and written back without loss.
+
+Numbers keep the text they were sent in (``72.50``, ``1.0E2``), members their order. What RFC 8259 and
+FHIR R4 json.html leave no room for is refused: duplicate names, comments, NaN, text after the end, bytes that
+are not UTF-8, characters a FHIR string can't hold.
+"""
+
+import json
+import re
+from collections.abc import Iterator, Mapping, Set
+from decimal import Decimal, InvalidOperation
+from typing import Any, NoReturn
+
+import msgspec
+
+from service.errors import InvalidInput, Issue, IssueType, Place
+
+__all__ = ["Tree", "dump", "parse", "stamp"]
+
+Tree = dict[str, Any]
+"""One JSON object: numbers are int or Decimal, everything else as Python has it."""
+
+_BOM = b"\xef\xbb\xbf"
+_MAX_DIGITS = 1_000
+_BRACKETS = re.compile(r'"(?:[^"\\]|\\.)*"|[\[\]{}]', re.DOTALL)
+_NUL = re.compile(r"(?<!\\)(?:\\\\)*\\u0000")
+_TOKENS = re.compile(r'"(?:[^"\\]|\\.)*"|[\[\]{}:,]|[^\s"\[\]{}:,]+', re.DOTALL)
+
+
+class _Text(Decimal):
+    """A number whose own text differs from Decimal's rendering (``1.0E2``, ``0.0000001``)."""
+
+    __slots__ = ("text",)
+    text: str
+
+
+class _DuplicateNameError(ValueError):
+    """An object names a member twice; the argument is the name."""
+
+
+def parse(data: bytes | str, *, max_depth: int = 64) -> Tree:
+    """Read one JSON object.
+
+    Raises InvalidInput with line and column when ``data`` is not strict JSON, is nested deeper than
+    ``max_depth`` brackets, or is not an object.
+    """
+    text = _decode(data)
+    _limit_depth(text, max_depth)
+    try:
+        tree = _DECODER.decode(text)
+    except _DuplicateNameError as twice:
+        _refuse_duplicate(text, str(twice))
+    except json.JSONDecodeError as error:
+        _refuse(f"This is not valid JSON: {_sentence(error)}", text, error.pos)
+    except ValueError as error:
+        raise _invalid(f"This is not valid JSON: {error}.") from None
+    if not isinstance(tree, dict):
+        _refuse("The JSON text must be one object, beginning with '{'.", text, 0)
+    _check_characters(text, tree)
+    return tree
+
+
+def dump(tree: Mapping[str, Any]) -> bytes:
+    """Write a tree as compact UTF-8 JSON, numbers in the text they were read in."""
+    return _ENCODER.encode(tree)
+
+
+def stamp(content: bytes, *, id_: str, version: int, last_updated: str) -> bytes:
+    """Set id, meta.versionId and meta.lastUpdated in the text; every other character stays as it is.
+
+    ``content`` must have been read by ``parse`` before. Fastest when id and meta stand first.
+    """
+    text = content.decode()
+    fixed = {"versionId": _quote(str(version)), "lastUpdated": _quote(last_updated)}
+    spans = _spans(text, until={"resourceType", "id", "meta"})
+    low, high = spans.get("meta", (0, 0))
+    meta = text[low:high] if text[low : low + 1] == "{" and low else "{}"
+    wanted = {"id": _quote(id_), "meta": _with_members(meta, _spans(meta), fixed)}
+    return _with_members(text, spans, wanted).encode()
+
+
+def _decode(data: bytes | str) -> str:
+    if isinstance(data, str):
+        return data.removeprefix("\ufeff")
+    try:
+        return data.removeprefix(_BOM).decode("utf-8")
+    except UnicodeDecodeError as error:
+        raise _invalid(f"The text is not UTF-8: byte {error.start + 1} can't be read.") from None
+
+
+def _limit_depth(text: str, max_depth: int) -> None:
+    if text.count("[") + text.count("{") <= max_depth:
+        return
+    depth = 0
+    for found in _BRACKETS.finditer(text):
+        mark = found[0]
+        if mark in "[{":
+            depth += 1
+            if depth > max_depth:
+                _refuse(f"The JSON is nested deeper than {max_depth} levels.", text, found.start())
+        elif mark in "]}":
+            depth -= 1
+
+
+def _number(text: str) -> Decimal:
+    try:
+        value = Decimal(text)
+    except InvalidOperation:
+        raise ValueError(f"the number {text[:40]} is out of range") from None
+    if str(value) == text:
+        return value
+    exact = _Text(text)
+    exact.text = text
+    return exact
+
+
+def _integer(text: str) -> int | Decimal:
+    if len(text) > _MAX_DIGITS:
+        raise ValueError(f"a number of {len(text)} digits is too long")
+    return _number(text) if text == "-0" else int(text)
+
+
+def _constant(text: str) -> NoReturn:
+    raise ValueError(f"{text} is not a JSON number")
+
+
+def _object(pairs: list[tuple[str, Any]]) -> Tree:
+    tree = dict(pairs)
+    if len(tree) != len(pairs):
+        seen: set[str] = set()
+        for name, _ in pairs:
+            if name in seen:
+                raise _DuplicateNameError(name)
+            seen.add(name)
+    return tree
+
+
+_DECODER = json.JSONDecoder(
+    object_pairs_hook=_object, parse_float=_number, parse_int=_integer, parse_constant=_constant
+)
+_SCANNER = json.JSONDecoder()
+_ENCODER = msgspec.json.Encoder(
+    decimal_format="number", enc_hook=lambda number: msgspec.Raw(number.text.encode())
+)
+_quote = json.encoder.encode_basestring
+_SPACE = re.compile(r"[ \t\r\n]*")
+
+
+def _after_space(text: str, position: int) -> int:
+    found = _SPACE.match(text, position)
+    return found.end() if found else position
+
+
+def _spans(text: str, *, until: Set[str] = frozenset()) -> dict[str, tuple[int, int]]:
+    """Where the value of each member of the object ``text`` stands; stops when all of ``until`` are found."""
+    spans: dict[str, tuple[int, int]] = {}
+    position = _after_space(text, _after_space(text, 0) + 1)
+    while text[position] != "}" and not (until and until <= spans.keys()):
+        if text[position] == ",":
+            position = _after_space(text, position + 1)
+        name, position = _SCANNER.raw_decode(text, position)
+        low = _after_space(text, _after_space(text, position) + 1)
+        _, high = _SCANNER.raw_decode(text, low)
+        spans[name] = (low, high)
+        position = _after_space(text, high)
+    return spans
+
+
+def _with_members(text: str, spans: dict[str, tuple[int, int]], wanted: dict[str, str]) -> str:
+    """The object's text with ``wanted`` members replaced in place, absent ones put after resourceType."""
+    absent = ",".join(f'"{name}":{value}' for name, value in wanted.items() if name not in spans)
+    replaced = {name: value for name, value in wanted.items() if name in spans}
+    position = _after_space(text, 0) + 1
+    pieces = [text[:position]]
+    if absent and "resourceType" in spans:
+        low, high = spans["resourceType"]
+        replaced["resourceType"] = text[low:high] + "," + absent
+    elif absent:
+        pieces.append(absent + ("," if spans else ""))
+    for name in sorted(replaced, key=lambda name: spans[name]):
+        low, high = spans[name]
+        pieces += [text[position:low], replaced[name]]
+        position = high
+    return "".join(pieces) + text[position:]
+
+
+def _check_characters(text: str, tree: Tree) -> None:
+    """Refuse what an escape can smuggle into a string: half a surrogate pair, or NUL."""
+    if "\\u" not in text:
+        return
+    try:
+        dump(tree)
+    except UnicodeEncodeError:
+        raise _invalid(
+            "A string holds half of a surrogate pair (\\ud800 to \\udfff); send whole characters."
+        ) from None
+    if found := _NUL.search(text):
+        _refuse("A string holds the character \\u0000, which FHIR does not allow.", text, found.start())
+
+
+def _sentence(error: json.JSONDecodeError) -> str:
+    if error.doc.startswith(("//", "/*", "#"), error.pos):
+        return "comments are not allowed"
+    if error.msg == "Extra data":
+        return "there is text after the end of the object"
+    return error.msg[:1].lower() + error.msg[1:]
+
+
+def _refuse_duplicate(text: str, name: str) -> NoReturn:
+    for twice, position in _repeated_names(text):
+        if twice == name:
+            _refuse(f"The member '{name}' is given twice in the same object; keep one.", text, position)
+    raise _invalid(f"The member '{name}' is given twice in the same object; keep one.")
+
+
+def _repeated_names(text: str) -> Iterator[tuple[str, int]]:
+    """Every repeated member name with the position of its second use; only read on the way to an error."""
+    seen: list[set[str]] = []
+    tokens = list(_TOKENS.finditer(text))
+    for token, following in zip(tokens, tokens[1:], strict=False):
+        if token[0] in "[{":
+            seen.append(set())
+        elif token[0] in "]}" and seen:
+            seen.pop()
+        elif following[0] == ":" and token[0][0] == '"' and seen:
+            name = json.loads(token[0])
+            if name in seen[-1]:
+                yield name, token.start()
+            seen[-1].add(name)
+
+
+def _invalid(message: str, place: Place | None = None) -> InvalidInput:
+    return InvalidInput(Issue(message, code=IssueType.STRUCTURE, place=place or Place()))
+
+
+def _refuse(message: str, text: str, position: int) -> NoReturn:
+    line = text.count("\n", 0, position) + 1
+    column = position - text.rfind("\n", 0, position)
+    raise _invalid(
+        f"{message.rstrip('.')} (line {line}, column {column}).", Place(line=line, column=column)
+    ) from None

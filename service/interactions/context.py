@@ -1,0 +1,45 @@
+"""What an interaction needs besides the store and its input."""
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from typing import Literal
+from uuid import uuid4
+from zoneinfo import ZoneInfo
+
+__all__ = ["Action", "Allow", "Context", "allow_everything"]
+
+Action = Literal["c", "r", "u", "d", "s"]
+"""The letters of SMART App Launch 2 scopes: create, read, update, delete, search."""
+
+Allow = Callable[[Action, str], None]
+"""Called with an action and a resource type before anything is done; raises Forbidden."""
+
+
+def allow_everything(action: Action, type_: str) -> None:
+    """For work the service does on its own behalf (intake, jobs); never for a caller's request."""
+
+
+def _random_id() -> str:
+    return str(uuid4())
+
+
+@dataclass(frozen=True, slots=True)
+class Context:
+    """Who asks, and the limits and sources that apply.
+
+    ``base`` is the service's FHIR base without a trailing slash (``https://host/fhir``), used in links and to
+    recognise references to itself. ``lenient`` is ``Prefer: handling=lenient``. ``clock`` answers now, with a
+    zone.
+    """
+
+    base: str
+    allow: Allow
+    zone: ZoneInfo = ZoneInfo("UTC")
+    lenient: bool = False
+    max_depth: int = 64
+    max_bundle_entries: int = 5_000
+    page_size: int = 50
+    max_page_size: int = 500
+    new_id: Callable[[], str] = _random_id
+    clock: Callable[[], datetime] = lambda: datetime.now(UTC)
