@@ -14,7 +14,7 @@ __all__ = ["CountedVisit", "Criterion", "Progress", "Run", "progress"]
 
 @dataclass(frozen=True, slots=True)
 class Criterion:
-    """``visits`` in a row at target (k), each with ``min_trials`` scored; ``dips`` in a row below reopen (m)."""
+    """``visits`` in a row at target, each of ``min_trials`` scored; ``dips`` below in a row reopen it."""
 
     visits: int = 2
     min_trials: int = 5

@@ -18,7 +18,7 @@ RHO = 0.3
 
 @dataclass(frozen=True, slots=True)
 class Rating:
-    """One scaled goal: where it started and the level reached (-2 to +2, None while not rated), its weight."""
+    """One scaled goal: its level at the start and now (-2 to +2; None while not rated), and its weight."""
 
     goal: str
     baseline: int
@@ -45,7 +45,7 @@ class Scaling:
 
 
 def scaling(ratings: Iterable[Rating]) -> Scaling:
-    """Score the rated goals against their own baselines; RuleViolation for a level or weights out of range."""
+    """Score the rated goals against their own baselines; RuleViolation as in ``t_score``."""
     ratings = tuple(ratings)
     rated = tuple(rating for rating in ratings if rating.level is not None)
     used = rated or ratings

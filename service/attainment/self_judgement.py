@@ -6,7 +6,7 @@ judgement and leaves the table, as do 'unsure' and 'not asked'; each is counted.
 
 from collections import Counter
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from fractions import Fraction
 
 from service.attainment.trials import Trial
@@ -61,7 +61,7 @@ class SelfJudgement:
     under_confident: Fraction | None
     reasons: Mapping[str, str]
     left_out: Mapping[str, int]
-    method: str = "Cohen's kappa, PABAK"
+    method: str = field(default="Cohen's kappa, PABAK", init=False)
 
 
 def cells(trials: Iterable[Trial]) -> tuple[Cells, Mapping[str, int]]:
@@ -82,7 +82,7 @@ def self_judgement(table: Cells, left_out: Mapping[str, int] | None = None) -> S
     n = table.n
     agreement = _share(tp + tn, n)
     expected = _share((tp + fp) * (tp + fn) + (fn + tn) * (fp + tn), n * n)
-    numbers = {
+    numbers: dict[str, Fraction | None] = {
         "agreement": agreement,
         "expected": expected,
         "kappa": _kappa(agreement, expected),
