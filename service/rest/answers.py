@@ -1,0 +1,77 @@
+"""Answers in FHIR's shape: bodies, entity tags, dates and locations (FHIR R4 http.html)."""
+
+from collections.abc import Mapping
+from datetime import UTC, datetime
+from email.utils import format_datetime, parsedate_to_datetime
+from typing import Any
+
+from starlette.responses import Response
+
+from service.errors import Issue, IssueType, Severity
+from service.fhir.json import dump
+from service.fhir.outcome import operation_outcome
+from service.rest.call import Call
+from service.store.contract import Version
+
+__all__ = ["http_date", "resource", "stored", "version_headers", "version_url", "written"]
+
+
+def resource(call: Call, tree: Mapping[str, Any], *, status: int = 200) -> Response:
+    """Answer a resource that was made for this answer."""
+    return Response(dump(tree), status_code=status, media_type=call.media_type)
+
+
+def stored(call: Call, version: Version) -> Response:
+    """Answer a stored version with the very bytes that are stored, or 304 if the caller has it."""
+    headers = version_headers(version)
+    if _unchanged(call, version):
+        return Response(status_code=304, headers=headers)
+    return Response(version.content, media_type=call.media_type, headers=headers)
+
+
+def written(call: Call, version: Version, *, status: int) -> Response:
+    """Answer a create or update: as much as ``Prefer: return=`` asks for, and where it is now."""
+    where = "Location" if status == 201 else "Content-Location"
+    headers = version_headers(version) | {where: version_url(call.base, version)}
+    if call.wanted == "minimal":
+        return Response(status_code=status, headers=headers)
+    body = version.content if call.wanted == "representation" else dump(_done(status))
+    return Response(body, status_code=status, media_type=call.media_type, headers=headers)
+
+
+def version_headers(version: Version) -> dict[str, str]:
+    """ETag and Last-Modified of a version."""
+    return {"ETag": version.etag, "Last-Modified": http_date(version.last_updated)}
+
+
+def version_url(base: str, version: Version) -> str:
+    """The address of one version."""
+    return f"{base}/{version.type}/{version.id}/_history/{version.version}"
+
+
+def http_date(instant: str) -> str:
+    """A FHIR instant as an HTTP date (RFC 9110), whole seconds."""
+    return format_datetime(datetime.fromisoformat(instant).astimezone(UTC), usegmt=True)
+
+
+def _unchanged(call: Call, version: Version) -> bool:
+    """If-None-Match decides; If-Modified-Since only counts without it (RFC 9110 section 13.2.2)."""
+    tags = call.header("if-none-match")
+    if tags:
+        return tags.strip() == "*" or version.etag in {tag.strip() for tag in tags.split(",")}
+    since = _moment(call.header("if-modified-since"))
+    return since is not None and datetime.fromisoformat(version.last_updated).replace(microsecond=0) <= since
+
+
+def _moment(text: str) -> datetime | None:
+    """An HTTP date; None for none, and for one that can't be read, which RFC 9110 says to ignore."""
+    try:
+        moment = parsedate_to_datetime(text) if text else None
+    except ValueError:
+        return None
+    return moment.replace(tzinfo=UTC) if moment and moment.tzinfo is None else moment
+
+
+def _done(status: int) -> dict[str, Any]:
+    sentence = "Created." if status == 201 else "Stored."
+    return operation_outcome([Issue(sentence, Severity.INFORMATION, IssueType.INFORMATIONAL)])

@@ -1,0 +1,141 @@
+"""One call of the service: who asks, what for, and what the handlers need to answer."""
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Literal, cast, get_args
+
+from starlette.requests import Request
+
+from service.errors import InvalidInput, TooLarge, Unauthenticated
+from service.interactions.context import Context
+from service.rest.negotiation import answer_type
+from service.security.principal import Principal
+from service.security.scopes import require
+from service.security.tokens import TokenVerifier
+from service.settings import Settings
+from service.store.contract import Store
+
+__all__ = ["Call", "Services", "authenticate", "services_of"]
+
+Return = Literal["minimal", "representation", "OperationOutcome"]
+
+
+@dataclass(frozen=True, slots=True)
+class Services:
+    """What one running service is made of. ``now`` answers the present as an aware datetime."""
+
+    settings: Settings
+    store: Store
+    tokens: TokenVerifier
+    now: Callable[[], datetime]
+
+
+@dataclass(frozen=True, slots=True)
+class Call:
+    """A request by a known caller. ``media_type`` is the negotiated type of the answer."""
+
+    request: Request
+    services: Services
+    principal: Principal
+    media_type: str
+
+    @property
+    def base(self) -> str:
+        """The FHIR base URL as the outside sees it, without a slash at the end."""
+        return base_url(self.request, self.services.settings)
+
+    def path(self, name: str) -> str:
+        """Answer a variable part of the path."""
+        return str(self.request.path_params[name])
+
+    def header(self, name: str) -> str:
+        """Answer a header of the request, empty if absent."""
+        return self.request.headers.get(name, "")
+
+    def prefer(self, name: str) -> str:
+        """Answer one preference of the Prefer headers (RFC 7240), empty if absent."""
+        parts = ",".join(self.request.headers.getlist("prefer")).replace(";", ",").split(",")
+        pairs = (part.partition("=") for part in parts)
+        return next((value.strip().strip('"') for key, _, value in pairs if key.strip().lower() == name), "")
+
+    @property
+    def wanted(self) -> Return:
+        """What ``Prefer: return=`` asks for; the representation if nothing or nonsense was asked."""
+        preference = self.prefer("return")
+        return cast("Return", preference) if preference in get_args(Return) else "representation"
+
+    @property
+    def context(self) -> Context:
+        """What the interactions need to know of this call."""
+        settings = self.services.settings
+        return Context(
+            base=self.base,
+            allow=self._allow,
+            zone=settings.zone,
+            lenient=self.prefer("handling") == "lenient",
+            max_depth=settings.max_depth,
+            max_bundle_entries=settings.max_bundle_entries,
+            page_size=settings.page_size,
+            max_page_size=settings.max_page_size,
+            clock=self.services.now,
+        )
+
+    def _allow(self, action: str, type_: str) -> None:
+        require(self.principal.scopes, [f"{type_}.{action}"])
+
+    async def body(self) -> bytes:
+        """Read the whole body, stopping as soon as it is larger than the limit."""
+        return await read_body(self.request, self.services.settings.max_body_bytes)
+
+
+def services_of(request: Request) -> Services:
+    """Answer the running service the request reached."""
+    return cast("Services", request.app.state.services)
+
+
+def authenticate(request: Request, needs: tuple[str, ...]) -> Principal:
+    """Answer the caller, or raise Unauthenticated, or Forbidden if none of ``needs`` is granted."""
+    principal = services_of(request).tokens.verify(_bearer(request))
+    require(principal.scopes, needs)
+    return principal
+
+
+def call_of(request: Request, needs: tuple[str, ...]) -> Call:
+    """Authenticate, then settle the format of the answer."""
+    principal = authenticate(request, needs)
+    return Call(request, services_of(request), principal, answer_type(request))
+
+
+def base_url(request: Request, settings: Settings) -> str:
+    """Answer the FHIR base URL: the configured address wins, else the one the request was sent to."""
+    root = settings.base_url or f"{request.url.scheme}://{request.url.netloc}"
+    return f"{root.rstrip('/')}/fhir"
+
+
+async def read_body(request: Request, limit: int) -> bytes:
+    """Read the body in pieces; raise TooLarge before more than ``limit`` bytes are held."""
+    too_large = TooLarge(f"The body is larger than {limit} bytes, the most this service accepts.")
+    announced = request.headers.get("content-length", "0")
+    if announced.isascii() and announced.isdigit() and int(announced) > limit:
+        raise too_large
+    pieces: list[bytes] = []
+    size = 0
+    async for piece in request.stream():
+        size += len(piece)
+        if size > limit:
+            raise too_large
+        pieces.append(piece)
+    return b"".join(pieces)
+
+
+def _bearer(request: Request) -> str:
+    headers = request.headers.getlist("authorization")
+    if not headers:
+        raise Unauthenticated("Send an access token: the header 'Authorization: Bearer <token>'.")
+    if len(headers) > 1:
+        raise InvalidInput("Send one Authorization header.")
+    scheme, _, token = headers[0].partition(" ")
+    if scheme.lower() != "bearer" or not token.strip():
+        raise Unauthenticated("Send an access token: the header 'Authorization: Bearer <token>'.")
+    return token.strip()

@@ -1,0 +1,78 @@
+"""From the route table to routes: one address, its methods, who may use each."""
+
+from collections.abc import Awaitable, Callable
+from dataclasses import dataclass, field
+from itertools import groupby
+from typing import Any
+
+from fastapi import APIRouter, Depends, Request
+from starlette.exceptions import HTTPException
+from starlette.responses import Response
+from starlette.routing import BaseRoute, Route
+from starlette.types import Receive, Scope, Send
+
+from service.rest.call import Call, call_of
+
+__all__ = ["OPEN", "Row", "documented", "plain"]
+
+OPEN: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Row:
+    """One line of the route table.
+
+    ``needs``: the caller's scopes must satisfy one of these; ``{type}`` stands for the type in the path. OPEN
+    asks for no token, and the function takes the bare request. ``docs`` are FastAPI's arguments for a route
+    that is documented in full.
+    """
+
+    method: str
+    path: str
+    function: Callable[[Any], Awaitable[Response]]
+    needs: tuple[str, ...]
+    docs: dict[str, Any] = field(default_factory=dict)
+
+
+def plain(rows: list[Row]) -> list[BaseRoute]:
+    """Routes without ceremony: one per address, in the table's order (rows of one address stand together)."""
+    return [Route(path, _Methods(list(group))) for path, group in groupby(rows, key=lambda row: row.path)]
+
+
+def documented(rows: list[Row]) -> APIRouter:
+    """FastAPI routes, which its OpenAPI document describes."""
+    router = APIRouter()
+    for row in rows:
+        router.add_api_route(
+            row.path, row.function, methods=[row.method], dependencies=[Depends(_guard(row))], **row.docs
+        )
+    return router
+
+
+def _guard(row: Row) -> Callable[[Request], None]:
+    def guard(request: Request) -> None:
+        request.state.call = _call(row, request)
+
+    return guard
+
+
+def _call(row: Row, request: Request) -> Call:
+    type_ = str(request.path_params.get("type", ""))
+    return call_of(request, tuple(needs.replace("{type}", type_) for needs in row.needs))
+
+
+class _Methods:
+    """The ASGI application behind one address: picks the row of the request's method."""
+
+    def __init__(self, rows: list[Row]) -> None:
+        self._rows = {row.method: row for row in rows}
+        if "GET" in self._rows:
+            self._rows["HEAD"] = self._rows["GET"]
+
+    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
+        row = self._rows.get(scope["method"])
+        if row is None:
+            raise HTTPException(405, headers={"Allow": ", ".join(self._rows)})
+        request = Request(scope, receive)
+        answer = await row.function(request if row.needs == OPEN else _call(row, request))
+        await answer(scope, receive, send)

@@ -1,0 +1,88 @@
+"""Every exception that reaches the edge, and the answer it becomes: one table, one shape.
+
+    ServiceError             its own status     the issues it carries
+    HTTPException 404        404 not-found      no such path
+    HTTPException 405        405 not-supported  Allow names the methods there are
+    HTTPException, other     its own status     one sentence
+    RequestValidationError   400 invalid        a query parameter can't be read
+    anything else            500 exception      one sentence, never the exception's own words
+
+401 and 403 carry WWW-Authenticate (RFC 6750 section 3), 503 carries Retry-After.
+"""
+
+from http import HTTPStatus
+
+import msgspec
+from fastapi.exceptions import RequestValidationError
+from starlette.exceptions import HTTPException
+from starlette.responses import Response
+
+from service.errors import (
+    Forbidden,
+    InvalidInput,
+    Issue,
+    IssueType,
+    MethodNotAllowed,
+    NotFound,
+    Place,
+    ServiceError,
+    StoreUnavailable,
+    Unauthenticated,
+)
+from service.fhir.outcome import operation_outcome
+from service.rest.negotiation import FHIR_JSON
+
+__all__ = ["HANDLED", "error_answer"]
+
+HANDLED = (ServiceError, HTTPException, RequestValidationError)
+BROKEN = "Something went wrong inside the service. The request id in this answer's headers names it in the log."
+_REALM = 'Bearer realm="swallow-interop"'
+
+
+def error_answer(error: Exception, *, token_sent: bool = False) -> Response:
+    """Answer the response for an exception. ``token_sent``: a token came with the request."""
+    headers = dict(error.headers or {}) if isinstance(error, HTTPException) else {}
+    status, problem = _problem(error)
+    return Response(
+        msgspec.json.encode(operation_outcome(problem.issues)),
+        status_code=status,
+        headers=headers | _advice(problem, token_sent=token_sent),
+        media_type=FHIR_JSON,
+    )
+
+
+def _problem(error: Exception) -> tuple[int, ServiceError]:
+    match error:
+        case ServiceError(status=500):
+            return 500, ServiceError(BROKEN)
+        case ServiceError():
+            return error.status, error
+        case HTTPException(status_code=404):
+            return 404, NotFound("There is nothing at this address.")
+        case HTTPException(status_code=405):
+            return 405, MethodNotAllowed("This method is not offered at this address.")
+        case HTTPException():
+            phrase = HTTPStatus(error.status_code).phrase
+            return error.status_code, ServiceError(Issue(f"{phrase}.", code=IssueType.PROCESSING))
+        case RequestValidationError():
+            return 400, InvalidInput([_unreadable(fault["loc"], fault["msg"]) for fault in error.errors()])
+        case _:
+            return 500, ServiceError(BROKEN)
+
+
+def _unreadable(location: tuple[str | int, ...], message: str) -> Issue:
+    """A parameter's name and the rule it breaks; its value is not repeated."""
+    name = str(location[-1])
+    return Issue(f"The parameter '{name}' can't be read: {message}.", place=Place(field=name))
+
+
+def _advice(problem: ServiceError, *, token_sent: bool) -> dict[str, str]:
+    match problem:
+        case Unauthenticated():
+            return {"WWW-Authenticate": f'{_REALM}, error="invalid_token"' if token_sent else _REALM}
+        case Forbidden():
+            return {"WWW-Authenticate": f'{_REALM}, error="insufficient_scope"'}
+        case StoreUnavailable():
+            return {"Retry-After": "1"}
+        case _:
+            return {}

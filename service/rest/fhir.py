@@ -1,0 +1,143 @@
+"""FHIR's RESTful interactions over HTTP: each function is one row of the route table (FHIR R4 http.html)."""
+
+from urllib.parse import parse_qsl, urlencode
+
+from starlette.responses import Response
+
+from service.errors import InvalidInput
+from service.interactions import read as reads
+from service.interactions import search as searches
+from service.interactions import transaction, write
+from service.rest.answers import stored, version_headers, written
+from service.rest.call import Call
+from service.rest.negotiation import content_type, require_json
+
+__all__ = [
+    "bundle",
+    "create",
+    "delete",
+    "history",
+    "read",
+    "search",
+    "search_by_form",
+    "update",
+    "update_matching",
+    "vread",
+]
+
+_FORM = "application/x-www-form-urlencoded"
+_ABOUT_THE_ANSWER = {"_format", "_pretty"}
+
+
+async def read(call: Call) -> Response:
+    """Read the current version of a resource."""
+    version = await reads.read(call.services.store, call.path("type"), call.path("id"), context=call.context)
+    return stored(call, version)
+
+
+async def vread(call: Call) -> Response:
+    """Read one version of a resource."""
+    type_, id_, number = call.path("type"), call.path("id"), call.path("version")
+    return stored(call, await reads.vread(call.services.store, type_, id_, number, context=call.context))
+
+
+async def history(call: Call) -> Response:
+    """List every version of a resource, newest first."""
+    body = await reads.history(call.services.store, call.path("type"), call.path("id"), context=call.context)
+    return Response(body, media_type=call.media_type)
+
+
+async def search(call: Call) -> Response:
+    """Search resources of one type."""
+    return await _search(call, _criteria(call))
+
+
+async def search_by_form(call: Call) -> Response:
+    """Search resources of one type; parameters of the form and of the address hold together."""
+    content_type(call.request, (_FORM,))
+    try:
+        text = (await call.body()).decode("utf-8")
+        form = parse_qsl(text, keep_blank_values=True, max_num_fields=1_000, errors="strict")
+    except ValueError:
+        raise InvalidInput("The form can't be read as UTF-8 parameters.") from None
+    return await _search(call, _criteria(call) + [pair for pair in form if pair[0] not in _ABOUT_THE_ANSWER])
+
+
+async def create(call: Call) -> Response:
+    """Create a resource under an id the service assigns; ``If-None-Exist`` makes it conditional."""
+    require_json(call.request)
+    applied = await write.create(
+        call.services.store,
+        call.path("type"),
+        await call.body(),
+        context=call.context,
+        if_none_exist=call.header("if-none-exist") or None,
+    )
+    return _answer(call, applied)
+
+
+async def update(call: Call) -> Response:
+    """Write the next version of a resource, or its first under this id; ``If-Match`` guards against races."""
+    require_json(call.request)
+    applied = await write.update(
+        call.services.store,
+        call.path("type"),
+        call.path("id"),
+        await call.body(),
+        context=call.context,
+        if_match=call.header("if-match") or None,
+    )
+    return _answer(call, applied)
+
+
+async def update_matching(call: Call) -> Response:
+    """Update the one resource that matches the search in the address, or create it."""
+    require_json(call.request)
+    applied = await write.update_matching(
+        call.services.store,
+        call.path("type"),
+        urlencode(_criteria(call)),
+        await call.body(),
+        context=call.context,
+        if_match=call.header("if-match") or None,
+    )
+    return _answer(call, applied)
+
+
+async def delete(call: Call) -> Response:
+    """Delete a resource; its versions stay readable in its history."""
+    applied = await write.delete(
+        call.services.store,
+        call.path("type"),
+        call.path("id"),
+        context=call.context,
+        if_match=call.header("if-match") or None,
+    )
+    return _answer(call, applied)
+
+
+async def bundle(call: Call) -> Response:
+    """Carry out a batch or a transaction."""
+    require_json(call.request)
+    prefer = call.wanted if call.prefer("return") else "minimal"
+    body = await transaction.process(
+        call.services.store, await call.body(), context=call.context, prefer=prefer
+    )
+    return Response(body, media_type=call.media_type)
+
+
+async def _search(call: Call, parameters: list[tuple[str, str]]) -> Response:
+    body = await searches.search(call.services.store, call.path("type"), parameters, context=call.context)
+    return Response(body, media_type=call.media_type)
+
+
+def _criteria(call: Call) -> list[tuple[str, str]]:
+    pairs = call.request.query_params.multi_items()
+    return [(name, value) for name, value in pairs if name not in _ABOUT_THE_ANSWER]
+
+
+def _answer(call: Call, applied: write.Applied) -> Response:
+    version = applied.version
+    if version is None or applied.outcome == "deleted":
+        return Response(status_code=204, headers=version_headers(version) if version else {})
+    return written(call, version, status=201 if applied.outcome == "created" else 200)
