@@ -22,13 +22,18 @@ class Value:
 
 @dataclass(frozen=True, slots=True)
 class Target:
-    """The value wanted of one measure. ``strict``: equal is not enough. ``absolute``: the sign is ignored."""
+    """The value wanted of one measure.
+
+    ``strict``: equal is not enough. ``absolute``: the sign is ignored. ``consistency`` (an IDDSI level) is
+    for measures of a named consistency.
+    """
 
     measure: str
     value: Fraction
     higher_is_better: bool = True
     strict: bool = False
     absolute: bool = False
+    consistency: int | None = None
 
     def oriented(self, value: Fraction) -> Fraction:
         """The value turned so that more is better."""

@@ -9,7 +9,7 @@ and a goal can carry its own.
 from dataclasses import dataclass
 from fractions import Fraction
 
-__all__ = ["MEASURES", "Measure"]
+__all__ = ["MEASURES", "SHARES", "TRIAL_MEASURES", "Measure"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -36,3 +36,9 @@ MEASURES = {
         Measure("airway-entry-group", "1", False, Fraction(1)),
     )
 }
+
+SHARES = ("closure-accuracy", "judgement-agreement")
+"""Measures that are k of n trials, and so have an interval."""
+
+TRIAL_MEASURES = (*SHARES, "judgement-bias", "hold-time")
+"""Measures taken from the trials of a probe."""

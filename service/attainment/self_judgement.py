@@ -68,10 +68,10 @@ def cells(trials: Iterable[Trial]) -> tuple[Cells, Mapping[str, int]]:
     """Sort trials into the table; answer it and why the other trials stayed out."""
     table, left_out = Cells(), Counter[str]()
     for trial in trials:
-        if why := _why_out(trial):
-            left_out[why] += 1
-        else:
+        if trial.compared:
             table += _cell(trial)
+        else:
+            left_out[_why_out(trial)] += 1
     return table, left_out
 
 
@@ -104,7 +104,7 @@ def _why_out(trial: Trial) -> str:
         return "closure not scored"
     if trial.judgement in ("unsure", "not-asked"):
         return trial.judgement.replace("-", " ")
-    return "" if trial.judged_before_result else "judged after the result was shown"
+    return "judged after the result was shown"
 
 
 def _cell(trial: Trial) -> Cells:

@@ -114,7 +114,7 @@ def status(goal: Goal, series: Sequence[Sequence[Value]], as_of: date) -> Status
     Later values are not seen. Values may come in any order; a second one of the same day does not count.
     """
     kept, left_out = _in_window(goal, series, as_of)
-    values = tuple(kept[0].values())
+    values = tuple(kept[0].values()) if kept else ()
     steps = progress(_counted(goal, kept, left_out), goal.criterion)
     recorded = goal.baseline is not None and goal.baseline.day <= as_of
     baseline = goal.baseline if recorded else values[0] if values else None

@@ -25,8 +25,8 @@ class Trial:
     """One attempt at closing the vocal folds.
 
     ``reason`` says why it was not observable or not done. ``judged_before_result`` is whether the patient
-    was asked before seeing the result. ``hold`` is in seconds. ``evidence`` names the sources of the
-    observation and of the judgement (opaque here).
+    was asked before seeing the result. ``hold`` is in seconds. ``evidence`` names the source of the
+    observation, ``judgement_evidence`` that of the judgement (opaque here).
     """
 
     number: int
@@ -36,12 +36,18 @@ class Trial:
     judged_before_result: bool = True
     posture: str = ""
     hold: Fraction | None = None
-    evidence: tuple[str, ...] = ()
+    evidence: str = ""
+    judgement_evidence: str = ""
 
     @property
     def scored(self) -> bool:
         """Whether the trial counts in a share."""
         return self.observed in ("closed", "not-closed")
+
+    @property
+    def compared(self) -> bool:
+        """Whether the patient's own judgement can be held against what was seen."""
+        return self.scored and self.judgement in ("closed", "not-closed") and self.judged_before_result
 
 
 @dataclass(frozen=True, slots=True)

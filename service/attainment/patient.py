@@ -1,0 +1,153 @@
+"""Goal attainment of one person as of a date."""
+
+from collections.abc import Sequence
+from dataclasses import replace
+from datetime import date
+
+from service.attainment.answers import GoalAnswer, PatientAnswer, PracticeAnswer, Reading, Stated
+from service.attainment.dose import adherence
+from service.attainment.goals import Value
+from service.attainment.inputs import GoalOnFile, PatientInputs, Statement
+from service.attainment.intervals import Interval, wilson
+from service.attainment.measures import SHARES, TRIAL_MEASURES
+from service.attainment.scaling import Rating, Scaling, scaling
+from service.attainment.series import series
+from service.attainment.status import Status, status
+from service.attainment.trend import Trend, trend
+from service.attainment.visits import VisitResult, pooled_judgement, visit_results
+from service.errors import RuleViolation
+
+__all__ = ["attain"]
+
+Series = list[list[Value]]
+
+
+def attain(inputs: PatientInputs, as_of: date) -> PatientAnswer:
+    """Compute everything as of a date; later data are not seen, goals that start later are not answered."""
+    goals = [goal for goal in inputs.goals if goal.goal.start is None or goal.goal.start <= as_of]
+    visits = visit_results(block for block in inputs.blocks if block.day <= as_of)
+    logs = sorted((log for log in inputs.logs if log.end <= as_of), key=lambda log: log.start)
+    practice = tuple(PracticeAnswer(log, adherence(log.days)) for log in logs)
+    scaled, problem = _scaling(goals, as_of)
+    return PatientAnswer(
+        as_of=as_of,
+        goals=tuple(_goal(goal, inputs, visits, practice, as_of) for goal in goals),
+        visits=visits,
+        own_pooled=pooled_judgement(visits),
+        practice=practice,
+        practice_all=adherence(day for log in logs for day in log.days),
+        scaling=scaled,
+        scaling_problem=problem,
+    )
+
+
+def _goal(
+    on_file: GoalOnFile,
+    inputs: PatientInputs,
+    visits: Sequence[VisitResult],
+    practice: Sequence[PracticeAnswer],
+    as_of: date,
+) -> GoalAnswer:
+    stated = _stated(on_file.statements, as_of)
+    goal = replace(on_file.goal, lifecycle=stated.lifecycle)
+    values = [series(target, inputs, visits, practice) for target in goal.targets]
+    found = status(goal, values, as_of)
+    measure = goal.targets[0].measure if goal.targets else ""
+    return GoalAnswer(
+        reference=on_file.reference,
+        description=on_file.description,
+        measure=measure,
+        status=found,
+        stated=stated,
+        interval=_interval(measure, found.latest),
+        readings=_readings(found, values, {visit.day for visit in visits}),
+        trend=_trend(found.values),
+        trend_last_5=_trend(found.values[-5:]),
+        days_left=(goal.due - as_of).days if goal.due else None,
+        evidence=_evidence(found, values),
+        problems=on_file.problems,
+    )
+
+
+def _stated(statements: Sequence[Statement], as_of: date) -> Stated:
+    """The newest statement of each kind; a goal whose only statement is later counts as active until then."""
+    known = [said for said in statements if said.day is None or said.day <= as_of]
+    last = known[-1] if known else None
+    return Stated(
+        lifecycle=next((said.lifecycle for said in reversed(known) if said.lifecycle), "active"),
+        achievement=next((said.achievement for said in reversed(known) if said.achievement), ""),
+        day=last.day if last else None,
+        reason=last.reason if last else "",
+    )
+
+
+def _interval(measure: str, value: Value | None) -> Interval | None:
+    """Wilson's interval in percent, for measures that are k of n trials."""
+    if measure not in SHARES or value is None or value.k is None or value.n is None:
+        return None
+    shares = wilson(value.k, value.n)
+    return None if shares is None else Interval(100 * shares.low, 100 * shares.high, shares.method)
+
+
+def _readings(found: Status, values: Series, visit_days: set[date]) -> tuple[Reading, ...]:
+    """Each day with a probe, or with a value of the first target, from the goal's start to the date."""
+    if not values:
+        return ()
+    goal, as_of = found.goal, found.as_of
+    of_trials = goal.targets[0].measure in TRIAL_MEASURES
+    days = {value.day for value in values[0]} | (visit_days if of_trials else set())
+    return tuple(
+        _reading(found, values, day)
+        for day in sorted(days)
+        if day <= as_of and (goal.start is None or goal.start <= day)
+    )
+
+
+def _reading(found: Status, values: Series, day: date) -> Reading:
+    goal = found.goal
+    today = [next((value for value in of_one if value.day == day), None) for of_one in values]
+    measured = [
+        (target, value) for target, value in zip(goal.targets, today, strict=True) if value is not None
+    ]
+    why = "; ".join(dict.fromkeys(out.why for out in found.left_out if out.day == day))
+    return Reading(
+        day=day,
+        value=today[0],
+        interval=_interval(goal.targets[0].measure, today[0]),
+        at_target=bool(measured) and all(target.met_by(value.value) for target, value in measured),
+        counts=today[0] is not None and not why,
+        why=why or ("" if today[0] is not None else "not measured"),
+    )
+
+
+def _trend(values: Sequence[Value]) -> Trend:
+    return trend((value.day.toordinal(), value.value) for value in values)
+
+
+def _evidence(found: Status, values: Series) -> tuple[str, ...]:
+    days = {value.day for value in found.values}
+    used = [value for of_one in values for value in of_one if value.day in days]
+    if found.baseline is not None and found.baseline_recorded:
+        used.insert(0, found.baseline)
+    return tuple(dict.fromkeys(source for value in used for source in value.evidence))
+
+
+def _scaling(goals: Sequence[GoalOnFile], as_of: date) -> tuple[Scaling | None, str]:
+    ratings = [_rating(goal, as_of) for goal in goals if goal.scaling is not None]
+    try:
+        return scaling(rating for rating in ratings if rating is not None), ""
+    except RuleViolation as error:
+        return None, str(error)
+
+
+def _rating(goal: GoalOnFile, as_of: date) -> Rating | None:
+    if goal.scaling is None:
+        return None
+    levels = [stated for stated in goal.scaling.levels if stated.day <= as_of]
+    newest = max(levels, key=lambda stated: stated.day, default=None)
+    return Rating(
+        goal=goal.reference,
+        baseline=goal.scaling.baseline,
+        level=newest.level if newest else None,
+        weight=goal.scaling.weight,
+    )
