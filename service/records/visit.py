@@ -8,11 +8,11 @@ Source of fields, ranges and units: the project's data dictionary (README, "The 
 scales are published ones, named beside their field.
 """
 
-from datetime import date, datetime
-from decimal import Decimal
-from typing import Annotated, Any, Literal
+from typing import Annotated, Literal
 
 from pydantic import BaseModel, BeforeValidator, ConfigDict, Field
+
+from service.records.values import Day, Moment, Number, Text, Whole, YesNo, YesNoUnknown, words
 
 __all__ = [
     "Adverse",
@@ -37,6 +37,7 @@ __all__ = [
     "Practice",
     "PracticeDay",
     "Practitioner",
+    "Referral",
     "SafetyScreen",
     "Scaling",
     "StopRules",
@@ -46,17 +47,8 @@ __all__ = [
     "Visit",
     "VisitRecord",
     "VitalSigns",
-    "YesNo",
-    "YesNoUnknown",
 ]
 
-
-def _words(value: Any) -> Any:
-    return {True: "yes", False: "no"}.get(value, value) if isinstance(value, bool) else value
-
-
-YesNo = Annotated[Literal["yes", "no"], BeforeValidator(_words)]
-YesNoUnknown = Annotated[Literal["yes", "no", "unknown"], BeforeValidator(_words)]
 
 Effort = Literal["light", "medium", "strong"]
 Block = Literal["pre", "education", "feedback", "error", "faded", "post"]
@@ -101,24 +93,24 @@ class _Part(BaseModel):
 class Identifier(_Part):
     """A business identifier: whose numbering, and the number."""
 
-    system: str = Field(min_length=1, description="Absolute URI of the numbering, yours and stable.")
-    value: str = Field(min_length=1, description="The number, stable for ever.")
+    system: Text = Field(min_length=1, description="Absolute URI of the numbering, yours and stable.")
+    value: Text = Field(min_length=1, description="The number, stable for ever.")
 
 
 class Coded(_Part):
     """A code of a published system."""
 
-    system: str
-    code: str
-    display: str | None = None
+    system: Text
+    code: Text
+    display: Text | None = None
 
 
 class Condition(_Part):
     """A condition behind the swallowing problem."""
 
     code: Coded | Literal["cause not known"]
-    note: str | None = Field(None, description="For the clinic's own eyes, e.g. 'stroke, 5 months'.")
-    onset: date | Literal["unknown"] | Annotated[str, Field(pattern=r"^\d{4}(-\d{2})?$")] = Field(
+    note: Text | None = Field(None, description="For the clinic's own eyes, e.g. 'stroke, 5 months'.")
+    onset: Day | Literal["unknown"] | Annotated[Text, Field(pattern=r"^\d{4}(-\d{2})?$")] = Field(
         description="Date, year-month, year or 'unknown'."
     )
 
@@ -126,33 +118,35 @@ class Condition(_Part):
 class Person(_Part):
     """The person, needed only while the patient is not on file; a stored Patient is never changed by it."""
 
-    family: str
-    given: list[str] = Field(min_length=1)
-    birth_date: date
+    family: Text
+    given: list[Text] = Field(min_length=1)
+    birth_date: Day
     gender: Literal["male", "female", "other", "unknown"] | None = None
-    address_line: str | None = None
-    city: str | None = None
-    state: str | None = None
-    postal_code: str | None = None
-    country: str | None = None
-    phone: str | None = None
-    email: str | None = None
+    address_line: Text | None = None
+    city: Text | None = None
+    state: Text | None = None
+    postal_code: Text | None = None
+    country: Text | None = None
+    phone: Text | None = None
+    email: Text | None = None
 
 
 class Practitioner(_Part):
     """A clinician, physician or rater."""
 
     identifier: Identifier
-    name: str
-    role: Literal["speech-language pathologist", "physician", "other clinician"] = "speech-language pathologist"
+    name: Text
+    role: Literal["speech-language pathologist", "physician", "other clinician"] = (
+        "speech-language pathologist"
+    )
 
 
 class Anaesthetic(_Part):
     """A topical anaesthetic or decongestant given for the examination."""
 
-    agent: str
-    dose: Decimal | None = Field(None, gt=0)
-    unit: str | None = Field(None, description="UCUM unit of the dose, e.g. mg.")
+    agent: Text
+    dose: Number | None = Field(None, gt=0)
+    unit: Text | None = Field(None, description="UCUM unit of the dose, e.g. mg.")
     side: Literal["left", "right", "both"] | None = None
 
 
@@ -170,15 +164,15 @@ class Adverse(_Part):
         "arrhythmia",
         "other",
     ]
-    action: str | None = None
-    note: str | None = None
+    action: Text | None = None
+    note: Text | None = None
 
 
 class Endoscopy(_Part):
     """Whether the endoscope was in place, what was given for it and how it was tolerated."""
 
-    in_place: Annotated[Literal["yes", "no", "stopped early"], BeforeValidator(_words)]
-    reason: str | None = Field(None, description="Why it was stopped early.")
+    in_place: Annotated[Literal["yes", "no", "stopped early"], BeforeValidator(words)]
+    reason: Text | None = Field(None, description="Why it was stopped early.")
     anaesthetic: list[Anaesthetic] | Literal["none"] | None = None
     tolerance: list[Adverse] | Literal["no adverse event"] | None = None
 
@@ -186,21 +180,23 @@ class Endoscopy(_Part):
 class VitalSigns(_Part):
     """Vital signs where limits apply."""
 
-    heart_rate: Decimal | None = Field(None, description="/min")
-    oxygen_saturation: Decimal | None = Field(None, description="%")
-    systolic: Decimal | None = Field(None, description="mm[Hg]")
-    diastolic: Decimal | None = Field(None, description="mm[Hg]")
+    heart_rate: Number | None = Field(None, description="/min")
+    oxygen_saturation: Number | None = Field(None, description="%")
+    systolic: Number | None = Field(None, description="mm[Hg]")
+    diastolic: Number | None = Field(None, description="mm[Hg]")
 
 
 class Visit(_Part):
     """The visit itself."""
 
     type: Literal["evaluation", "training", "review", "home call", "discharge"]
-    start: datetime
-    end: datetime | None = None
+    start: Moment
+    end: Moment | None = None
     clinician: Practitioner
-    supervisor: Practitioner | None = Field(None, description="The licence-bearing supervisor, if another person.")
-    episode_start: date | None = Field(None, description="When this episode of care began.")
+    supervisor: Practitioner | None = Field(
+        None, description="The licence-bearing supervisor, if another person."
+    )
+    episode_start: Day | None = Field(None, description="When this episode of care began.")
     endoscopy: Endoscopy | None = None
     vital_signs: VitalSigns | None = None
 
@@ -208,27 +204,27 @@ class Visit(_Part):
 class SafetyScreen(_Part):
     """The caution list before breath-holding: each item yes, no or unknown."""
 
-    date: date
+    date: Day
     by: Practitioner | None = Field(None, description="Who asked; the visit's clinician if empty.")
-    items: dict[str, YesNoUnknown]
+    items: dict[Text, YesNoUnknown]
 
 
 class Clearance(_Part):
     """A physician's decision about breath-hold work."""
 
-    date: date
+    date: Day
     by: Practitioner
     decision: Literal["cleared", "limited", "not cleared"]
     effort_limit: Effort | None = None
-    note: str | None = None
+    note: Text | None = None
 
 
 class Consent(_Part):
     """Permission to use this person's data for research."""
 
     decision: Literal["permit", "deny", "withdrawn"]
-    date: date
-    scope: str = "de-identified research"
+    date: Day
+    scope: Text = "de-identified research"
 
 
 class Function(_Part):
@@ -239,29 +235,29 @@ class Function(_Part):
     stored.
     """
 
-    oral_intake_level: int | None = None
+    oral_intake_level: Whole | None = None
     tube: YesNo | None = None
-    eat10_total: int | None = None
-    eat10_items: list[int] | None = None
-    weight_kg: Decimal | None = None
-    pneumonia_since_last_visit: int | None = None
-    liquid_level: int | None = Field(None, description="IDDSI level of drinks in use, 0-4.")
-    food_level: int | None = Field(None, description="IDDSI level of food in use, 3-7.")
-    meal_minutes: int | None = None
+    eat10_total: Whole | None = None
+    eat10_items: list[Whole] | None = None
+    weight_kg: Number | None = None
+    pneumonia_since_last_visit: Whole | None = None
+    liquid_level: Whole | None = Field(None, description="IDDSI level of drinks in use, 0-4.")
+    food_level: Whole | None = Field(None, description="IDDSI level of food in use, 3-7.")
+    meal_minutes: Whole | None = None
 
 
 class Bolus(_Part):
     """One swallowed bolus of a study; one row of the bolus sheet."""
 
-    sequence: int = Field(ge=1)
-    consistency: int = Field(description="IDDSI level 0-7; a name of kind, never averaged.")
+    sequence: Whole = Field(ge=1)
+    consistency: Whole = Field(description="IDDSI level 0-7; a name of kind, never averaged.")
     easy_to_chew: bool = False
     transitional: bool = False
-    volume_ml: Decimal | None = None
-    amount: str | None = Field(None, description="For solids: pieces or grams; 'cup sips' for liquids.")
+    volume_ml: Number | None = None
+    amount: Text | None = Field(None, description="For solids: pieces or grams; 'cup sips' for liquids.")
     delivery: Literal["spoon", "syringe", "cup", "straw"] | None = None
     assisted: bool | None = None
-    airway_score: int | Literal["not rateable"] = Field(
+    airway_score: Whole | Literal["not rateable"] = Field(
         description="Penetration-aspiration scale, 1-8 (Rosenbek 1996); a whole number per swallow."
     )
     timing: list[Literal["before", "during", "after", "not seen"]] = []
@@ -270,10 +266,10 @@ class Bolus(_Part):
     response: Literal["none", "throat clear", "cough effective", "cough ineffective"] | None = None
     residue_vallecula: Residue
     residue_pyriform: Residue
-    residue_vallecula_percent: Decimal | None = None
-    residue_pyriform_percent: Decimal | None = None
+    residue_vallecula_percent: Number | None = None
+    residue_pyriform_percent: Number | None = None
     residue_elsewhere: list[Literal["posterior wall", "laryngeal vestibule", "oral"]] = []
-    swallows_to_clear: int | None = Field(None, ge=1, le=20)
+    swallows_to_clear: Whole | None = Field(None, ge=1, le=20)
     manoeuvre: BolusManoeuvre
     effect: Literal["better", "same", "worse", "no comparison"] | None = None
 
@@ -282,14 +278,14 @@ class SwallowStudy(_Part):
     """An endoscopic or X-ray swallow study, with one row per bolus."""
 
     method: Literal["endoscopic", "videofluoroscopic"]
-    date: date
+    date: Day
     examiner: Practitioner | None = Field(None, description="The visit's clinician if empty.")
     raters: list[Practitioner] = []
     blinded: YesNo | None = None
-    contrast: str | None = None
+    contrast: Text | None = None
     view_quality: Literal["good", "limited", "not rateable"] = "good"
     recording_kept: YesNo | None = None
-    secretion_rating: int | None = Field(None, description="0-3 (Murray 1996).")
+    secretion_rating: Whole | None = Field(None, description="0-3 (Murray 1996).")
     sensation: Finding | None = None
     vocal_fold_mobility_left: Finding | None = None
     vocal_fold_mobility_right: Finding | None = None
@@ -302,7 +298,7 @@ class Trial(_Part):
     """One attempt at closing the vocal folds; one row of the trial sheet."""
 
     block: Block
-    trial: int = Field(ge=1)
+    trial: Whole = Field(ge=1)
     posture: Posture
     jaw: Literal["closed", "open"] = "closed"
     intended: Literal["close", "leave open"] = "close"
@@ -310,11 +306,14 @@ class Trial(_Part):
     level: Literal["true folds", "true and false folds", "with arytenoid tilt"] | None = None
     own_judgement: Literal["closed", "not closed", "unsure", "not asked"] | None = None
     judged_before_result: bool | None = Field(
-        None, description="Was the patient asked before the result was shown? Empty in a probe block means yes."
+        None,
+        description="Was the patient asked before the result was shown? Empty in a probe block means yes.",
     )
     effort: Effort
-    effort_rating: int | None = Field(None, ge=0, le=10, description="The patient's own 0-10 exertion rating.")
-    hold_s: Decimal | None = Field(None, description="Seconds held; for an open trial the attempt's length.")
+    effort_rating: Whole | None = Field(
+        None, ge=0, le=10, description="The patient's own 0-10 exertion rating."
+    )
+    hold_s: Number | None = Field(None, description="Seconds held; for an open trial the attempt's length.")
     feedback: Literal["none", "live image", "replay", "verbal result", "verbal cue"] | None = None
     cue: Literal["independent", "minimal", "moderate", "maximal", "hand-over-hand"] | None = None
     reason: (
@@ -327,9 +326,11 @@ class Trial(_Part):
 class Training(_Part):
     """The skill training of the visit: one row per trial."""
 
-    protocol: str = Field("standard", description="Name of the protocol settings the probe blocks follow.")
+    protocol: Text = Field("standard", description="Name of the protocol settings the probe blocks follow.")
     education_given: YesNo | None = None
-    post_block_not_done: str | None = Field(None, description="Why there is no post block, if there is none.")
+    post_block_not_done: Text | None = Field(
+        None, description="Why there is no post block, if there is none."
+    )
     trials: list[Trial] = []
 
 
@@ -337,30 +338,30 @@ class Meals(_Part):
     """When to use the manoeuvre at meals."""
 
     timing: list[Literal["before", "during", "after"]] = []
-    phases: list[str] = []
+    phases: list[Text] = []
     cough_after: YesNo | None = None
 
 
 class PlanLine(_Part):
     """One exercise of a home plan and its dose."""
 
-    exercise: str = Field(
+    exercise: Text = Field(
         min_length=1, pattern=r"^[A-Za-z0-9-]+$", description="Short name; practice days refer to it."
     )
     manoeuvre: Manoeuvre
-    sets: int = Field(ge=1, le=10)
-    repetitions: int = Field(ge=1, le=60)
-    sessions_per_day: int = Field(ge=1, le=6)
-    days_per_week: int = Field(ge=1, le=7)
-    weeks: int = Field(ge=1, le=52)
-    hold_s: Decimal | None = Field(None, ge=0, le=60)
+    sets: Whole = Field(ge=1, le=10)
+    repetitions: Whole = Field(ge=1, le=60)
+    sessions_per_day: Whole = Field(ge=1, le=6)
+    days_per_week: Whole = Field(ge=1, le=7)
+    weeks: Whole = Field(ge=1, le=52)
+    hold_s: Number | None = Field(None, ge=0, le=60)
     effort: Effort | Literal["not applicable"] | None = None
-    percent_of_maximum: int | None = Field(None, ge=10, le=100, description="Instead of effort.")
-    practised_with: Literal["saliva", "water"] | Annotated[int, Field(ge=0, le=7)] = Field(
+    percent_of_maximum: Whole | None = Field(None, ge=10, le=100, description="Instead of effort.")
+    practised_with: Literal["saliva", "water"] | Annotated[Whole, Field(ge=0, le=7)] = Field(
         description="saliva, water or an IDDSI level."
     )
     meals: Meals | None = None
-    goals: list[str] = Field([], description="Keys of the goals this line serves.")
+    goals: list[Text] = Field([], description="Keys of the goals this line serves.")
 
     @property
     def daily_repetitions(self) -> int:
@@ -371,8 +372,8 @@ class PlanLine(_Part):
 class StopRules(_Part):
     """The rules for stopping that were explained to the patient."""
 
-    text: str
-    date: date
+    text: Text
+    date: Day
     teach_back: YesNo
 
 
@@ -380,33 +381,35 @@ class HomePlan(_Part):
     """The home-exercise plan given at this visit; it replaces the plan before it."""
 
     status: Literal["active", "on-hold", "completed", "revoked"] = "active"
-    status_reason: str | None = None
-    start: date
-    review: date | None = None
-    end: date | None = None
+    status_reason: Text | None = None
+    start: Day
+    review: Day | None = None
+    end: Day | None = None
     lines: list[PlanLine] = Field(min_length=1)
     stop_rules: StopRules | None = None
-    cleared_levels: list[int] | None = Field(None, description="IDDSI levels this patient may practise with.")
+    cleared_levels: list[Whole] | None = Field(
+        None, description="IDDSI levels this patient may practise with."
+    )
 
 
 class PracticeDay(_Part):
     """What was done on one day of one exercise. 0 is a value; a day that is absent was not logged."""
 
-    day: date
-    exercise: str
-    repetitions: int
-    sessions: int | None = Field(None, ge=0, le=10)
+    day: Day
+    exercise: Text
+    repetitions: Whole
+    sessions: Whole | None = Field(None, ge=0, le=10)
     used_at_meals: Literal["none", "some", "most", "all"] | None = None
     effort: Effort | None = None
-    discomfort: int | None = Field(None, ge=0, le=10)
-    symptoms: list[str] = []
+    discomfort: Whole | None = Field(None, ge=0, le=10)
+    symptoms: list[Text] = []
 
 
 class Practice(_Part):
     """The practice log brought to this visit, for the days from ``start`` to ``end`` inclusive."""
 
-    start: date
-    end: date
+    start: Day
+    end: Day
     returned: YesNo = "yes"
     entered_by: Literal["patient", "carer", "clinician from diary"] | None = None
     days: list[PracticeDay] = []
@@ -426,42 +429,45 @@ class GoalTarget(_Part):
         "airway entry group",
     ]
     comparator: Literal[">=", "<="] | None = Field(None, description="Empty: the measure's better side.")
-    value: Decimal
-    consistency: int | None = Field(None, description="IDDSI level, for 'airway entry group'.")
+    value: Number
+    consistency: Whole | None = Field(None, description="IDDSI level, for 'airway entry group'.")
 
 
 class Criterion(_Part):
     """How often the target must be met."""
 
-    visits: int = Field(2, description="Consecutive visits at target (k).")
-    min_trials: int = Field(5, ge=1, description="Scored trials a visit needs to count.")
-    dips: int = Field(2, ge=1, description="Consecutive visits below target that reopen a met goal (m).")
-    step: Decimal | None = Field(None, gt=0, description="Smallest change counted as change (delta).")
+    visits: Whole = Field(2, description="Consecutive visits at target (k).")
+    min_trials: Whole = Field(5, ge=1, description="Scored trials a visit needs to count.")
+    dips: Whole = Field(2, ge=1, description="Consecutive visits below target that reopen a met goal (m).")
+    step: Number | None = Field(None, gt=0, description="Smallest change counted as change (delta).")
 
 
 class GoalBaseline(_Part):
     """Where the person stood when the goal was set."""
 
-    value: Decimal
-    date: date
-    n: int | None = Field(None, ge=1, description="Scored trials behind the value.")
+    value: Number
+    date: Day
+    n: Whole | None = Field(None, ge=1, description="Scored trials behind the value.")
 
 
 class Scaling(_Part):
     """Goal attainment scaling (Kiresuk & Sherman 1968): five statements, -2 to +2, and the starting level."""
 
-    statements: dict[Literal["-2", "-1", "0", "+1", "+2"], str]
-    ranges: dict[Literal["-2", "-1", "0", "+1", "+2"], tuple[Decimal, Decimal]] | None = Field(
-        None, description="Optional measured range of each level, inclusive; they may not overlap or leave gaps."
+    statements: dict[Literal["-2", "-1", "0", "+1", "+2"], Text]
+    ranges: dict[Literal["-2", "-1", "0", "+1", "+2"], tuple[Number, Number]] | None = Field(
+        None,
+        description="Optional measured range of each level, inclusive; they may not overlap or leave gaps.",
     )
-    baseline_level: int = Field(ge=-2, le=2)
+    baseline_level: Whole = Field(ge=-2, le=2)
 
 
 class Goal(_Part):
     """A goal set at this visit."""
 
-    key: str = Field(min_length=1, pattern=r"^[A-Za-z0-9-]+$", description="Short name, unique for the person.")
-    description: str = Field(min_length=1)
+    key: Text = Field(
+        min_length=1, pattern=r"^[A-Za-z0-9-]+$", description="Short name, unique for the person."
+    )
+    description: Text = Field(min_length=1)
     lifecycle_status: Literal[
         "proposed",
         "planned",
@@ -473,30 +479,41 @@ class Goal(_Part):
         "entered-in-error",
         "rejected",
     ]
-    achievement_status: str | None = Field(None, description="The stated status; never computed into here.")
-    status_date: date | None = None
-    status_reason: str | None = None
+    achievement_status: Text | None = Field(None, description="The stated status; never computed into here.")
+    status_date: Day | None = None
+    status_reason: Text | None = None
+    purpose: Literal["improve", "maintain"] = Field(
+        "improve",
+        description="'maintain' keeps what is there: the target may stand at or below the baseline.",
+    )
     targets: list[GoalTarget] = Field(min_length=1)
     criterion: Criterion = Criterion()
     baseline: GoalBaseline | None = None
-    start: date
-    due: date | None = None
+    start: Day
+    due: Day | None = None
     expressed_by: Literal["patient", "clinician", "carer"] | None = None
-    importance: int | None = None
-    difficulty: int | None = None
+    importance: Whole | None = None
+    difficulty: Whole | None = None
     scaling: Scaling | None = None
 
 
 class GoalReview(_Part):
     """What was stated at this visit about a goal on file; the newest statement is the goal's status."""
 
-    goal: str = Field(description="Key of the goal.")
+    goal: Text = Field(description="Key of the goal.")
     lifecycle_status: (
         Literal["accepted", "active", "on-hold", "completed", "cancelled", "rejected"] | None
     ) = None
-    achievement_status: str | None = None
-    reason: str | None = None
-    scaling_level: int | None = Field(None, ge=-2, le=2, description="Level reached, -2 to +2.")
+    achievement_status: Text | None = None
+    reason: Text | None = None
+    scaling_level: Whole | None = Field(None, ge=-2, le=2, description="Level reached, -2 to +2.")
+
+
+class Referral(_Part):
+    """A referral made at this visit."""
+
+    to: Text = Field(description="Service or profession, e.g. 'neurology'.")
+    reason: Text
 
 
 class VisitRecord(_Part):
@@ -511,7 +528,7 @@ class VisitRecord(_Part):
     conditions: list[Condition] = []
     research_consent: Consent | None = None
     visit: Visit
-    red_flags: dict[str, YesNo] | None = None
+    red_flags: dict[Text, YesNo] | None = None
     safety_screen: SafetyScreen | None = None
     clearance: Clearance | None = None
     function: Function | None = None
@@ -521,3 +538,4 @@ class VisitRecord(_Part):
     practice: Practice | None = None
     goals: list[Goal] = []
     goal_reviews: list[GoalReview] = []
+    referrals: list[Referral] = []
