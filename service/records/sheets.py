@@ -62,10 +62,8 @@ def read_sheet(data: bytes, kind: SheetKind, *, source: str) -> Sheet:
         problems.append(_issue(f"{source} has headings but no rows.", source, row=1))
     if problems:
         raise InvalidInput(problems)
-    decimal_comma = separator == ";"
-    return Sheet(
-        kind, source, tuple(_row(n, headings, cells, kind, source, decimal_comma) for n, cells in rows)
-    )
+    read = [(n, _row(headings, cells, kind, decimal_comma=separator == ";")) for n, cells in rows]
+    return Sheet(kind, source, tuple((Place(source=source, row=n), *row) for n, row in read))
 
 
 def attach(document: Document, sheet: Sheet) -> Document:
