@@ -7,8 +7,10 @@ are not UTF-8, characters a FHIR string can't hold.
 
 import json
 import re
-from collections.abc import Iterator, Mapping, Set
+from collections.abc import Iterator, Mapping
+from collections.abc import Set as AbstractSet
 from decimal import Decimal, InvalidOperation
+from itertools import pairwise
 from typing import Any, NoReturn
 
 import msgspec
@@ -151,7 +153,7 @@ def _after_space(text: str, position: int) -> int:
     return found.end() if found else position
 
 
-def _spans(text: str, *, until: Set[str] = frozenset()) -> dict[str, tuple[int, int]]:
+def _spans(text: str, *, until: AbstractSet[str] = frozenset()) -> dict[str, tuple[int, int]]:
     """Where the value of each member of the object ``text`` stands; stops when all of ``until`` are found."""
     spans: dict[str, tuple[int, int]] = {}
     position = _after_space(text, _after_space(text, 0) + 1)
@@ -217,7 +219,7 @@ def _repeated_names(text: str) -> Iterator[tuple[str, int]]:
     """Every repeated member name with the position of its second use; only read on the way to an error."""
     seen: list[set[str]] = []
     tokens = list(_TOKENS.finditer(text))
-    for token, following in zip(tokens, tokens[1:], strict=False):
+    for token, following in pairwise(tokens):
         if token[0] in "[{":
             seen.append(set())
         elif token[0] in "]}" and seen:

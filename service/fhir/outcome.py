@@ -16,7 +16,11 @@ def operation_outcome(issues: Iterable[Issue]) -> dict[str, Any]:
     place as a person reads it and ``expression`` the place as FHIRPath.
     """
     entries = [_entry(issue) for issue in issues]
-    fine = {"severity": "information", "code": "informational", "details": {"text": "No problems were found."}}
+    fine = {
+        "severity": "information",
+        "code": "informational",
+        "details": {"text": "No problems were found."},
+    }
     return {"resourceType": "OperationOutcome", "issue": entries or [fine]}
 
 
@@ -24,7 +28,12 @@ def _entry(issue: Issue) -> dict[str, Any]:
     details: dict[str, Any] = {"text": issue.message}
     if issue.rule:
         details = {"coding": [{"system": code_system("rule"), "code": issue.rule}], **details}
-    return {"severity": str(issue.severity), "code": str(issue.code), "details": details, **_where(issue.place)}
+    return {
+        "severity": str(issue.severity),
+        "code": str(issue.code),
+        "details": details,
+        **_where(issue.place),
+    }
 
 
 def _where(place: Place) -> dict[str, Any]:

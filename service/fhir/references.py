@@ -1,0 +1,66 @@
+"""References inside a resource: finding them, and pointing them elsewhere (FHIR R4 references.html)."""
+
+import re
+from collections.abc import Callable, Iterator
+from typing import Any
+
+from service.fhir.json import Tree
+
+__all__ = ["local_target", "reference_texts", "rewrite"]
+
+_ID = r"[A-Za-z0-9\-.]{1,64}"
+_LOCAL = re.compile(rf"([A-Z][A-Za-z]+/{_ID})(?:/_history/{_ID})?(?:#.*)?")
+_LINK = re.compile(r"""(\b(?:href|src)\s*=\s*)(["'])(.*?)\2""", re.DOTALL)
+# Elements of type uri, url, oid or uuid whose value may be a resource's address. Canonical elements
+# (instantiatesCanonical, questionnaire, profile, url of a definition) name definitions and stay as they are.
+_URI_MEMBERS = re.compile(
+    r"(?:uri|url|oid|uuid|source|implicitRules|instantiatesUri|value(?:Uri|Url|Oid|Uuid))"
+)
+
+
+def local_target(reference: str, base: str = "") -> str:
+    """Answer ``Type/id`` of a reference to this service (relative or below ``base``), else an empty text."""
+    found = _LOCAL.fullmatch(reference.removeprefix(f"{base}/") if base else reference)
+    return found[1] if found else ""
+
+
+def reference_texts(tree: Any) -> Iterator[str]:
+    """Every ``Reference.reference`` in a tree, contained resources and extensions included, in order."""
+    if isinstance(tree, dict):
+        for name, value in tree.items():
+            if name == "reference" and isinstance(value, str):
+                yield value
+            else:
+                yield from reference_texts(value)
+    elif isinstance(tree, list):
+        for value in tree:
+            yield from reference_texts(value)
+
+
+def rewrite(tree: Tree, new: Callable[[str], str]) -> None:
+    """Replace addresses in place by ``new(address)``: references, uri-like elements and narrative links.
+
+    Definition resources keep their own ``url`` (it is their name), and canonical elements are left alone.
+    """
+    _rewrite(tree, new)
+
+
+def _rewrite(node: Any, new: Callable[[str], str]) -> None:
+    if isinstance(node, list):
+        for value in node:
+            _rewrite(value, new)
+    elif isinstance(node, dict):
+        for name, value in node.items():
+            if not isinstance(value, str):
+                _rewrite(value, new)
+            elif name == "div":
+                node[name] = _LINK.sub(lambda link: f"{link[1]}{link[2]}{new(link[3])}{link[2]}", value)
+            elif name == "reference" or (_URI_MEMBERS.fullmatch(name) and not _names_itself(node, name)):
+                node[name] = new(value)
+
+
+def _names_itself(node: Tree, name: str) -> bool:
+    """Whether ``url`` is an extension's or definition's name rather than an address."""
+    return name == "url" and (
+        "resourceType" in node or any(key.startswith("value") for key in node) or "extension" in node
+    )

@@ -1,0 +1,92 @@
+from pathlib import Path
+
+import pytest
+
+from service.fhir.json import parse
+from service.fhir.validation import check
+
+GOOD = '{"resourceType":"Observation","status":"final","code":{"text":"closure"}'
+
+
+def places(text):
+    return [(issue.place.expression, issue.message) for issue in check(parse(text))]
+
+
+def test_a_good_resource_has_no_issue():
+    assert check(parse(GOOD + ',"valueQuantity":{"value":72.50},"effectiveDateTime":"2026-02"}')) == ()
+
+
+@pytest.mark.parametrize(
+    ("member", "place", "words"),
+    [
+        ('"valueBoolean":"true"', "Observation.valueBoolean", "true or false"),
+        ('"valueInteger":1.0', "Observation.valueInteger", "whole number"),
+        ('"valueQuantity":{"value":"1.5"}', "Observation.valueQuantity.value", "a number"),
+        ('"note":[]', "Observation.note", "must not be empty"),
+        ('"note":[null]', "Observation.note", "must not be empty"),
+        ('"method":{}', "Observation.method", "must not be empty"),
+        ('"issued":""', "Observation.issued", "must not be empty"),
+        ('"method":null', "Observation.method", "null is not allowed"),
+        ('"valueString":"a","valueInteger":1', "Observation", "Only one of these may be given: valueBoolean"),
+        ('"component":[{"valueString":"a"}]', "Observation.component[0].code", "required"),
+        ('"bodySitee":{"text":"x"}', "Observation.bodySitee", "no such element"),
+        ('"category":{"text":"x"}', "Observation.category", "JSON array"),
+        ('"subject":{"reference":3}', "Observation.subject.reference", "JSON string"),
+        ('"subject":"Patient/1"', "Observation.subject", "JSON object"),
+        ('"subject":"{\\"reference\\":\\"Patient/1\\"}"', "Observation.subject", "JSON object"),
+        ('"effectiveDateTime":"2020-13-01"', "Observation.effectiveDateTime", ""),
+        (
+            '"contained":[{"resourceType":"Zork"}]',
+            "Observation.contained[0].resourceType",
+            "not a resource type",
+        ),
+        (
+            '"contained":[{"resourceType":"Patient","bla":1}]',
+            "Observation.contained[0].bla",
+            "no such element",
+        ),
+        ('"contained":[1]', "Observation.contained[0]", "JSON object"),
+        ('"id":"a b"', "Observation.id", "form"),
+    ],
+)
+def test_each_fault_is_named_at_its_place(member, place, words):
+    found = places(f"{GOOD},{member}}}")
+    assert any(where == place and words in message for where, message in found), found
+
+
+def test_every_fault_is_found_at_once():
+    text = '{"resourceType":"Observation","code":{"coding":[{"foo":1}]},"valueBoolean":"x","note":[]}'
+    assert {place for place, _ in places(text)} >= {
+        "Observation.code.coding[0].foo",
+        "Observation.valueBoolean",
+        "Observation.note",
+    }
+
+
+@pytest.mark.parametrize(
+    "type_", ["Nope", "observation", "Resource", "DomainResource", "Quantity", "", "Element"]
+)
+def test_what_is_not_a_resource_type_is_named(type_):
+    assert [issue.place.expression for issue in check({"resourceType": type_})] == ["resourceType"]
+
+
+@pytest.mark.parametrize("tree", [{}, {"resourceType": 3}, {"resourceType": None}])
+def test_a_resource_without_type_is_refused(tree):
+    assert "needs its resourceType" in check(tree)[0].message
+
+
+def test_a_resource_inside_a_bundle_is_placed_there():
+    (issue,) = check({"resourceType": "Observation", "status": "final"}, at="Bundle.entry[3].resource")
+    assert issue.place.expression == "Bundle.entry[3].resource.code"
+
+
+def test_no_library_addresses_in_the_messages():
+    text = " ".join(message for _, message in places('{"resourceType":"Patient","birthDate":1990,"name":3}'))
+    assert "pydantic" not in text
+    assert "http" not in text
+
+
+def test_only_one_file_knows_the_library():
+    service = Path(__file__).parents[2] / "service"
+    knowing = [path for path in service.rglob("*.py") if "from fhir.resources" in path.read_text()]
+    assert {path.name for path in knowing} == {"validation.py"}
