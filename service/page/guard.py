@@ -1,0 +1,94 @@
+"""What stands around every page: security headers, the signed-in caller, and errors as pages.
+
+Headers follow the OWASP secure-headers advice. The referrer policy must stay ``same-origin``: under
+``no-referrer`` a browser posts a form with ``Origin: null`` (Fetch, "append a request Origin header").
+"""
+
+from collections.abc import Awaitable, Callable
+from dataclasses import dataclass
+from urllib.parse import urlsplit
+
+from starlette.requests import Request
+from starlette.responses import Response
+
+from service.errors import Forbidden, ServiceError, Unauthenticated
+from service.page.rendering import html
+from service.security.principal import Principal
+from service.security.scopes import require
+from service.security.tokens import TokenVerifier
+
+__all__ = ["COOKIE", "HEADERS", "Guard"]
+
+COOKIE = "session"
+NEEDS = ("Patient.rs Goal.rs Observation.rs Encounter.rs Condition.rs Flag.rs",)
+HEADERS = {
+    "Content-Security-Policy": (
+        "default-src 'none'; style-src 'self'; img-src 'self' data:; form-action 'self'; "
+        "frame-ancestors 'none'; base-uri 'none'"
+    ),
+    "X-Content-Type-Options": "nosniff",
+    "X-Frame-Options": "DENY",
+    "Referrer-Policy": "same-origin",
+    "Cross-Origin-Opener-Policy": "same-origin",
+    "Cross-Origin-Resource-Policy": "same-origin",
+    "Permissions-Policy": "camera=(), geolocation=(), microphone=()",
+    "Cache-Control": "no-store",
+}
+
+Handler = Callable[[Request], Awaitable[Response]]
+
+
+@dataclass(frozen=True, slots=True)
+class Guard:
+    """Knows whom to believe (``verifier``) and the public address (``base_url``, may be empty)."""
+
+    verifier: TokenVerifier
+    base_url: str = ""
+
+    def around(self, handler: Handler) -> Handler:
+        """Wrap a page: set the headers, and answer an error as a page with its status."""
+
+        async def endpoint(request: Request) -> Response:
+            try:
+                response = await handler(request)
+            except ServiceError as problem:
+                response = _refused(problem)
+            for name, text in HEADERS.items():
+                response.headers.setdefault(name, text)
+            return response
+
+        return endpoint
+
+    def caller(self, request: Request) -> Principal:
+        """Answer the caller by Bearer header or cookie; Unauthenticated or Forbidden otherwise."""
+        scheme, _, bearer = request.headers.get("authorization", "").partition(" ")
+        token = bearer.strip() if scheme.lower() == "bearer" else request.cookies.get(COOKIE, "")
+        if not token:
+            raise Unauthenticated("Sign in to see this page.")
+        return self.admitted(token)
+
+    def admitted(self, token: str) -> Principal:
+        """Verify a token and that it may read what the pages show."""
+        principal = self.verifier.verify(token)
+        require(principal.scopes, NEEDS)
+        return principal
+
+    def same_origin(self, request: Request) -> None:
+        """Refuse a posted form that did not come from one of our own pages (cross-site request forgery)."""
+        site = request.headers.get("sec-fetch-site")
+        origin = urlsplit(request.headers.get("origin", "")).netloc
+        ours = {request.headers.get("host", ""), urlsplit(self.base_url).netloc} - {""}
+        if origin not in ours or site not in {None, "same-origin"}:
+            raise Forbidden("This form was not sent from this site's own page. Open the page and try again.")
+
+    def secure(self, request: Request) -> bool:
+        """Whether the browser reached us over https, so that the cookie may be bound to it."""
+        return request.url.scheme == "https" or self.base_url.startswith("https:")
+
+
+def _refused(problem: ServiceError) -> Response:
+    if isinstance(problem, Unauthenticated):
+        page = html("sign_in.html", status=problem.status, problem=str(problem))
+        page.headers["WWW-Authenticate"] = "Bearer"
+        return page
+    return html("error.html", status=problem.status, problem=str(problem))

@@ -1,0 +1,81 @@
+"""The table of pages: path, methods and what answers."""
+
+import asyncio
+from datetime import date
+from importlib.resources import files
+from typing import Protocol
+
+from starlette.requests import Request
+from starlette.responses import Response
+from starlette.routing import Route
+
+from service.errors import InvalidInput, NotFound
+from service.page.guard import Guard
+from service.page.rendering import html
+from service.page.sign_in import SignIn
+from service.page.view_model import PatientRow, PatientView
+
+__all__ = ["Views", "page_routes"]
+
+
+class Views(Protocol):
+    """Where the pages get what they show: the same computed answer as the API's."""
+
+    async def patients(self, after: str) -> tuple[list[PatientRow], str]:
+        """Answer one page of people, and where the next page starts (empty: it was the last)."""
+        ...
+
+    async def patient(self, id_: str, day: date | None) -> PatientView:
+        """Answer one person as of a day (None: today at the site); NotFound or Gone."""
+        ...
+
+
+def page_routes(views: Views, guard: Guard) -> list[Route]:
+    """Every route under /app, ready for the application's router."""
+    sign_in, pages = SignIn(guard), _Pages(views, guard)
+    table = (
+        ("/app", "GET", pages.patients),
+        ("/app/patients/{id}", "GET", pages.patient),
+        ("/app/sign-in", "GET", sign_in.form),
+        ("/app/sign-in", "POST", sign_in.enter),
+        ("/app/sign-out", "POST", sign_in.leave),
+        ("/app/style.css", "GET", _style),
+        ("/app/{rest:path}", "GET", _nowhere),
+    )
+    return [
+        Route(path, guard.around(answer), methods=[method], include_in_schema=False)
+        for path, method, answer in table
+    ]
+
+
+class _Pages:
+    def __init__(self, views: Views, guard: Guard) -> None:
+        self._views, self._guard = views, guard
+
+    async def patients(self, request: Request) -> Response:
+        caller = self._guard.caller(request)
+        rows, following = await self._views.patients(request.query_params.get("after", ""))
+        return html("patients.html", caller=caller.subject, rows=rows, following=following)
+
+    async def patient(self, request: Request) -> Response:
+        caller = self._guard.caller(request)
+        view = await self._views.patient(request.path_params["id"], _as_of(request))
+        # drawing keeps a processor busy for up to a second the first time: off the event loop
+        return await asyncio.to_thread(html, "patient.html", caller=caller.subject, view=view)
+
+
+def _as_of(request: Request) -> date | None:
+    text = request.query_params.get("date", "")
+    try:
+        return date.fromisoformat(text) if text else None
+    except ValueError:
+        raise InvalidInput(f"'{text[:40]}' is not a date like 2026-03-24.") from None
+
+
+async def _style(_request: Request) -> Response:
+    css = (files("service.page") / "static" / "style.css").read_bytes()
+    return Response(css, media_type="text/css", headers={"Cache-Control": "max-age=3600"})
+
+
+async def _nowhere(_request: Request) -> Response:
+    raise NotFound("There is no page at this address.")

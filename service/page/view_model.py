@@ -1,0 +1,167 @@
+"""What the page shows, as plain values: templates and charts read these and nothing else.
+
+Numbers are the computed answer's own, unrounded; ``words.py`` rounds for the eye. A ``None`` always means
+"not measured" or "not stated" and is shown in those words.
+"""
+
+from dataclasses import dataclass, field
+from datetime import date
+from fractions import Fraction
+from typing import Literal
+
+__all__ = [
+    "Banner",
+    "Count",
+    "GoalView",
+    "Measure",
+    "PatientRow",
+    "PatientView",
+    "Practice",
+    "Reading",
+    "TrialRow",
+]
+
+
+@dataclass(frozen=True, slots=True)
+class Measure:
+    """One measured thing and its scale: ``unit`` as written after a value, ``low``-``high`` the axis.
+
+    ``kind`` decides the drawing: a share or score is a run chart, levels are a step plot on an integer grid.
+    ``better`` is the wanted direction.
+    """
+
+    code: str
+    name: str
+    unit: str
+    low: float
+    high: float
+    step: float
+    kind: Literal["share", "score", "levels"] = "score"
+    better: Literal["higher", "lower"] = "higher"
+
+
+@dataclass(frozen=True, slots=True)
+class Count:
+    """``k`` of ``n`` scored trials."""
+
+    k: int
+    n: int
+
+
+@dataclass(frozen=True, slots=True)
+class Reading:
+    """One visit's result for one goal.
+
+    ``value``, ``low`` and ``high`` (95 % interval) are in the measure's unit. ``counts`` is false for a visit
+    with too few scored trials for the criterion. ``left_out`` says in words what was not scored and why;
+    ``agreement`` and ``after`` (the block after training) stand beside the result and are no part of it.
+    """
+
+    day: date
+    value: Fraction | None = None
+    trials: Count | None = None
+    low: float | None = None
+    high: float | None = None
+    at_target: bool = False
+    counts: bool = True
+    left_out: str = ""
+    agreement: Count | None = None
+    after: Count | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Practice:
+    """Home practice since the visit before: shares 0-1, of logged days and with unlogged days as zero."""
+
+    start: date
+    end: date
+    of_logged: float | None
+    unlogged_as_zero: float | None
+    returned: bool = True
+
+
+@dataclass(frozen=True, slots=True)
+class GoalView:
+    """One goal as of a day: where it started, where it stands, how sure that is and what is next."""
+
+    id: str
+    description: str
+    measure: Measure
+    target: Fraction | None
+    target_words: str
+    needed: int = 1
+    run: int = 0
+    min_trials: int | None = None
+    baseline: Reading | None = None
+    latest: Reading | None = None
+    readings: tuple[Reading, ...] = ()
+    due: date | None = None
+    days_left: int | None = None
+    computed: str = ""
+    stated: str = ""
+    lifecycle: str = ""
+    stated_reason: str = ""
+    rule: str = ""
+    why: str = ""
+    attained: date | None = None
+    met_run: tuple[date, date] | None = None
+    regressed: date | None = None
+    held_since: date | None = None
+    trend: str = ""
+    practice: Practice | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Banner:
+    """Who this is and what to know before reading further. Red flags are those of the last visit."""
+
+    name: str
+    born: str = ""
+    age: int | None = None
+    conditions: tuple[str, ...] = ()
+    clearance: str = ""
+    effort_limit: str = ""
+    red_flags: tuple[str, ...] | None = None
+    oral_intake: int | None = None
+    oral_intake_day: date | None = None
+    diet: str = ""
+    last_visit: date | None = None
+    days_since_visit: int | None = None
+    invented: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class TrialRow:
+    """One trial of a probe block as observed, as the patient judged it, and how it was done."""
+
+    number: int
+    posture: str
+    observed: str
+    own: str
+    effort: str
+    hold: str
+
+
+@dataclass(frozen=True, slots=True)
+class PatientView:
+    """The whole page of one person as of ``day``; ``trials`` are those of the last probe visit."""
+
+    id: str
+    day: date
+    banner: Banner
+    goals: tuple[GoalView, ...] = ()
+    trials_day: date | None = None
+    trials: tuple[TrialRow, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class PatientRow:
+    """One person in the list; ``open_goals`` counts goals still pursued by computed status."""
+
+    id: str
+    name: str
+    born: str = ""
+    age: int | None = None
+    last_visit: date | None = None
+    open_goals: dict[str, int] = field(default_factory=dict)
+    invented: bool = False

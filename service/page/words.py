@@ -1,0 +1,190 @@
+"""How values are written for people: the only place that rounds."""
+
+from datetime import date
+from fractions import Fraction
+
+from service.page.view_model import Count, GoalView, Measure, Practice, Reading
+
+__all__ = [
+    "FEW_TRIALS",
+    "any_after",
+    "any_agreement",
+    "count",
+    "criterion",
+    "day",
+    "days_since",
+    "differ",
+    "direction",
+    "due",
+    "interval",
+    "legend",
+    "level",
+    "met",
+    "practice",
+    "rough",
+    "status",
+    "value",
+]
+
+FEW_TRIALS = 20
+"""Below this many trials the reading's roughness is spelled out in a sentence."""
+
+_STATUS = {
+    "": "not yet measured",
+    "in-progress": "in progress",
+    "improving": "improving",
+    "worsening": "worsening",
+    "no-change": "no change",
+    "achieved": "achieved",
+    "sustaining": "sustaining",
+    "not-achieved": "not achieved",
+    "no-progress": "no progress",
+    "not-attainable": "not attainable",
+}
+
+
+def day(when: date | None) -> str:
+    """``24 Mar 2026``, or a dash in words."""
+    return f"{when.day} {when:%b %Y}" if when else "not recorded"
+
+
+def status(code: str) -> str:
+    """A goal-achievement code in words; none is "not yet measured"."""
+    return _STATUS.get(code, code)
+
+
+def _rounded(number: Fraction | float, places: int) -> str:
+    text = f"{float(number):.{places}f}"
+    return text.rstrip("0").rstrip(".") if "." in text else text
+
+
+def value(measure: Measure, number: Fraction | float | None) -> str:
+    """A value with its unit: ``80 %``, ``level 5``, ``22 points``, ``4.5 s``, ``+0.2``."""
+    if number is None:
+        return "not measured"
+    if measure.kind == "levels":
+        return f"{measure.unit} {level(measure, number)}"
+    text = _rounded(number, 0 if measure.unit == "%" else 1 if measure.unit else 2)
+    if measure.low < 0 < float(number):
+        text = f"+{text}"
+    return f"{text} {measure.unit}".strip()
+
+
+def level(measure: Measure, number: Fraction | float) -> str:
+    """The name of one step of an ordinal scale; airway-entry groups are letters A-D."""
+    return "?ABCD"[int(number)] if measure.unit == "group" else _rounded(number, 0)
+
+
+def count(trials: Count | None) -> str:
+    """``4 of 5``, or nothing."""
+    return f"{trials.k} of {trials.n}" if trials else ""
+
+
+def interval(reading: Reading, measure: Measure) -> str:
+    """``38 % to 96 %``, or nothing where the measure has no interval."""
+    if reading.low is None or reading.high is None:
+        return ""
+    return f"{value(measure, reading.low)} to {value(measure, reading.high)}"
+
+
+def rough(reading: Reading | None, measure: Measure) -> str:
+    """The sentence that stands beside every percentage of few trials."""
+    if reading is None or reading.trials is None or reading.trials.n >= FEW_TRIALS or reading.low is None:
+        return ""
+    return (
+        f"{count(reading.trials)}; with so few trials the true rate could be about "
+        f"{interval(reading, measure)}."
+    )
+
+
+def direction(measure: Measure) -> str:
+    """Which side is wanted."""
+    return f"{measure.better} is better"
+
+
+def criterion(goal: GoalView) -> str:
+    """Target, criterion and progress: ``at least 80 % on 2 consecutive visits: 1 of 2 so far``."""
+    visits = f"on {goal.needed} consecutive visits" if goal.needed > 1 else "on 1 visit"
+    if goal.attained and not goal.regressed:
+        return f"{goal.target_words} {visits}: met on {day(goal.attained)}"
+    so_far = f"{goal.target_words} {visits}: {min(goal.run, goal.needed)} of {goal.needed} so far"
+    return (
+        f"{so_far}; met on {day(goal.attained)} and lost again on {day(goal.regressed)}"
+        if goal.regressed
+        else so_far
+    )
+
+
+def due(goal: GoalView) -> str:
+    """``7 Apr 2026, 14 days left``, overdue counted as well."""
+    if goal.due is None:
+        return "no due date"
+    left = goal.days_left
+    if left is None:
+        return day(goal.due)
+    rest = "today" if left == 0 else f"{_days(left)} left" if left > 0 else f"{_days(-left)} past due"
+    return f"{day(goal.due)}, {rest}"
+
+
+def _days(number: int) -> str:
+    return "1 day" if number == 1 else f"{number} days"
+
+
+def days_since(number: int | None) -> str:
+    """``today`` or ``12 days ago``."""
+    if number is None:
+        return ""
+    return "today" if number == 0 else f"{_days(number)} ago"
+
+
+def differ(goal: GoalView) -> str:
+    """Say so where the computed and the stated status are not the same."""
+    if not goal.stated or goal.stated == goal.computed:
+        return ""
+    numbers, record = status(goal.computed), status(goal.stated)
+    return f"Computed and stated differ: the numbers say {numbers}, the record states {record}."
+
+
+def practice(done: Practice | None) -> str:
+    """Both readings of missing days, never one alone."""
+    if done is None:
+        return "no log since the visit before"
+    logged = "none logged" if done.of_logged is None else f"{done.of_logged * 100:.0f} % of logged days"
+    if not done.returned:
+        logged = "log not returned"
+    zero = (
+        ""
+        if done.unlogged_as_zero is None
+        else f"; {done.unlogged_as_zero * 100:.0f} % counting unlogged days as zero"
+    )
+    return logged + zero
+
+
+def legend(goal: GoalView) -> str:
+    """How to read the chart, in the words its marks need and no others."""
+    parts = ["Filled marker: at target; open marker: not."]
+    if any(reading.low is not None for reading in goal.readings):
+        parts.append("Whiskers: 95 % interval.")
+    if any(not reading.counts and reading.value is not None for reading in goal.readings):
+        parts.append("Diamond: too few scored trials, counted neither way.")
+    parts.append(f"{goal.measure.name}: {direction(goal.measure)}.")
+    return " ".join(parts)
+
+
+def met(reading: Reading) -> str:
+    """Whether a visit reached the target, in words."""
+    if reading.value is None:
+        return "not measured"
+    if not reading.counts:
+        return "too few trials, counted neither way"
+    return "yes" if reading.at_target else "no"
+
+
+def any_agreement(goal: GoalView) -> bool:
+    """Whether any visit has the patient's own judgement beside it."""
+    return any(reading.agreement for reading in goal.readings)
+
+
+def any_after(goal: GoalView) -> bool:
+    """Whether any visit has a block after training."""
+    return any(reading.after for reading in goal.readings)

@@ -1,0 +1,90 @@
+"""The pages over hand-made views, asked as a browser and as a program would."""
+
+import time
+from datetime import date
+
+import httpx
+import page_samples as samples
+import pytest
+from joserfc import jwt
+from joserfc.jwk import KeySet, RSAKey
+from page_reader import ORIGIN
+from starlette.applications import Starlette
+
+from service.errors import NotFound
+from service.page.guard import Guard
+from service.page.routes import page_routes
+from service.page.view_model import PatientRow, PatientView
+from service.security.tokens import Issuer, TokenVerifier
+
+KEY = RSAKey.generate_key(2048, auto_kid=True)
+ISSUER = Issuer("https://issuer.example.org", KeySet([KEY]), "https://fhir.example.org")
+
+
+class HandMade:
+    """Answers the sample person, or what a test puts in its place."""
+
+    def __init__(self) -> None:
+        self.rows: list[PatientRow] = [samples.ROW]
+        self.following = ""
+        self.person: PatientView = samples.PERSON
+        self.asked: tuple[str, date | None] | None = None
+
+    async def patients(self, after: str) -> tuple[list[PatientRow], str]:
+        return ([], "") if after == "end" else (self.rows, self.following)
+
+    async def patient(self, id_: str, day: date | None) -> PatientView:
+        self.asked = (id_, day)
+        if id_ != self.person.id:
+            raise NotFound("There is no such patient.")
+        return self.person
+
+
+@pytest.fixture
+def anyio_backend() -> str:
+    return "asyncio"
+
+
+@pytest.fixture
+def views() -> HandMade:
+    return HandMade()
+
+
+@pytest.fixture
+def token():
+    def make(scope: str = "user/*.rs", lasts: int = 600) -> str:
+        now = int(time.time())
+        claims = {
+            "iss": ISSUER.name,
+            "aud": ISSUER.audience,
+            "sub": "clinician",
+            "iat": now,
+            "exp": now + lasts,
+            "scope": scope,
+        }
+        return jwt.encode({"alg": "RS256", "kid": KEY.kid}, claims, KEY, algorithms=["RS256"])
+
+    return make
+
+
+@pytest.fixture
+def browser(views):
+    """Build a client that nobody has signed in, at an address of choice."""
+
+    def make(address: str = ORIGIN, base_url: str = "") -> httpx.AsyncClient:
+        guard = Guard(TokenVerifier([ISSUER], time.time), base_url)
+        app = Starlette(routes=page_routes(views, guard))
+        return httpx.AsyncClient(transport=httpx.ASGITransport(app), base_url=address)
+
+    return make
+
+
+@pytest.fixture
+def get(browser, token):
+    """Fetch a page as someone signed in."""
+
+    async def fetch(path: str) -> httpx.Response:
+        async with browser() as client:
+            return await client.get(path, headers={"Authorization": f"Bearer {token()}"})
+
+    return fetch
