@@ -11,6 +11,8 @@ from starlette.responses import Response
 from starlette.routing import BaseRoute, Route
 from starlette.types import Receive, Scope, Send
 
+from service.errors import NotFound
+from service.fhir.search_parameters import stored_types
 from service.rest.call import Call, call_of
 
 __all__ = ["OPEN", "Row", "documented", "plain"]
@@ -58,6 +60,11 @@ def _guard(row: Row) -> Callable[[Request], None]:
 
 def _call(row: Row, request: Request) -> Call:
     type_ = str(request.path_params.get("type", ""))
+    if type_ and type_ not in stored_types():
+        # before the scopes are asked, so that no text from an address gets into a sentence
+        raise NotFound(
+            "This service stores no such type of resource; /fhir/metadata lists the types it does."
+        )
     return call_of(request, tuple(needs.replace("{type}", type_) for needs in row.needs))
 
 

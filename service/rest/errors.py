@@ -35,7 +35,7 @@ from service.rest.negotiation import FHIR_JSON
 __all__ = ["HANDLED", "error_answer"]
 
 HANDLED = (ServiceError, HTTPException, RequestValidationError)
-BROKEN = "Something went wrong inside the service. The request id in this answer's headers names it in the log."
+BROKEN = "Something went wrong inside the service. The header X-Request-Id names this request in its log."
 _REALM = 'Bearer realm="swallow-interop"'
 
 
@@ -52,22 +52,23 @@ def error_answer(error: Exception, *, token_sent: bool = False) -> Response:
 
 
 def _problem(error: Exception) -> tuple[int, ServiceError]:
-    match error:
-        case ServiceError(status=500):
-            return 500, ServiceError(BROKEN)
-        case ServiceError():
-            return error.status, error
-        case HTTPException(status_code=404):
-            return 404, NotFound("There is nothing at this address.")
-        case HTTPException(status_code=405):
-            return 405, MethodNotAllowed("This method is not offered at this address.")
-        case HTTPException():
-            phrase = HTTPStatus(error.status_code).phrase
-            return error.status_code, ServiceError(Issue(f"{phrase}.", code=IssueType.PROCESSING))
-        case RequestValidationError():
-            return 400, InvalidInput([_unreadable(fault["loc"], fault["msg"]) for fault in error.errors()])
+    if isinstance(error, ServiceError) and error.status != 500:
+        return error.status, error
+    if isinstance(error, HTTPException):
+        return error.status_code, _known_status(error.status_code)
+    if isinstance(error, RequestValidationError):
+        return 400, InvalidInput([_unreadable(fault["loc"], fault["msg"]) for fault in error.errors()])
+    return 500, ServiceError(BROKEN)
+
+
+def _known_status(status: int) -> ServiceError:
+    match status:
+        case 404:
+            return NotFound("There is nothing at this address.")
+        case 405:
+            return MethodNotAllowed("This method is not offered at this address.")
         case _:
-            return 500, ServiceError(BROKEN)
+            return ServiceError(Issue(f"{HTTPStatus(status).phrase}.", code=IssueType.PROCESSING))
 
 
 def _unreadable(location: tuple[str | int, ...], message: str) -> Issue:

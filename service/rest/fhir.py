@@ -16,6 +16,7 @@ __all__ = [
     "bundle",
     "create",
     "delete",
+    "delete_matching",
     "history",
     "read",
     "search",
@@ -114,6 +115,15 @@ async def delete(call: Call) -> Response:
         if_match=call.header("if-match") or None,
     )
     return _answer(call, applied)
+
+
+async def delete_matching(call: Call) -> Response:
+    """Delete the one resource that matches the search in the address."""
+    criteria = urlencode(_criteria(call))
+    return _answer(
+        call,
+        await write.delete_matching(call.services.store, call.path("type"), criteria, context=call.context),
+    )
 
 
 async def bundle(call: Call) -> Response:

@@ -9,7 +9,15 @@ from starlette.requests import Request
 
 from service.errors import NotAcceptable, UnsupportedMediaType
 
-__all__ = ["FHIR_JSON", "JSON_TYPES", "MediaType", "answer_type", "content_type", "media_type", "require_json"]
+__all__ = [
+    "FHIR_JSON",
+    "JSON_TYPES",
+    "MediaType",
+    "answer_type",
+    "content_type",
+    "media_type",
+    "require_json",
+]
 
 FHIR_JSON = "application/fhir+json"
 JSON_TYPES = (FHIR_JSON, "application/json", "text/json")

@@ -68,7 +68,8 @@ class _Exchange:
     def broken(self, error: Exception) -> None:
         """Write where it broke. The exception's own words may quote a patient and stay out."""
         frames = [
-            f"{frame.filename}:{frame.lineno} {frame.name}" for frame in traceback.extract_tb(error.__traceback__)
+            f"{frame.filename}:{frame.lineno} {frame.name}"
+            for frame in traceback.extract_tb(error.__traceback__)
         ]
         self._write(logging.ERROR, error=type(error).__name__, frames=frames)
 

@@ -14,7 +14,9 @@ LEAVES = [leaf for leaf in LEAVES if isinstance(leaf, type) and issubclass(leaf,
 
 @pytest.mark.parametrize("kind", LEAVES)
 def test_every_error_of_the_tree_becomes_an_outcome_with_its_status(kind: type[ServiceError]) -> None:
-    answer = error_answer(kind(Issue("This is wrong.", code=kind.code, place=Place(expression="Patient.name"))))
+    answer = error_answer(
+        kind(Issue("This is wrong.", code=kind.code, place=Place(expression="Patient.name")))
+    )
     outcome = json.loads(answer.body)
     assert answer.status_code == kind.status
     assert answer.headers["content-type"] == "application/fhir+json"
@@ -27,7 +29,9 @@ def test_every_error_of_the_tree_becomes_an_outcome_with_its_status(kind: type[S
         assert issue["expression"] == ["Patient.name"]
 
 
-@pytest.mark.parametrize("error", [ServiceError("Ada Lovelace"), RuntimeError("Ada Lovelace"), KeyError("Ada")])
+@pytest.mark.parametrize(
+    "error", [ServiceError("Ada Lovelace"), RuntimeError("Ada Lovelace"), KeyError("Ada")]
+)
 def test_what_is_broken_inside_is_never_told(error: Exception) -> None:
     answer = error_answer(error)
     assert answer.status_code == 500
@@ -35,7 +39,9 @@ def test_what_is_broken_inside_is_never_told(error: Exception) -> None:
 
 
 def test_all_problems_are_told_at_once() -> None:
-    problems = errors.RuleViolation([Issue("One.", rule="r-1"), Issue("Two.", place=Place(pointer="/a", line=3))])
+    problems = errors.RuleViolation(
+        [Issue("One.", rule="r-1"), Issue("Two.", place=Place(pointer="/a", line=3))]
+    )
     one, two = json.loads(error_answer(problems).body)["issue"]
     assert one["details"]["coding"][0]["code"] == "r-1"
     assert two["diagnostics"] == "/a (line 3)"

@@ -12,7 +12,9 @@ def request(query: str = "", **headers: str) -> Request:
     return Request({"type": "http", "method": "GET", "headers": raw, "query_string": query.encode()})
 
 
-@pytest.mark.published("FHIR R4 http.html, Content Types and encodings: a generic type is answered with that type")
+@pytest.mark.published(
+    "FHIR R4 http.html, Content Types and encodings: a generic type is answered with that type"
+)
 @pytest.mark.parametrize(
     ("accept", "answered"),
     [
@@ -49,7 +51,9 @@ def test_what_is_not_offered_is_not_acceptable(accept: str) -> None:
         answer_type(request(accept=accept))
 
 
-@pytest.mark.parametrize("value", ["json", "application/json", "application/fhir+json", "application/fhir%2Bjson"])
+@pytest.mark.parametrize(
+    "value", ["json", "application/json", "application/fhir+json", "application/fhir%2Bjson"]
+)
 def test_format_overrides_accept(value: str) -> None:
     assert answer_type(request(f"_format={value}", accept="application/fhir+xml")) in JSON_TYPES
 

@@ -1,0 +1,85 @@
+"""The one place where the rooms meet: ``create_app(settings)`` builds a whole service."""
+
+from collections.abc import AsyncIterator, Callable
+from contextlib import asynccontextmanager
+from datetime import UTC, datetime
+
+from fastapi import FastAPI, Request
+from starlette.responses import Response
+
+from service import __version__
+from service.errors import ServiceError
+from service.rest.call import Services
+from service.rest.dispatch import documented, plain
+from service.rest.errors import HANDLED, error_answer
+from service.rest.openapi import openapi_document
+from service.rest.request_log import RequestLog
+from service.rest.routes import API_ROUTES, FHIR_ROUTES
+from service.security.development_issuer import DevelopmentIssuer, is_loopback
+from service.security.tokens import Issuer, TokenVerifier
+from service.settings import Settings
+from service.store.contract import Store
+from service.store.sqlite import SqliteStore
+
+__all__ = ["create_app"]
+
+
+def _now() -> datetime:
+    return datetime.now(UTC)
+
+
+def create_app(
+    settings: Settings, store: Store | None = None, clock: Callable[[], datetime] = _now
+) -> FastAPI:
+    """Build the service. ``clock`` answers the present with a zone.
+
+    A ``store`` passed in stays the caller's to close. Without one the service opens the database in
+    ``settings.data_dir`` when it starts and closes it when it stops.
+    """
+    tokens = TokenVerifier(_issuers(settings), now=lambda: clock().timestamp())
+
+    @asynccontextmanager
+    async def lifespan(app: FastAPI) -> AsyncIterator[None]:
+        opened = store or _open(settings, clock)
+        app.state.services = Services(settings, opened, tokens, clock)
+        try:
+            yield
+        finally:
+            if store is None:
+                await opened.close()
+
+    app = FastAPI(
+        title="swallow-interop",
+        version=__version__,
+        lifespan=lifespan,
+        redirect_slashes=False,
+        openapi_url="/openapi.json",
+        docs_url=None,  # its page loads script from another host
+        redoc_url=None,
+        exception_handlers=dict.fromkeys(HANDLED, _answer_error),
+    )
+    app.add_middleware(RequestLog)
+    app.include_router(documented(API_ROUTES))
+    app.router.routes.extend(plain(FHIR_ROUTES))
+    app.openapi = lambda: openapi_document(app, FHIR_ROUTES)
+    return app
+
+
+def _issuers(settings: Settings) -> list[Issuer]:
+    if not settings.development_issuer:
+        return []
+    if not is_loopback(settings.host):
+        raise ServiceError(
+            f"The development issuer is for this machine alone, but others can reach {settings.host}: "
+            "listen on 127.0.0.1, or switch the development issuer off."
+        )
+    return [DevelopmentIssuer(settings.data_dir).issuer()]
+
+
+def _open(settings: Settings, clock: Callable[[], datetime]) -> Store:
+    settings.data_dir.mkdir(parents=True, exist_ok=True)
+    return SqliteStore(settings.data_dir / "swallow.sqlite", clock=clock)
+
+
+async def _answer_error(request: Request, error: Exception) -> Response:
+    return error_answer(error, token_sent="authorization" in request.headers)

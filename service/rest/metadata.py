@@ -1,0 +1,126 @@
+"""The CapabilityStatement, made from the tables that drive the routes and the searches.
+
+Source: FHIR R4 capabilitystatement.html.
+"""
+
+from collections.abc import Awaitable, Callable, Iterable
+from functools import lru_cache
+from typing import Any
+
+from starlette.requests import Request
+from starlette.responses import Response
+
+from service import __version__
+from service.fhir.canonical import CANONICAL_ROOT, operation_definition
+from service.fhir.json import dump
+from service.fhir.search_parameters import parameters, stored_types
+from service.rest.call import base_url, services_of
+from service.rest.dispatch import Row
+from service.rest.negotiation import JSON_TYPES, answer_type
+
+__all__ = ["reader", "statement"]
+
+_INTERACTIONS = {
+    "read": "read",
+    "vread": "vread",
+    "history": "history-instance",
+    "search": "search-type",
+    "create": "create",
+    "update": "update",
+    "delete": "delete",
+}
+_SUPPORT = {
+    "versioning": "versioned",
+    "readHistory": True,
+    "updateCreate": True,
+    "conditionalCreate": True,
+    "conditionalRead": "full-support",
+    "conditionalUpdate": True,
+    "conditionalDelete": "single",
+    "referencePolicy": ["literal", "logical"],
+}
+_SEARCH_TYPES = {"id": "token", "updated": "date"}
+_DOCUMENTATION = (
+    "References to resources that are not stored are accepted, also relative ones. Storing what is stored "
+    "already makes no new version. Unknown search parameters are refused unless 'Prefer: handling=lenient' "
+    "is sent."
+)
+_SECURITY = "Every request needs a Bearer access token (a signed JWT) with SMART App Launch 2 scopes."
+_RESULT_PARAMETERS = [
+    {"name": "_count", "type": "number", "documentation": "Entries on a page; 0 counts only."},
+    {"name": "_total", "type": "token", "documentation": "none or accurate."},
+    {
+        "name": "_sort",
+        "type": "string",
+        "documentation": "_id, _lastUpdated or a date; '-' descends.",
+    },
+]
+
+
+def reader(rows: Iterable[Row]) -> Callable[[Request], Awaitable[Response]]:
+    """Answer the function of the route that serves the statement about ``rows``."""
+    table = tuple(rows)
+
+    @lru_cache(maxsize=8)
+    def text(base: str, date: str) -> bytes:
+        return dump(statement(table, base=base, date=date))
+
+    async def metadata(request: Request) -> Response:
+        """Say what this service can do: a CapabilityStatement."""
+        services = services_of(request)
+        media_type = answer_type(request)
+        date = services.now().date().isoformat()
+        return Response(text(base_url(request, services.settings), date), media_type=media_type)
+
+    return metadata
+
+
+def statement(rows: Iterable[Row], *, base: str, date: str) -> dict[str, Any]:
+    """Answer the CapabilityStatement of a service that serves ``rows`` at the FHIR base URL ``base``."""
+    rows = list(rows)
+    return {
+        "resourceType": "CapabilityStatement",
+        "url": f"{CANONICAL_ROOT}/CapabilityStatement/service",
+        "version": __version__,
+        "name": "SwallowInterop",
+        "status": "active",
+        "date": date,
+        "kind": "instance",
+        "software": {"name": "swallow-interop", "version": __version__},
+        "implementation": {"description": "Swallowing care as FHIR R4", "url": base},
+        "fhirVersion": "4.0.1",
+        "format": [*JSON_TYPES, "json"],
+        "rest": [_rest(rows)],
+    }
+
+
+def _rest(rows: list[Row]) -> dict[str, Any]:
+    served = {row.function.__name__ for row in rows if "{type}" in row.path}
+    codes = [{"code": code} for name, code in _INTERACTIONS.items() if name in served]
+    return {
+        "mode": "server",
+        "documentation": _DOCUMENTATION,
+        "security": {"cors": False, "description": _SECURITY},
+        "resource": [
+            *(_resource(type_, codes, _operations(rows, type_)) for type_ in stored_types()),
+            {"type": "OperationDefinition", "interaction": [{"code": "read"}]},
+        ],
+        "interaction": [{"code": "transaction"}, {"code": "batch"}],
+        "searchParam": _RESULT_PARAMETERS,
+    }
+
+
+def _resource(type_: str, codes: list[dict[str, str]], operations: list[dict[str, str]]) -> dict[str, Any]:
+    found = [
+        {"name": parameter.name, "type": _SEARCH_TYPES.get(parameter.kind, parameter.kind)}
+        for parameter in parameters(type_).values()
+    ]
+    entry = {"type": type_, "interaction": codes, **_SUPPORT, "searchParam": found}
+    return entry | ({"operation": operations} if operations else {})
+
+
+def _operations(rows: list[Row], type_: str) -> list[dict[str, str]]:
+    """Operations are the rows whose address ends in ``$name`` below an instance of the type."""
+    below = f"/fhir/{type_}/{{id}}/$"
+    names = dict.fromkeys(row.path.removeprefix(below) for row in rows if row.path.startswith(below))
+    return [{"name": name, "definition": operation_definition(name)} for name in names]
