@@ -1,0 +1,29 @@
+"""The command ``swallow-interop``; one file per sub-command."""
+
+import click
+
+from service import __version__
+from service.cli.attainment import attainment
+from service.cli.convert import convert
+from service.cli.demo import demo
+from service.cli.export import export
+from service.cli.group import Commands
+from service.cli.load import load
+from service.cli.push import push
+from service.cli.serve import serve
+from service.cli.token import token
+
+__all__ = ["main"]
+
+
+@click.group(cls=Commands, context_settings={"help_option_names": ["-h", "--help"]})
+@click.version_option(__version__, prog_name="swallow-interop")
+def main() -> None:
+    """Swallow studies, skill-training visits and goals as HL7 FHIR R4.
+
+    Options of the service itself are environment variables, SWALLOW_DATA_DIR for example; see DEVELOPERS.md.
+    """
+
+
+for command in (demo, serve, load, convert, attainment, export, push, token):
+    main.add_command(command)

@@ -1,0 +1,64 @@
+"""The goal table: one line per goal, from the same answer as the API and the page."""
+
+from collections.abc import Iterable, Sequence
+
+from service.attainment.answers import GoalAnswer, PatientAnswer
+from service.attainment.goals import Value
+from service.attainment.measures import MEASURES, SHARES
+
+__all__ = ["goal_rows", "rendered"]
+
+HEADINGS = ("name", "goal", "baseline", "latest (95 %)", "computed", "stated", "attained", "regressed", "why", "as of")
+
+
+def goal_rows(name: str, answer: PatientAnswer) -> list[tuple[str, ...]]:
+    """One row per goal of a person, in the order of HEADINGS."""
+    return [
+        (
+            name,
+            _goal(goal),
+            _value(goal.measure, goal.status.baseline),
+            _latest(goal),
+            goal.status.code or "not yet measured",
+            goal.stated.achievement or goal.stated.lifecycle,
+            str(goal.status.progress.attained or "-"),
+            str(goal.status.progress.regressed or "-"),
+            goal.status.reason,
+            str(answer.as_of),
+        )
+        for goal in answer.goals
+    ]
+
+
+def rendered(rows: Iterable[Sequence[str]]) -> str:
+    """Rows under their headings, columns aligned."""
+    table = [HEADINGS, *rows]
+    widths = [max(len(row[column]) for row in table) for column in range(len(HEADINGS))]
+    lines = ["  ".join(cell.ljust(width) for cell, width in zip(row, widths, strict=True)).rstrip() for row in table]
+    return "\n".join([lines[0], "  ".join("-" * width for width in widths), *lines[1:]])
+
+
+def _goal(goal: GoalAnswer) -> str:
+    target = goal.status.goal.targets[0]
+    sign = {(True, False): ">=", (True, True): ">", (False, False): "<=", (False, True): "<"}[
+        target.higher_is_better, target.strict
+    ]
+    visits = goal.status.goal.criterion.visits
+    unit = " %" if MEASURES[goal.measure].unit == "%" else ""
+    often = f" on {visits} visits" if visits > 1 else ""
+    return f"{goal.measure.replace('-', ' ')} {sign} {float(target.value):g}{unit}{often}"
+
+
+def _value(measure: str, value: Value | None) -> str:
+    if value is None:
+        return "-"
+    if measure in SHARES and value.k is not None:
+        return f"{value.k}/{value.n}"
+    return f"{float(value.value):g}"
+
+
+def _latest(goal: GoalAnswer) -> str:
+    text = _value(goal.measure, goal.status.latest)
+    if goal.interval is None:
+        return text
+    return f"{text} ({float(goal.interval.low):.1f}-{float(goal.interval.high):.1f})"

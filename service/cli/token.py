@@ -1,0 +1,24 @@
+"""``token``: a token of the development issuer."""
+
+import time
+from pathlib import Path
+
+import click
+
+from service.cli.local import data_dir_option, settings_for
+from service.security.development_issuer import TOKENS_FILE, write_demo_tokens
+
+__all__ = ["token"]
+
+
+@click.command()
+@click.argument("reader", type=click.Choice(["integrator", "clinician", "researcher"]))
+@click.option("--fhir-user", default="", help="The clinician's reference, Practitioner/<id>.")
+@data_dir_option
+def token(reader: str, fhir_user: str, data_dir: Path | None) -> None:
+    """Sign fresh tokens, valid for eight hours on this machine, and print one."""
+    folder = settings_for(data_dir).data_dir
+    folder.mkdir(parents=True, exist_ok=True)
+    tokens = write_demo_tokens(folder, now=time.time(), clinician=fhir_user)
+    click.echo(tokens[reader])
+    click.echo(f"All three are in {folder / TOKENS_FILE}.", err=True)

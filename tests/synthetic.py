@@ -1,0 +1,28 @@
+"""Invented visit records in any number, for load, crash and speed tests.
+
+Copies of the eight visits of one demo person under other numbers; all labelled as test data.
+"""
+
+from collections.abc import Iterator
+from pathlib import Path
+
+VISITS = Path(__file__).parent.parent / "examples" / "visits"
+PERSON = "demo-02"
+
+
+def visit_records(patients: int) -> Iterator[tuple[str, str]]:
+    """Name and YAML text of eight visits for each of ``patients`` people, in time order per person."""
+    templates = [path.read_text("utf-8") for path in sorted(VISITS.glob(f"{PERSON}-visit-*.yaml"))]
+    for number in range(1, patients + 1):
+        for visit, text in enumerate(templates, 1):
+            yield f"syn-{number:05d}-visit-{visit}.yaml", text.replace(PERSON, f"syn-{number:05d}")
+
+
+def files(folder: Path, patients: int) -> list[Path]:
+    """The same, written as files."""
+    written = []
+    for name, text in visit_records(patients):
+        path = folder / name
+        path.write_text(text, "utf-8")
+        written.append(path)
+    return written
