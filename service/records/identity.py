@@ -1,0 +1,65 @@
+"""The identifiers of what a visit record becomes: the record's own identifier and the part's path.
+
+``enc(record.value)/pre/3`` names the third trial of the opening block; the Encounter has the record's
+identifier itself. ``/`` and ``%`` inside the record's value are percent-encoded, so no record's names can
+begin with another's.
+"""
+
+from dataclasses import dataclass
+from urllib.parse import quote
+from uuid import NAMESPACE_URL, uuid5
+
+__all__ = ["Names", "criteria", "encoded", "full_url", "key_of_goal"]
+
+
+def encoded(text: str) -> str:
+    """The text with ``%`` and ``/`` percent-encoded."""
+    return text.replace("%", "%25").replace("/", "%2F")
+
+
+def full_url(system: str, value: str) -> str:
+    """The fullUrl of the entry with this identifier; the same identifier always has the same one."""
+    return uuid5(NAMESPACE_URL, f"{system}|{value}").urn
+
+
+def criteria(system: str, value: str) -> str:
+    r"""A search by identifier as query text; ``\``, ``|``, ``,`` and ``$`` are escaped as FHIR wants."""
+    return f"identifier={quote(_escaped(system), safe='')}|{quote(_escaped(value), safe='')}"
+
+
+def _escaped(text: str) -> str:
+    for character in "\\|,$":
+        text = text.replace(character, "\\" + character)
+    return text
+
+
+def key_of_goal(value: str) -> str:
+    """The goal's key in an identifier value ``…/goals/<key>``; empty if it is none."""
+    parts = value.split("/")
+    return parts[2] if len(parts) == 3 and parts[1] == "goals" else ""
+
+
+@dataclass(frozen=True, slots=True)
+class Names:
+    """Identifiers and fullUrls below one record's identifier."""
+
+    system: str
+    record: str
+
+    @property
+    def root(self) -> str:
+        """Value of the Encounter's identifier."""
+        return encoded(self.record)
+
+    @property
+    def prefix(self) -> str:
+        """What the identifier value of every other part begins with."""
+        return f"{self.root}/"
+
+    def value(self, path: str) -> str:
+        """The identifier value of the part at ``path``; the empty path is the Encounter."""
+        return f"{self.root}/{path}" if path else self.root
+
+    def owns(self, system: str, value: str) -> bool:
+        """Whether an identifier was made from this record."""
+        return system == self.system and (value == self.root or value.startswith(self.prefix))

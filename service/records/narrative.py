@@ -1,0 +1,46 @@
+"""The generated narrative of an authored resource: what its codes and values say, in words.
+
+Everything is escaped; the div holds headings, lists and text only (FHIR R4 narrative.html).
+"""
+
+from collections.abc import Iterable
+from html import escape
+from typing import Any
+
+__all__ = ["narrative", "words_of"]
+
+_XHTML = "http://www.w3.org/1999/xhtml"
+
+
+def narrative(title: str, lines: Iterable[tuple[str, str]] = ()) -> dict[str, str]:
+    """A Narrative of status generated: a heading and ``label: text`` lines; lines without text are left out."""
+    items = "".join(f"<li>{_safe(label)}: {_safe(said)}</li>" for label, said in lines if said)
+    body = f"<p>{_safe(title)}</p>" + (f"<ul>{items}</ul>" if items else "")
+    return {"status": "generated", "div": f'<div xmlns="{_XHTML}">{body}</div>'}
+
+
+def words_of(element: dict[str, Any]) -> str:
+    """What a ``value[x]`` or ``dataAbsentReason`` fragment of an element says, in words; empty if it has none."""
+    for name, value in element.items():
+        if name == "dataAbsentReason":
+            return f"not available ({value['text']})"
+        if name.startswith("value"):
+            return _said(value)
+    return ""
+
+
+def _said(value: Any) -> str:
+    if isinstance(value, bool):
+        return "yes" if value else "no"
+    if not isinstance(value, dict):
+        return str(value)
+    if "coding" in value or "text" in value:
+        return str(value.get("text") or value["coding"][0].get("display", value["coding"][0].get("code", "")))
+    if "value" in value:
+        return f"{value.get('comparator', '')}{value['value']} {value.get('unit', '')}".strip()
+    return str(value.get("reference", ""))
+
+
+def _safe(text: str) -> str:
+    # Control characters can't stand in XML, not even escaped.
+    return escape("".join(character for character in text if character >= " " or character in "\t\n\r"))
