@@ -1,6 +1,7 @@
 """The table of pages: path, methods and what answers."""
 
 import asyncio
+from collections.abc import Callable
 from datetime import date
 from importlib.resources import files
 from typing import Protocol
@@ -30,8 +31,11 @@ class Views(Protocol):
         ...
 
 
-def page_routes(views: Views, guard: Guard) -> list[Route]:
-    """Every route under /app, ready for the application's router."""
+def page_routes(views: Callable[[Request], Views], guard: Guard) -> list[Route]:
+    """Every route under /app, ready for the application's router.
+
+    ``views`` answers the source for a request: a store that opens when the service starts is not there yet.
+    """
     sign_in, pages = SignIn(guard), _Pages(views, guard)
     table = (
         ("/app", "GET", pages.patients),
@@ -49,17 +53,17 @@ def page_routes(views: Views, guard: Guard) -> list[Route]:
 
 
 class _Pages:
-    def __init__(self, views: Views, guard: Guard) -> None:
+    def __init__(self, views: Callable[[Request], Views], guard: Guard) -> None:
         self._views, self._guard = views, guard
 
     async def patients(self, request: Request) -> Response:
         caller = self._guard.caller(request)
-        rows, following = await self._views.patients(request.query_params.get("after", ""))
+        rows, following = await self._views(request).patients(request.query_params.get("after", ""))
         return html("patients.html", caller=caller.subject, rows=rows, following=following)
 
     async def patient(self, request: Request) -> Response:
         caller = self._guard.caller(request)
-        view = await self._views.patient(request.path_params["id"], _as_of(request))
+        view = await self._views(request).patient(request.path_params["id"], _as_of(request))
         # drawing keeps a processor busy for up to a second the first time: off the event loop
         return await asyncio.to_thread(html, "patient.html", caller=caller.subject, view=view)
 

@@ -37,7 +37,7 @@ class Measure:
     high: float
     step: float
     kind: Literal["share", "score", "levels"] = "score"
-    better: Literal["higher", "lower"] = "higher"
+    better: Literal["higher", "lower", "nearer 0"] = "higher"
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,8 +53,9 @@ class Reading:
     """One visit's result for one goal.
 
     ``value``, ``low`` and ``high`` (95 % interval) are in the measure's unit. ``counts`` is false for a visit
-    with too few scored trials for the criterion. ``left_out`` says in words what was not scored and why;
-    ``agreement`` and ``after`` (the block after training) stand beside the result and are no part of it.
+    that neither extends nor breaks a run, such as one with too few scored trials. ``left_out`` says in words
+    what was not scored and why; ``agreement`` and ``after`` (the block after training) stand beside the
+    result and are no part of it.
     """
 
     day: date
@@ -75,14 +76,19 @@ class Practice:
 
     start: date
     end: date
-    of_logged: float | None
-    unlogged_as_zero: float | None
+    of_logged: Fraction | None
+    unlogged_as_zero: Fraction | None
     returned: bool = True
 
 
 @dataclass(frozen=True, slots=True)
 class GoalView:
-    """One goal as of a day: where it started, where it stands, how sure that is and what is next."""
+    """One goal as of a day: where it started, where it stands, how sure that is and what is next.
+
+    ``needed`` visits at target in a row meet it, ``run`` is how many there are now. ``met`` is the present
+    state; ``attained``, ``met_run`` and ``regressed`` are the days of the newest run and of its loss.
+    ``problems`` says what could not be computed.
+    """
 
     id: str
     description: str
@@ -91,7 +97,7 @@ class GoalView:
     target_words: str
     needed: int = 1
     run: int = 0
-    min_trials: int | None = None
+    met: bool = False
     baseline: Reading | None = None
     latest: Reading | None = None
     readings: tuple[Reading, ...] = ()
@@ -109,6 +115,7 @@ class GoalView:
     held_since: date | None = None
     trend: str = ""
     practice: Practice | None = None
+    problems: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

@@ -105,14 +105,12 @@ def direction(measure: Measure) -> str:
 def criterion(goal: GoalView) -> str:
     """Target, criterion and progress: ``at least 80 % on 2 consecutive visits: 1 of 2 so far``."""
     visits = f"on {goal.needed} consecutive visits" if goal.needed > 1 else "on 1 visit"
-    if goal.attained and not goal.regressed:
+    if goal.met:
         return f"{goal.target_words} {visits}: met on {day(goal.attained)}"
     so_far = f"{goal.target_words} {visits}: {min(goal.run, goal.needed)} of {goal.needed} so far"
-    return (
-        f"{so_far}; met on {day(goal.attained)} and lost again on {day(goal.regressed)}"
-        if goal.regressed
-        else so_far
-    )
+    if not goal.regressed:
+        return so_far
+    return f"{so_far}; met on {day(goal.attained)} and lost again on {day(goal.regressed)}"
 
 
 def due(goal: GoalView) -> str:
@@ -149,15 +147,14 @@ def practice(done: Practice | None) -> str:
     """Both readings of missing days, never one alone."""
     if done is None:
         return "no log since the visit before"
-    logged = "none logged" if done.of_logged is None else f"{done.of_logged * 100:.0f} % of logged days"
+    logged = (
+        "none logged" if done.of_logged is None else f"{float(100 * done.of_logged):.0f} % of logged days"
+    )
     if not done.returned:
         logged = "log not returned"
-    zero = (
-        ""
-        if done.unlogged_as_zero is None
-        else f"; {done.unlogged_as_zero * 100:.0f} % counting unlogged days as zero"
-    )
-    return logged + zero
+    zero = done.unlogged_as_zero
+    counted = "" if zero is None else f"; {float(100 * zero):.0f} % counting unlogged days as zero"
+    return f"{logged}{counted} ({day(done.start)} to {day(done.end)})"
 
 
 def legend(goal: GoalView) -> str:
@@ -166,7 +163,7 @@ def legend(goal: GoalView) -> str:
     if any(reading.low is not None for reading in goal.readings):
         parts.append("Whiskers: 95 % interval.")
     if any(not reading.counts and reading.value is not None for reading in goal.readings):
-        parts.append("Diamond: too few scored trials, counted neither way.")
+        parts.append("Diamond: counted neither way, the table says why.")
     parts.append(f"{goal.measure.name}: {direction(goal.measure)}.")
     return " ".join(parts)
 
@@ -176,7 +173,7 @@ def met(reading: Reading) -> str:
     if reading.value is None:
         return "not measured"
     if not reading.counts:
-        return "too few trials, counted neither way"
+        return "counted neither way"
     return "yes" if reading.at_target else "no"
 
 

@@ -52,7 +52,6 @@ LOST = GoalView(
     target=Fraction(80),
     target_words="80 % or more",
     needed=2,
-    min_trials=5,
     baseline=READINGS[0],
     latest=READINGS[-1],
     readings=READINGS,
@@ -67,7 +66,7 @@ LOST = GoalView(
     met_run=(date(2026, 6, 19), date(2026, 7, 17)),
     regressed=date(2026, 9, 11),
     trend="0 points a week over 7 visits (S -3)",
-    practice=Practice(date(2026, 8, 29), date(2026, 9, 10), 0.321, 0.321),
+    practice=Practice(date(2026, 8, 29), date(2026, 9, 10), Fraction(9, 28), Fraction(9, 28)),
 )
 LEVELS = tuple(
     Reading(date(2026, month, 5), Fraction(level), at_target=level >= 6)
@@ -86,6 +85,7 @@ EATING = GoalView(
     lifecycle="on-hold",
     stated_reason="chest infection",
     held_since=date(2026, 8, 20),
+    met=True,
     attained=date(2026, 9, 5),
     met_run=(date(2026, 9, 5), date(2026, 9, 5)),
     rule="3",

@@ -48,7 +48,7 @@ def test_markers_tell_target_and_too_few_trials_by_shape_and_fill():
     markers = {row["day"][:10]: row["marker"] for row in data(samples.LOST) if "marker" in row}
     assert markers["2026-06-05"] == "below target"
     assert markers["2026-06-19"] == "at target"
-    assert markers["2026-07-03"] == "too few trials"
+    assert markers["2026-07-03"] == "not counted"
     points = next(layer for layer in layers(samples.LOST) if "shape" in layer.get("encoding", {}))
     assert points["encoding"]["shape"]["scale"]["range"] == ["circle", "circle", "diamond"]
     assert points["encoding"]["fill"]["scale"]["range"][1] == "#ffffff"

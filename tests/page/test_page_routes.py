@@ -57,7 +57,7 @@ async def test_a_goal_row_carries_the_numbers_of_the_answer(get):
     assert page.rows[1] == [
         "40 % 2 of 5 5 Jun 2026",
         "40 % 2 of 5 11 Sep 2026 95 % interval 12 % to 77 %",
-        "80 % or more on 2 consecutive visits: 0 of 2 so far; met on 17 Jul 2026 and lost again on 11 Sep 2026",
+        words.criterion(samples.LOST),
         "25 Sep 2026, 14 days left",
         "worsening",
         "achieved goal is active",
@@ -83,7 +83,7 @@ async def test_the_table_behind_the_chart_has_a_row_per_visit(get):
         "3 Jul 2026",
         "75 % (3 of 4)",
         "30 % to 95 %",
-        "too few trials, counted neither way",
+        "counted neither way",
         "not asked",
         "5 of 5",
         "1 not observable: view lost",
@@ -180,6 +180,15 @@ async def test_a_person_without_goals_or_facts_is_still_a_page(get, views):
 async def test_the_trials_of_the_last_visit_are_listed(get):
     page = Page((await get("/app/patients/p1")).text)
     assert ["1", "head neutral, jaw closed", "not closed", "closed", "light", "1 s attempt"] in page.rows
+
+
+def test_progress_towards_the_criterion_is_told_in_words():
+    assert words.criterion(samples.LOST) == (
+        "80 % or more on 2 consecutive visits: 0 of 2 so far; "
+        "met on 17 Jul 2026 and lost again on 11 Sep 2026"
+    )
+    assert words.criterion(samples.EATING) == "level 6 or higher on 1 visit: met on 5 Sep 2026"
+    assert words.criterion(samples.NEW) == "80 % or more on 1 visit: 0 of 1 so far"
 
 
 def test_the_sentence_on_few_trials_names_count_and_interval():

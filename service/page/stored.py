@@ -1,0 +1,125 @@
+"""The pages' views over a store: facts by search, goals by the same operation as the API's."""
+
+import asyncio
+from collections.abc import AsyncIterator, Awaitable, Callable, Iterable
+from dataclasses import dataclass, replace
+from datetime import date, datetime
+from typing import Any
+
+from service.attainment.answers import PatientAnswer
+from service.attainment.trials import Trial
+from service.attainment.visits import VisitResult
+from service.errors import Gone, NotFound
+from service.fhir.canonical import code_system
+from service.fhir.json import parse
+from service.fhir.search_parameters import Clause, ReferenceValue, TokenValue, parameters
+from service.page import facts
+from service.page.goals import goal_views
+from service.page.view_model import PatientRow, PatientView, TrialRow
+from service.store.contract import Query, Store, Version
+
+__all__ = ["StoredViews"]
+
+PEOPLE_ON_A_PAGE = 25
+CLOSED = {"completed", "cancelled", "rejected", "entered-in-error"}
+"""Goal lifecycle states of a goal no longer pursued."""
+
+
+@dataclass(frozen=True, slots=True)
+class StoredViews:
+    """Reads people from ``store``. ``now`` answers the present in the site's time zone."""
+
+    store: Store
+    now: Callable[[], datetime]
+    attain: Callable[[str, date], Awaitable[PatientAnswer]]
+
+    async def patients(self, after: str) -> tuple[list[PatientRow], str]:
+        """Answer one page of people as of today, and where the next page starts."""
+        page = await self.store.search(Query("Patient", count=PEOPLE_ON_A_PAGE, after=after, total="none"))
+        rows = [await self._row(parse(version.content), self.now().date()) for version in page.versions]
+        return rows, page.next_after or ""
+
+    async def patient(self, id_: str, day: date | None) -> PatientView:
+        """Answer one person as of a day (None: today)."""
+        day = day or self.now().date()
+        patient = parse(_present(await self.store.read("Patient", id_), id_).content)
+        conditions, encounters, observations = await asyncio.gather(
+            self._of("Condition", id_),
+            self._of("Encounter", id_),
+            self._of("Observation", id_, _coded(facts.FACTS)),
+        )
+        answer = await self.attain(id_, day)
+        last = answer.visits[-1] if answer.visits else None
+        return PatientView(
+            id=id_,
+            day=day,
+            banner=facts.banner(patient, conditions, encounters, observations, day),
+            goals=goal_views(answer),
+            trials_day=last.day if last else None,
+            trials=await self._trials(last) if last else (),
+        )
+
+    async def _row(self, patient: dict[str, Any], today: date) -> PatientRow:
+        answer, encounters = await asyncio.gather(
+            self.attain(patient["id"], today), self._of("Encounter", patient["id"])
+        )
+        statuses = [goal.status.code or "" for goal in answer.goals if goal.stated.lifecycle not in CLOSED]
+        return PatientRow(
+            id=patient["id"],
+            name=facts.name(patient),
+            born=facts.born(patient),
+            age=facts.age(patient, today),
+            last_visit=facts.last_visit(encounters, today),
+            open_goals={code: statuses.count(code) for code in dict.fromkeys(statuses)},
+            invented=facts.invented(patient),
+        )
+
+    async def _of(self, type_: str, patient: str, *more: Clause) -> list[dict[str, Any]]:
+        """Every current resource of a type in which the patient is the subject."""
+        owner = Clause(
+            parameters(type_)["patient"].index, "reference", (ReferenceValue((f"Patient/{patient}",)),)
+        )
+        query = Query(type_, (owner, *more), count=500, total="none")
+        return [parse(version.content) async for version in self._pages(query)]
+
+    async def _pages(self, query: Query) -> AsyncIterator[Version]:
+        after: str | None = ""
+        while after is not None:
+            page = await self.store.search(replace(query, after=after))
+            for version in page.versions:
+                yield version
+            after = page.next_after
+
+    async def _trials(self, visit: VisitResult) -> tuple[TrialRow, ...]:
+        return tuple([await self._trial(trial) for trial in visit.probe.trials])
+
+    async def _trial(self, trial: Trial) -> TrialRow:
+        """A trial as the answer has it; the effort, which no number rests on, comes from its Observation."""
+        type_, _, id_ = trial.evidence.partition("/")
+        stored = await self.store.read(type_, id_) if id_ else None
+        observed = {} if stored is None or stored.deleted else parse(stored.content)
+        return TrialRow(
+            number=trial.number,
+            posture=_words(trial.posture) or "not recorded",
+            observed=_words(trial.observed) + (f": {_words(trial.reason)}" if trial.reason else ""),
+            own=_words(trial.judgement),
+            effort=facts.component(observed, "effort-instructed") or "not recorded",
+            hold=f"{float(trial.hold):g} s" if trial.hold is not None else "not recorded",
+        )
+
+
+def _words(code: str) -> str:
+    return code.replace("-", " ")
+
+
+def _coded(codes: Iterable[str]) -> Clause:
+    values = tuple(TokenValue(code_system("swallow-observation"), code) for code in codes)
+    return Clause(parameters("Observation")["code"].index, "token", values)
+
+
+def _present(version: Version | None, id_: str) -> Version:
+    if version is None:
+        raise NotFound(f"There is no patient {id_}.")
+    if version.deleted:
+        raise Gone(f"Patient {id_} was deleted.")
+    return version
