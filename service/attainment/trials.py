@@ -58,7 +58,6 @@ class Block:
     day: date
     trials: tuple[Trial, ...]
     time: datetime | None = None
-    evidence: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

@@ -1,0 +1,207 @@
+"""Stored Goals as goal attainment needs them: targets, criterion, baseline and what people stated."""
+
+from collections import defaultdict
+from collections.abc import Iterable, Mapping
+from datetime import date
+from decimal import Decimal
+from fractions import Fraction
+from zoneinfo import ZoneInfo
+
+from service.attainment.criterion import Criterion
+from service.attainment.goals import Goal, Target, Value
+from service.attainment.inputs import GoalOnFile, ScalingLevel, ScalingPlan, Statement
+from service.attainment.measures import MEASURES
+from service.fhir.references import local_target
+from service.records.stored import (
+    Resource,
+    code_of,
+    component,
+    extensions,
+    focus_of,
+    number,
+    reference_to,
+    time_of,
+    value_code,
+    whole,
+)
+
+__all__ = ["goals_on_file"]
+
+_ACHIEVEMENT = "http://terminology.hl7.org/CodeSystem/goal-achievement"
+_LIFECYCLE = "http://hl7.org/fhir/goal-status"
+_WHOLE = {"closure-accuracy": 100, "judgement-agreement": 100, "judgement-bias": 1}
+"""What a share of trials is a share of, in the measure's unit."""
+
+Observed = Mapping[str, list[Resource]]
+
+
+def goals_on_file(goals: Iterable[Resource], observed: Observed, zone: ZoneInfo) -> tuple[GoalOnFile, ...]:
+    """Read every Goal, in the order of start and reference."""
+    baselines = {reference_to(one): one for one in observed["goal-baseline"]}
+    stated, levels = _by_focus(observed["goal-stated-status"]), _by_focus(observed["goal-scaling-level"])
+    found = []
+    for goal in goals:
+        name = reference_to(goal)
+        found.append(_goal(goal, baselines, stated[name], levels[name], zone))
+    return tuple(sorted(found, key=lambda one: (one.goal.start or date.min, one.reference)))
+
+
+def _goal(
+    goal: Resource,
+    baselines: Mapping[str, Resource],
+    stated: Iterable[Resource],
+    levels: Iterable[Resource],
+    zone: ZoneInfo,
+) -> GoalOnFile:
+    raw = goal.get("target", ())
+    targets = tuple(target for one in raw if (target := _target(one)))
+    measure = targets[0].measure if targets else ""
+    criterion, step = _criterion(goal)
+    due = [day for one in raw if (day := _date(one.get("dueDate")))]
+    return GoalOnFile(
+        reference=reference_to(goal),
+        description=goal.get("description", {}).get("text", ""),
+        goal=Goal(
+            targets=targets if len(targets) == len(raw) else (),
+            step=step or (MEASURES[measure].step if measure in MEASURES else Fraction(1)),
+            criterion=criterion,
+            start=_date(goal.get("startDate")),
+            due=max(due, default=None),
+            baseline=_baseline(goal, baselines, measure, zone),
+        ),
+        statements=_statements(goal, stated, zone),
+        scaling=_scaling(goal, levels, zone),
+        problems=_problems(goal),
+    )
+
+
+def _target(target: Resource) -> Target | None:
+    """A target whose measure and value are known here; its better side unless the comparator says."""
+    measure = MEASURES.get(code_of(target.get("measure")))
+    quantity = target.get("detailQuantity", {})
+    value = target.get("detailInteger", quantity.get("value"))
+    if measure is None or not isinstance(value, int | Decimal):
+        return None
+    comparator = quantity.get("comparator", "")
+    consistency = next(extensions(target, "goal-target-consistency"), {})
+    return Target(
+        measure=measure.code,
+        value=Fraction(value),
+        higher_is_better=comparator.startswith(">") if comparator else measure.higher_is_better,
+        strict=comparator in ("<", ">"),
+        absolute=measure.absolute,
+        consistency=whole(consistency),
+    )
+
+
+def _problems(goal: Resource) -> tuple[str, ...]:
+    """Why a goal's status can't be computed; every target must be understood, since all are met together."""
+    raw = goal.get("target", ())
+    if not raw:
+        return ("The goal has no target, so its status is not computed.",)
+    return tuple(
+        f"Target {number} has no measure and value this service computes, so the status is not computed."
+        for number, target in enumerate(raw, 1)
+        if _target(target) is None
+    )
+
+
+def _criterion(goal: Resource) -> tuple[Criterion, Fraction | None]:
+    parts = {
+        part["url"]: part.get("valuePositiveInt", part.get("valueDecimal", part.get("valueInteger")))
+        for one in extensions(goal, "goal-criterion")
+        for part in one.get("extension", ())
+    }
+    usual = Criterion()
+    step = parts.get("step")
+    return Criterion(
+        visits=_positive(parts.get("visits"), usual.visits),
+        min_trials=_positive(parts.get("minTrials"), usual.min_trials),
+        dips=_positive(parts.get("dips"), usual.dips),
+    ), Fraction(step) if isinstance(step, int | Decimal) and step > 0 else None
+
+
+def _positive(value: object, usual: int) -> int:
+    return value if isinstance(value, int) and value > 0 else usual
+
+
+def _baseline(
+    goal: Resource, baselines: Mapping[str, Resource], measure: str, zone: ZoneInfo
+) -> Value | None:
+    named = next(extensions(goal, "goal-baseline"), {}).get("valueReference", {}).get("reference", "")
+    one = baselines.get(local_target(named))
+    if one is None:
+        return None
+    value, time = number(one), time_of(one, zone)
+    if value is None or time is None:
+        return None
+    n = whole(component(one, "trials-scored"))
+    exact = _exact(measure, value, n)
+    of_trials = measure in ("closure-accuracy", "judgement-agreement") and n
+    k = exact * n / 100 if of_trials and n else None
+    return Value(
+        day=time[0],
+        value=exact,
+        k=int(k) if k is not None and k.denominator == 1 else None,
+        n=n,
+        evidence=(reference_to(one),),
+    )
+
+
+def _exact(measure: str, value: Fraction, n: int | None) -> Fraction:
+    """The share of n trials that a rounded value stands for (66.7 % of 3 trials is 2/3)."""
+    of = _WHOLE.get(measure)
+    if of is None or not n:
+        return value
+    nearest = Fraction(round(value * n / of) * of, n)
+    return nearest if abs(nearest - value) <= Fraction(of, 200) else value
+
+
+def _statements(goal: Resource, stated: Iterable[Resource], zone: ZoneInfo) -> tuple[Statement, ...]:
+    """Reviews in time order and the Goal's own status: dated, it is last of its day; undated, of all."""
+    own = Statement(
+        day=_date(goal.get("statusDate")),
+        lifecycle=goal.get("lifecycleStatus", ""),
+        achievement=code_of(goal.get("achievementStatus"), _ACHIEVEMENT),
+        reason=goal.get("statusReason", ""),
+    )
+    reviews = [
+        Statement(
+            day=time[0],
+            lifecycle=value_code(component(one, "lifecycle-status"), _LIFECYCLE),
+            achievement=value_code(component(one, "achievement-status"), _ACHIEVEMENT),
+            reason=component(one, "status-reason").get("valueString", ""),
+        )
+        for one in stated
+        if (time := time_of(one, zone))
+    ]
+    return tuple(sorted([*reviews, own], key=lambda said: said.day or date.max))
+
+
+def _scaling(goal: Resource, levels: Iterable[Resource], zone: ZoneInfo) -> ScalingPlan | None:
+    baseline = whole(next(extensions(goal, "goal-scaling-baseline"), {}))
+    if baseline is None:
+        return None
+    importance = whole(next(extensions(goal, "goal-importance"), {}))
+    difficulty = whole(next(extensions(goal, "goal-difficulty"), {}))
+    return ScalingPlan(
+        baseline=baseline,
+        weight=1 if importance is None or difficulty is None else importance * difficulty,
+        levels=tuple(
+            ScalingLevel(time[0], level, reference_to(one))
+            for one in levels
+            if (level := whole(one)) is not None and (time := time_of(one, zone))
+        ),
+    )
+
+
+def _by_focus(observations: Iterable[Resource]) -> dict[str, list[Resource]]:
+    found: dict[str, list[Resource]] = defaultdict(list)
+    for one in observations:
+        found[focus_of(one)].append(one)
+    return found
+
+
+def _date(text: str | None) -> date | None:
+    """A FHIR date to the day; None for a partial one."""
+    return date.fromisoformat(text) if text and len(text) == len("2026-02-04") else None

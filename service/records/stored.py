@@ -1,0 +1,103 @@
+"""Looking into stored FHIR resources by the project's own codes, without trusting that anything is there."""
+
+from collections.abc import Iterator
+from datetime import UTC, date, datetime, timedelta
+from decimal import Decimal
+from fractions import Fraction
+from typing import Any
+from zoneinfo import ZoneInfo
+
+from service.fhir.canonical import extension
+from service.fhir.datetimes import interval
+from service.fhir.references import local_target
+from service.terminology.codes import EXERCISE, OBSERVATION, VALUE
+
+__all__ = [
+    "Resource",
+    "code_of",
+    "component",
+    "extensions",
+    "focus_of",
+    "in_force",
+    "number",
+    "reference_to",
+    "time_of",
+    "value_code",
+    "whole",
+]
+
+Resource = dict[str, Any]
+"""A parsed FHIR resource or element."""
+
+_OWN = (OBSERVATION, VALUE, EXERCISE)
+_VOID = {"entered-in-error", "cancelled"}
+
+
+def in_force(resource: Resource) -> bool:
+    """Whether a resource counts: not entered in error, an Observation not cancelled."""
+    void = _VOID if resource["resourceType"] == "Observation" else {"entered-in-error"}
+    return resource.get("status") not in void and resource.get("lifecycleStatus") != "entered-in-error"
+
+
+def reference_to(resource: Resource) -> str:
+    """``Type/id`` of a stored resource."""
+    return f"{resource['resourceType']}/{resource['id']}"
+
+
+def code_of(concept: Any, *systems: str) -> str:
+    """The first code of a CodeableConcept in one of ``systems`` (default: the project's own), else empty."""
+    for coding in (concept or {}).get("coding", ()):
+        if coding.get("system") in (systems or _OWN):
+            return str(coding.get("code", ""))
+    return ""
+
+
+def component(observation: Resource, code: str) -> Resource:
+    """The first component with this own code; empty if there is none."""
+    return next((part for part in observation.get("component", ()) if code_of(part.get("code")) == code), {})
+
+
+def value_code(element: Resource, *systems: str) -> str:
+    """The code of ``valueCodeableConcept``, else empty."""
+    return code_of(element.get("valueCodeableConcept"), *systems)
+
+
+def number(element: Resource, unit: str = "") -> Fraction | None:
+    """``valueQuantity`` (in ``unit``, a UCUM code, if given) or ``valueInteger``, exactly."""
+    if "valueInteger" in element:
+        return Fraction(element["valueInteger"])
+    quantity = element.get("valueQuantity", {})
+    value = quantity.get("value")
+    if not isinstance(value, int | Decimal) or (unit and quantity.get("code") != unit):
+        return None
+    return Fraction(value)
+
+
+def whole(element: Resource) -> int | None:
+    """A whole number; None for none, or one with a fraction."""
+    value = number(element)
+    return int(value) if value is not None and value.denominator == 1 else None
+
+
+def focus_of(observation: Resource) -> str:
+    """``Type/id`` of what an Observation is about, else empty."""
+    return next((local_target(one.get("reference", "")) for one in observation.get("focus", ())), "")
+
+
+def extensions(element: Resource, name: str) -> Iterator[Resource]:
+    """The element's extensions of the project with this name."""
+    url = extension(name)
+    return (part for part in element.get("extension", ()) if part.get("url") == url)
+
+
+def time_of(observation: Resource, zone: ZoneInfo) -> tuple[date, datetime] | None:
+    """Day (in the site's zone) and moment an Observation holds for; None if it does not say to the day."""
+    text = (
+        observation.get("effectiveDateTime")
+        or observation.get("effectivePeriod", {}).get("start")
+        or observation.get("effectiveInstant", "")
+    )
+    if len(text) < len("2026-02-04"):
+        return None
+    moment = datetime(1970, 1, 1, tzinfo=UTC) + timedelta(milliseconds=interval(text, zone)[0])
+    return moment.astimezone(zone).date(), moment
