@@ -31,10 +31,8 @@ def interval(text: str, zone: ZoneInfo) -> tuple[int, int]:
         )
     year, month, day, hour, minute, second, fraction, offset = found.groups()
     try:
-        if "00" in (month, day):
-            raise ValueError(text)
         if hour is None:
-            return _calendar(int(year), int(month or 0), int(day or 0), zone)
+            return _calendar(int(year), _int(month), _int(day), zone)
         zone_or_offset = _offset(offset) if offset else zone
         start = datetime(int(year), int(month), int(day), int(hour), int(minute), tzinfo=zone_or_offset)
         return _clock(milliseconds(start), second, fraction)
@@ -66,17 +64,21 @@ def instant(utc_milliseconds: int) -> str:
     return moment.strftime("%Y-%m-%dT%H:%M:%S.") + f"{moment.microsecond // 1000:03d}Z"
 
 
-def _calendar(year: int, month: int, day: int, zone: ZoneInfo) -> tuple[int, int]:
-    start = datetime(year, month or 1, day or 1, tzinfo=zone)
+def _calendar(year: int, month: int | None, day: int | None, zone: ZoneInfo) -> tuple[int, int]:
+    start = datetime(year, 1 if month is None else month, 1 if day is None else day, tzinfo=zone)
     if year == 9999:  # datetime can't say what follows
         return milliseconds(start), LATEST
-    if not month:
+    if month is None:
         end = start.replace(year=year + 1)
-    elif not day:
+    elif day is None:
         end = start.replace(year=year + month // 12, month=month % 12 + 1)
     else:
         end = start + timedelta(days=1)
     return milliseconds(start), milliseconds(end)
+
+
+def _int(text: str | None) -> int | None:
+    return None if text is None else int(text)
 
 
 def _offset(text: str) -> tzinfo:

@@ -118,8 +118,9 @@ def _json_types(value: Any, sent: Any, at: str) -> Iterator[Issue]:
     """Values the library converted silently: a boolean or number sent as a string, an integer sent as 1.0."""
     if isinstance(sent, dict) and isinstance(value, BaseModel):
         names = _attributes(type(value))
+        name: str
         for name, inner in sent.items():
-            yield from _json_types(getattr(value, names.get(name, name), None), inner, f"{at}.{name}")
+            yield from _json_types(getattr(value, names.get(name) or name, None), inner, f"{at}.{name}")
     elif isinstance(sent, list) and isinstance(value, list):
         for place, (own, inner) in enumerate(zip(value, sent, strict=False)):
             yield from _json_types(own, inner, f"{at}[{place}]")

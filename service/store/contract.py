@@ -47,7 +47,8 @@ class Version:
 class Query:
     """A search: all clauses must hold (AND); within a clause any value may (OR).
 
-    ``after`` is the opaque position of the last row of the page before (keyset, stable while others write).
+    ``after`` is the opaque position of the last row of the page before (keyset, stable while others write);
+    InvalidInput if it is not one of ours.
     """
 
     type: str
@@ -92,19 +93,34 @@ class Transaction(Protocol):
         ...
 
     async def identified(self, system: str, value_prefix: str) -> list[Version]:
-        """Answer current versions of any type with an identifier of ``system`` starting with ``value_prefix``."""
+        """Answer current versions of any type whose identifier of ``system`` starts with ``value_prefix``."""
         ...
 
     async def search(self, query: Query) -> Page:
         """Search as it stands inside this transaction."""
         ...
 
-    async def put(self, type_: str, id_: str, content: bytes, keys: SearchKeys) -> Version:
-        """Write a new version. ``content`` has no meta.versionId/lastUpdated yet; the store sets both."""
+    async def put(
+        self,
+        type_: str,
+        id_: str,
+        content: bytes,
+        keys: SearchKeys,
+        *,
+        method: Literal["POST", "PUT"] = "PUT",
+    ) -> Version:
+        """Write a new version. The store sets id, meta.versionId and meta.lastUpdated in ``content``.
+
+        Every other character of the text is kept. lastUpdated rises strictly from version to version.
+        ``method`` is what the history tells of the request.
+        """
         ...
 
     async def delete(self, type_: str, id_: str) -> Version:
-        """Write a deletion; reading then answers it, searching no longer does."""
+        """Write a deletion; reading then answers it, searching no longer does.
+
+        Deleting twice answers the deletion there is. NotFound if the id was never used.
+        """
         ...
 
     async def visit(self, system: str, value: str) -> VisitKey | None:

@@ -1,0 +1,83 @@
+-- What is stored. 'owner' in the search tables is the patient's word, 0 for no (or not one) patient, or -1 for
+-- the wide keys, which are found without naming a patient.
+
+CREATE TABLE schema_version (
+    version INTEGER NOT NULL,
+    compatible_with INTEGER NOT NULL  -- the oldest program version that may open this database
+);
+
+-- Texts that repeat (patients, systems, index names), numbered.
+CREATE TABLE word (
+    key INTEGER PRIMARY KEY,
+    text TEXT NOT NULL UNIQUE
+);
+
+CREATE TABLE current (
+    key INTEGER PRIMARY KEY,
+    type TEXT NOT NULL,
+    id TEXT NOT NULL,
+    owner INTEGER NOT NULL,
+    sequence INTEGER NOT NULL,  -- of the newest version
+    version INTEGER NOT NULL,
+    updated INTEGER NOT NULL,   -- UTC milliseconds
+    deleted INTEGER NOT NULL,
+    keys BLOB NOT NULL          -- the rows written to the search tables, so that they can be taken back
+);
+CREATE UNIQUE INDEX current_id ON current (type, id);
+CREATE INDEX current_owner ON current (type, owner) WHERE NOT deleted;
+CREATE INDEX current_updated ON current (type, updated) WHERE NOT deleted;
+CREATE INDEX current_sequence ON current (sequence);
+
+CREATE TABLE resource (
+    sequence INTEGER PRIMARY KEY,
+    key INTEGER NOT NULL REFERENCES current (key),
+    version INTEGER NOT NULL,
+    last_updated TEXT NOT NULL,
+    method TEXT NOT NULL,
+    content BLOB NOT NULL
+);
+CREATE UNIQUE INDEX resource_version ON resource (key, version);
+
+CREATE TABLE token (
+    owner INTEGER NOT NULL,
+    name INTEGER NOT NULL,
+    code TEXT NOT NULL,
+    key INTEGER NOT NULL,
+    system INTEGER NOT NULL,
+    PRIMARY KEY (owner, name, code, key, system)
+) WITHOUT ROWID;
+
+CREATE TABLE reference (
+    target TEXT NOT NULL,
+    name INTEGER NOT NULL,
+    key INTEGER NOT NULL,
+    PRIMARY KEY (target, name, key)
+) WITHOUT ROWID;
+
+CREATE TABLE date (
+    owner INTEGER NOT NULL,
+    name INTEGER NOT NULL,
+    low INTEGER NOT NULL,
+    high INTEGER NOT NULL,
+    key INTEGER NOT NULL,
+    PRIMARY KEY (owner, name, low, high, key)
+) WITHOUT ROWID;
+CREATE INDEX date_key ON date (key, name, low, high);
+
+CREATE TABLE string (
+    owner INTEGER NOT NULL,
+    name INTEGER NOT NULL,
+    value TEXT NOT NULL,
+    key INTEGER NOT NULL,
+    exact TEXT NOT NULL,
+    PRIMARY KEY (owner, name, value, key, exact)
+) WITHOUT ROWID;
+
+CREATE TABLE visit_record (
+    system TEXT NOT NULL,
+    value TEXT NOT NULL,
+    patient TEXT NOT NULL,
+    time TEXT NOT NULL,
+    PRIMARY KEY (system, value),
+    UNIQUE (patient, time)
+) WITHOUT ROWID;

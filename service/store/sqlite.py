@@ -1,0 +1,292 @@
+"""The store on one SQLite file: the only file that knows ``sqlite3``.
+
+One thread writes. It takes the works that are waiting, runs each in a savepoint of one transaction, commits,
+and only then answers them all (group commit: one flush to disk for many callers). Reads by id run on the
+calling thread, they take microseconds; searches run in a small pool. WAL with synchronous=FULL: what was
+answered survives a kill and a power cut.
+"""
+
+import asyncio
+import queue
+import sqlite3
+import threading
+import time
+from collections.abc import AsyncIterator, Awaitable, Callable
+from concurrent.futures import ThreadPoolExecutor
+from contextlib import suppress
+from dataclasses import dataclass
+from datetime import datetime
+from functools import partial
+from pathlib import Path
+from typing import Any, TypeVar
+
+from service.errors import InvalidInput, Issue, IssueType, StoreUnavailable
+from service.fhir.datetimes import milliseconds
+from service.store.contract import Page, Query, Version, Work
+from service.store.search_sql import columns
+from service.store.sqlite_transaction import SqliteTransaction, Words, read_newest, run_search
+
+__all__ = ["SCHEMA_VERSION", "SqliteStore"]
+
+T = TypeVar("T")
+
+SCHEMA_VERSION = 1
+"""Raised with every change of ``schema.sql``."""
+_COMPATIBLE_WITH = 1
+"""The oldest SCHEMA_VERSION whose program can still work with a database of this one."""
+
+_GROUP = 64
+_BUSY_SECONDS = 30
+_SEARCH_SECONDS = 10.0
+_CHUNK = 200
+
+
+@dataclass(slots=True)
+class _Job:
+    name: str
+    work: Work[Any]
+    loop: asyncio.AbstractEventLoop
+    done: "asyncio.Future[Any]"
+    result: Any = None
+    error: BaseException | None = None
+
+
+class SqliteStore:
+    """The Store of the contract on one database file."""
+
+    def __init__(self, path: Path, *, clock: Callable[[], datetime], readers: int = 2) -> None:
+        """Open or create the database at ``path``; ``clock`` answers now, with a zone.
+
+        StoreUnavailable if a newer program wrote it, or it can't be opened.
+        """
+        self._path = path
+        self._local = threading.local()
+        self._opened: list[sqlite3.Connection] = []
+        self._lock = threading.Lock()
+        self._jobs: queue.SimpleQueue[_Job | None] = queue.SimpleQueue()
+        self._closed = False
+        try:
+            path.parent.mkdir(parents=True, exist_ok=True)
+            self._writing = self._connect()
+            _prepare(self._writing)
+        except (sqlite3.Error, OSError) as error:
+            raise StoreUnavailable(f"The database {path.name} can't be opened: {error}.") from error
+        self._words = Words(self._writing)
+        self._transaction = SqliteTransaction(self._writing, self._words, lambda: milliseconds(clock()))
+        self._pool = ThreadPoolExecutor(readers, thread_name_prefix="store-read")
+        self._writer = threading.Thread(target=self._write_forever, name="store-write", daemon=True)
+        self._writer.start()
+
+    async def read(self, type_: str, id_: str) -> Version | None:
+        """See the contract."""
+        return self._guarded(lambda connection: read_newest(connection, type_, id_))
+
+    async def vread(self, type_: str, id_: str, version: int) -> Version | None:
+        """See the contract."""
+        rows = self._guarded(
+            lambda connection: _versions(connection, type_, id_, "AND r.version = ?", version)
+        )
+        return rows[0] if rows else None
+
+    async def history(self, type_: str, id_: str) -> list[Version]:
+        """See the contract."""
+        return self._guarded(lambda connection: _versions(connection, type_, id_, "ORDER BY r.version DESC"))
+
+    async def search(self, query: Query) -> Page:
+        """See the contract; a search that takes too long is refused as too costly."""
+        return await self._in_pool(lambda connection: _limited(connection, query))
+
+    async def write(self, name: str, work: Work[T]) -> T:
+        """See the contract."""
+        if self._closed:
+            raise StoreUnavailable("The store is closed.")
+        loop = asyncio.get_running_loop()
+        job = _Job(name, work, loop, loop.create_future())
+        self._jobs.put(job)
+        result: T = await job.done
+        return result
+
+    async def changes(self, after: int = 0) -> AsyncIterator[Version]:
+        """See the contract."""
+        while True:
+            rows = await self._in_pool(partial(_changed, after=after))
+            for version in rows:
+                yield version
+            if len(rows) < _CHUNK:
+                return
+            after = rows[-1].sequence
+
+    async def close(self) -> None:
+        """See the contract."""
+        if self._closed:
+            return
+        self._closed = True
+        self._jobs.put(None)
+        await asyncio.get_running_loop().run_in_executor(None, self._writer.join)
+        self._pool.shutdown()
+        with self._lock:
+            for connection in self._opened:
+                connection.close()
+
+    def _connect(self) -> sqlite3.Connection:
+        connection = sqlite3.connect(
+            self._path, timeout=_BUSY_SECONDS, isolation_level=None, check_same_thread=False
+        )
+        connection.execute("PRAGMA journal_mode = WAL")
+        connection.execute("PRAGMA synchronous = FULL")
+        with self._lock:
+            self._opened.append(connection)
+        return connection
+
+    def _reading(self) -> sqlite3.Connection:
+        """This thread's own connection."""
+        connection: sqlite3.Connection | None = getattr(self._local, "connection", None)
+        if connection is None:
+            connection = self._connect()
+            connection.execute("PRAGMA query_only = ON")
+            self._local.connection = connection
+        return connection
+
+    def _guarded(self, ask: Callable[[sqlite3.Connection], T]) -> T:
+        if self._closed:
+            raise StoreUnavailable("The store is closed.")
+        try:
+            return ask(self._reading())
+        except sqlite3.Error as error:
+            raise StoreUnavailable(f"The store can't be read now ({type(error).__name__}).") from error
+
+    async def _in_pool(self, ask: Callable[[sqlite3.Connection], T]) -> T:
+        if self._closed:
+            raise StoreUnavailable("The store is closed.")
+        return await asyncio.get_running_loop().run_in_executor(self._pool, self._guarded, ask)
+
+    def _write_forever(self) -> None:
+        going = True
+        while going and (first := self._jobs.get()) is not None:
+            group = [first]
+            try:
+                self._writing.execute("BEGIN IMMEDIATE")
+                going = self._run_group(group)
+                self._writing.execute("COMMIT")
+                self._words.keep()
+            except sqlite3.Error as error:
+                self._fail(group, error)
+            for job in group:
+                _answer(job)
+        while not self._jobs.empty():
+            late = self._jobs.get()
+            if late is not None:
+                late.error = StoreUnavailable("The store is closed.")
+                _answer(late)
+
+    def _run_group(self, group: list[_Job]) -> bool:
+        """Run the first work and those waiting behind it; whether more may come after."""
+        self._run(group[0])
+        while len(group) < _GROUP:
+            try:
+                job = self._jobs.get_nowait()
+            except queue.Empty:
+                return True
+            if job is None:
+                return False
+            group.append(job)
+            self._run(job)
+        return True
+
+    def _run(self, job: _Job) -> None:
+        """One work in its savepoint: kept whole, or not at all."""
+        self._writing.execute("SAVEPOINT work")
+        try:
+            job.result = _drive(job.work(self._transaction))
+        except sqlite3.Error as error:
+            job.error = StoreUnavailable(f"The store can't write now ({type(error).__name__}: {job.name}).")
+        except Exception as error:  # noqa: BLE001 - whatever a work raises belongs to its caller
+            job.error = error
+        if job.error is not None:
+            self._words.forget()
+            self._writing.execute("ROLLBACK TO work")
+        self._writing.execute("RELEASE work")
+
+    def _fail(self, group: list[_Job], error: sqlite3.Error) -> None:
+        """The whole group is lost: the database is locked, full or broken."""
+        with suppress(sqlite3.Error):
+            self._writing.execute("ROLLBACK")
+        self._words.clear()
+        for job in group:
+            job.error = StoreUnavailable(f"The store can't write now ({type(error).__name__}).")
+
+
+def _drive(work: Awaitable[T]) -> T:
+    """Run a coroutine that never waits to its end."""
+    steps = work.__await__()
+    try:
+        next(steps)
+    except StopIteration as end:
+        result: T = end.value
+        return result
+    steps.close()
+    raise RuntimeError("Work inside a transaction must not wait for anything but the transaction.")
+
+
+def _answer(job: _Job) -> None:
+    def settle() -> None:
+        if job.done.done():  # the caller gave up waiting
+            return
+        if job.error is not None:
+            job.done.set_exception(job.error)
+        else:
+            job.done.set_result(job.result)
+
+    with suppress(RuntimeError):  # the caller's loop is closed: nobody is left to tell
+        job.loop.call_soon_threadsafe(settle)
+
+
+def _prepare(connection: sqlite3.Connection) -> None:
+    """Create the tables of a new database; refuse one that only newer programs can use."""
+    connection.execute("BEGIN IMMEDIATE")
+    try:
+        exists = connection.execute("SELECT 1 FROM sqlite_master WHERE name = 'schema_version'").fetchone()
+        if not exists:
+            script = (Path(__file__).parent / "schema.sql").read_text("utf-8")
+            for statement in script.split(";\n"):
+                connection.execute(statement)
+            values = (SCHEMA_VERSION, _COMPATIBLE_WITH)
+            connection.execute("INSERT INTO schema_version (version, compatible_with) VALUES (?, ?)", values)
+        (needed,) = connection.execute("SELECT compatible_with FROM schema_version").fetchone()
+    finally:
+        connection.execute("COMMIT")
+    if needed > SCHEMA_VERSION:
+        raise StoreUnavailable(
+            f"The database was written by a newer program (schema {needed}, this program knows "
+            f"{SCHEMA_VERSION}). Use the newer program, or another data folder."
+        )
+
+
+def _versions(connection: sqlite3.Connection, type_: str, id_: str, rest: str, *values: int) -> list[Version]:
+    sql = (
+        f"SELECT {columns} FROM current c JOIN resource r ON r.key = c.key "
+        f"WHERE c.type = ? AND c.id = ? {rest}"
+    )
+    return [Version(*row) for row in connection.execute(sql, (type_, id_, *values))]
+
+
+def _changed(connection: sqlite3.Connection, after: int) -> list[Version]:
+    sql = (
+        f"SELECT {columns} FROM current c JOIN resource r ON r.sequence = c.sequence "
+        "WHERE c.sequence > ? ORDER BY c.sequence LIMIT ?"
+    )
+    return [Version(*row) for row in connection.execute(sql, (after, _CHUNK))]
+
+
+def _limited(connection: sqlite3.Connection, query: Query) -> Page:
+    end = time.monotonic() + _SEARCH_SECONDS
+    connection.set_progress_handler(lambda: time.monotonic() > end, 100_000)
+    try:
+        return run_search(connection, query)
+    except sqlite3.OperationalError as error:
+        if "interrupted" not in str(error):
+            raise
+        text = "This search would take too long; narrow it, best by naming the patient."
+        raise InvalidInput(Issue(text, code=IssueType.TOO_COSTLY)) from error
+    finally:
+        connection.set_progress_handler(None, 0)
