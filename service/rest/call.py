@@ -1,7 +1,8 @@
 """One call of the service: who asks, what for, and what the handlers need to answer."""
 
+import asyncio
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import datetime
 from typing import Literal, cast, get_args
 
@@ -16,19 +17,23 @@ from service.security.tokens import TokenVerifier
 from service.settings import Settings
 from service.store.contract import Store
 
-__all__ = ["Call", "Services", "authenticate", "services_of"]
+__all__ = ["Call", "Services", "base_url", "call_of", "current_call", "read_body", "services_of"]
 
 Return = Literal["minimal", "representation", "OperationOutcome"]
 
 
 @dataclass(frozen=True, slots=True)
 class Services:
-    """What one running service is made of. ``now`` answers the present as an aware datetime."""
+    """What one running service is made of.
+
+    ``now`` answers the present with a zone. ``exporting`` is held while a research export runs.
+    """
 
     settings: Settings
     store: Store
     tokens: TokenVerifier
     now: Callable[[], datetime]
+    exporting: asyncio.Lock = field(default_factory=asyncio.Lock)
 
 
 @dataclass(frozen=True, slots=True)
@@ -94,17 +99,26 @@ def services_of(request: Request) -> Services:
     return cast("Services", request.app.state.services)
 
 
-def authenticate(request: Request, needs: tuple[str, ...]) -> Principal:
+def _authenticate(request: Request, needs: tuple[str, ...]) -> Principal:
     """Answer the caller, or raise Unauthenticated, or Forbidden if none of ``needs`` is granted."""
     principal = services_of(request).tokens.verify(_bearer(request))
     require(principal.scopes, needs)
     return principal
 
 
-def call_of(request: Request, needs: tuple[str, ...]) -> Call:
-    """Authenticate, then settle the format of the answer."""
-    principal = authenticate(request, needs)
-    return Call(request, services_of(request), principal, answer_type(request))
+def call_of(request: Request, needs: tuple[str, ...], produces: str = "") -> Call:
+    """Authenticate, then settle the format of the answer.
+
+    An address with one representation (``produces``) sends it whatever the caller accepts, as RFC 9110
+    section 12.5.1 allows; others negotiate FHIR JSON.
+    """
+    principal = _authenticate(request, needs)
+    return Call(request, services_of(request), principal, produces or answer_type(request))
+
+
+def current_call(request: Request) -> Call:
+    """Answer the call of a documented route; its guard has made it."""
+    return cast("Call", request.state.call)
 
 
 def base_url(request: Request, settings: Settings) -> str:

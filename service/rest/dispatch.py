@@ -14,6 +14,7 @@ from starlette.types import Receive, Scope, Send
 from service.errors import NotFound
 from service.fhir.search_parameters import stored_types
 from service.rest.call import Call, call_of
+from service.rest.described import secured
 
 __all__ = ["OPEN", "Row", "documented", "plain"]
 
@@ -25,14 +26,15 @@ class Row:
     """One line of the route table.
 
     ``needs``: the caller's scopes must satisfy one of these; ``{type}`` stands for the type in the path. OPEN
-    asks for no token, and the function takes the bare request. ``docs`` are FastAPI's arguments for a route
-    that is documented in full.
+    asks for no token, and the function takes the bare request. ``produces`` is the answer's only media type,
+    empty where FHIR JSON is negotiated. ``docs`` are FastAPI's arguments for a route documented in full.
     """
 
     method: str
     path: str
-    function: Callable[[Any], Awaitable[Response]]
+    function: Callable[..., Awaitable[Response]]
     needs: tuple[str, ...]
+    produces: str = ""
     docs: dict[str, Any] = field(default_factory=dict)
 
 
@@ -46,13 +48,17 @@ def documented(rows: list[Row]) -> APIRouter:
     router = APIRouter()
     for row in rows:
         router.add_api_route(
-            row.path, row.function, methods=[row.method], dependencies=[Depends(_guard(row))], **row.docs
+            row.path,
+            row.function,
+            methods=[row.method],
+            dependencies=[Depends(_guard(row))],
+            **{**row.docs, "openapi_extra": row.docs.get("openapi_extra", {}) | secured(row.needs)},
         )
     return router
 
 
-def _guard(row: Row) -> Callable[[Request], None]:
-    def guard(request: Request) -> None:
+def _guard(row: Row) -> Callable[[Request], Awaitable[None]]:
+    async def guard(request: Request) -> None:
         request.state.call = _call(row, request)
 
     return guard
@@ -65,7 +71,7 @@ def _call(row: Row, request: Request) -> Call:
         raise NotFound(
             "This service stores no such type of resource; /fhir/metadata lists the types it does."
         )
-    return call_of(request, tuple(needs.replace("{type}", type_) for needs in row.needs))
+    return call_of(request, tuple(needs.replace("{type}", type_) for needs in row.needs), row.produces)
 
 
 class _Methods:

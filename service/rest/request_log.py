@@ -1,7 +1,7 @@
 """The outermost ring: request ids, one log line per request, and the last net for exceptions.
 
-The line is JSON with the method, the route's template, the status, the milliseconds and the request id. Paths,
-queries, headers and bodies name patients, so none of them is ever written.
+The line is JSON with the method, the route's template, the status, the milliseconds and the request id.
+Paths, queries, headers and bodies name patients, so none of them is ever written.
 """
 
 import logging
@@ -67,10 +67,8 @@ class _Exchange:
 
     def broken(self, error: Exception) -> None:
         """Write where it broke. The exception's own words may quote a patient and stay out."""
-        frames = [
-            f"{frame.filename}:{frame.lineno} {frame.name}"
-            for frame in traceback.extract_tb(error.__traceback__)
-        ]
+        trace = traceback.extract_tb(error.__traceback__)
+        frames = [f"{frame.filename}:{frame.lineno} {frame.name}" for frame in trace]
         self._write(logging.ERROR, error=type(error).__name__, frames=frames)
 
     def log(self) -> None:

@@ -1,9 +1,9 @@
 """Every address of the service but the pages: method, path, function, and the scopes that open it."""
 
-from service.rest import fhir, health, metadata
+from service.rest import fhir, health, metadata, research
 from service.rest.dispatch import OPEN, Row
 
-__all__ = ["FHIR_ROUTES"]
+__all__ = ["API_ROUTES", "FHIR_ROUTES"]
 
 _RESTFUL = [
     Row("POST", "/fhir", fhir.bundle, ("*.cruds",)),
@@ -25,4 +25,15 @@ FHIR_ROUTES = [
     Row("GET", "/health/ready", health.ready, OPEN),
     Row("GET", "/fhir/metadata", metadata.reader(_RESTFUL), OPEN),
     *_RESTFUL,
+]
+
+API_ROUTES = [
+    Row(
+        "GET",
+        "/research/export",
+        research.export,
+        ("research-export",),
+        produces=research.NDJSON,
+        docs=research.EXPORT_DOCS,
+    ),
 ]

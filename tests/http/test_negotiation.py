@@ -1,3 +1,5 @@
+import contextlib
+
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
@@ -65,10 +67,8 @@ def test_an_unknown_format_is_not_acceptable_even_if_accept_is_fine() -> None:
 
 @given(st.text(st.characters(max_codepoint=255), max_size=60))
 def test_any_accept_header_is_answered_or_refused(accept: str) -> None:
-    try:
+    with contextlib.suppress(NotAcceptable):
         assert media_type(answer_type(request(accept=accept))).name in JSON_TYPES
-    except NotAcceptable:
-        pass
 
 
 @pytest.mark.parametrize(

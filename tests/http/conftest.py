@@ -1,0 +1,100 @@
+"""A whole service over SQLite in a temporary folder, and a client for each kind of caller."""
+
+import asyncio
+import shutil
+from collections.abc import AsyncIterator, Callable
+from contextlib import asynccontextmanager
+from datetime import UTC, datetime
+from pathlib import Path
+
+import pytest
+from fastapi import FastAPI
+from httpx import ASGITransport, AsyncClient
+
+from service.app import create_app
+from service.security.development_issuer import KEY_FILE, DevelopmentIssuer
+from service.settings import Settings
+
+NOW = datetime(2026, 6, 1, 9, 0, tzinfo=UTC)
+SCOPES = {
+    "integrator": "system/*.cruds intake",
+    "clinician": "user/*.rs intake goal-decisions",
+    "researcher": "research-export",
+    "nobody": "launch",
+}
+
+
+@pytest.fixture(scope="session")
+def key_file(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Make one signing key for all tests; making one takes longer than most of them."""
+    folder = tmp_path_factory.mktemp("issuer")
+    DevelopmentIssuer(folder)
+    return folder / KEY_FILE
+
+
+@pytest.fixture
+def settings(tmp_path: Path, key_file: Path) -> Settings:
+    shutil.copy2(key_file, tmp_path)
+    return Settings(data_dir=tmp_path, development_issuer=True, max_body_bytes=200_000)
+
+
+@pytest.fixture
+def sign(settings: Settings) -> Callable[..., str]:
+    def token(scope: str, now: float = NOW.timestamp(), fhir_user: str = "") -> str:
+        issuer = DevelopmentIssuer(settings.data_dir)
+        return issuer.sign("test", scope, now=now, fhir_user=fhir_user)
+
+    return token
+
+
+@asynccontextmanager
+async def running(app: FastAPI) -> AsyncIterator[FastAPI]:
+    """Start and stop the application as a server would."""
+    async with app.router.lifespan_context(app):
+        yield app
+
+
+@pytest.fixture
+def anyio_backend() -> str:
+    return "asyncio"
+
+
+@pytest.fixture
+async def app(settings: Settings) -> AsyncIterator[FastAPI]:
+    async with running(create_app(settings, clock=lambda: NOW)) as started:
+        yield started
+
+
+@pytest.fixture
+async def client_of(app: FastAPI, sign: Callable[..., str]) -> AsyncIterator[Callable[[str], AsyncClient]]:
+    """Make a client with a role's token, or without one for an unknown role."""
+    made: list[AsyncClient] = []
+
+    def client(role: str) -> AsyncClient:
+        headers = {"Authorization": f"Bearer {sign(SCOPES[role])}"} if role in SCOPES else {}
+        transport = ASGITransport(app)
+        made.append(AsyncClient(transport=transport, base_url="http://test", headers=headers))
+        return made[-1]
+
+    yield client
+    await asyncio.gather(*(one.aclose() for one in made))
+
+
+@pytest.fixture
+def integrator(client_of: Callable[[str], AsyncClient]) -> AsyncClient:
+    return client_of("integrator")
+
+
+@pytest.fixture
+def clinician(client_of: Callable[[str], AsyncClient]) -> AsyncClient:
+    return client_of("clinician")
+
+
+@pytest.fixture
+def researcher(client_of: Callable[[str], AsyncClient]) -> AsyncClient:
+    return client_of("researcher")
+
+
+@pytest.fixture
+def stranger(client_of: Callable[[str], AsyncClient]) -> AsyncClient:
+    return client_of("stranger")
