@@ -132,7 +132,7 @@ def _y(alt: Any, goal: GoalView) -> Any:
     return alt.Y(
         "value:Q",
         title=None,
-        scale=alt.Scale(domain=[_floor(measure), measure.high + span * 0.17], nice=False, zero=False),
+        scale=alt.Scale(domain=[_floor(measure), measure.high + span * 0.24], nice=False, zero=False),
         axis=alt.Axis(
             values=ticks,
             tickCount=2 * len(ticks),
@@ -230,8 +230,8 @@ def _goal_lines(goal: GoalView) -> list[Fraction]:
 def _bracket(alt: Any, goal: GoalView, x: Any, start: date, end: date) -> list[Any]:
     measure = goal.measure
     span = measure.high - measure.low
-    top = measure.high + span * 0.08
-    corners = [(start, top - span * 0.04), (start, top), (end, top), (end, top - span * 0.04)]
+    top = measure.high + span * 0.14
+    corners = [(start, top - span * 0.03), (start, top), (end, top), (end, top - span * 0.03)]
     path = [{"day": _instant(day), "y": y, "order": i} for i, (day, y) in enumerate(corners)]
     label = [{"day": _instant(start + (end - start) / 2)}]
     return [

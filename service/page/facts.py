@@ -1,18 +1,18 @@
 """What the banner and the lists tell of a person, read from stored FHIR resources as of a day.
 
-Every function takes parsed resources (plain JSON) and looks for this project's own codes, which every
-authored resource carries beside the standard ones. A resource entered in error tells nothing.
+Days are those of the site's time zone, as in the computed answer. A resource entered in error tells nothing.
 """
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable
 from datetime import date
 from typing import Any
+from zoneinfo import ZoneInfo
 
-from service.fhir.canonical import code_system
+from service.page import words
 from service.page.view_model import Banner
-from service.page.words import day as day_in_words
+from service.records.stored import Resource, code_of, component, in_force, time_of, value_code, whole
 
-__all__ = ["FACTS", "age", "banner", "born", "component", "invented", "last_visit", "name"]
+__all__ = ["FACTS", "Known", "age", "answer", "banner", "born", "invented", "last_visit", "name"]
 
 FACTS = (
     "red-flag-checklist",
@@ -22,12 +22,9 @@ FACTS = (
     "food-level",
     "tube-in-use",
 )
-"""Local codes of the Observations the banner reads."""
+"""Own codes of the Observations the banner reads."""
 
-Resource = Mapping[str, Any]
-_OBSERVATION = code_system("swallow-observation")
-_VALUE = code_system("swallow-value")
-_VOID = {"entered-in-error", "cancelled"}
+_PAST = {"entered-in-error", "refuted", "resolved", "inactive", "remission"}
 
 
 def name(patient: Resource) -> str:
@@ -59,120 +56,111 @@ def invented(resource: Resource) -> bool:
     return any(label.get("code") == "HTEST" for label in labels)
 
 
-def last_visit(encounters: Iterable[Resource], day: date) -> date | None:
-    """The day of the newest visit not after ``day``."""
-    days = [_day(one.get("period", {}).get("start")) for one in encounters if one.get("status") not in _VOID]
+def last_visit(encounters: Iterable[Resource], day: date, zone: ZoneInfo) -> date | None:
+    """The day of the newest visit that took place not after ``day``."""
+    took_place = (
+        one for one in encounters if in_force(one) and one.get("status") not in ("planned", "cancelled")
+    )
+    days = (_day(one.get("period", {}).get("start"), zone) for one in took_place)
     return max((one for one in days if one is not None and one <= day), default=None)
 
 
 def banner(
-    patient: Resource,
-    conditions: Iterable[Resource],
-    encounters: Iterable[Resource],
-    facts: Iterable[Resource],
-    day: date,
+    patient: Resource, conditions: Iterable[Resource], encounters: Iterable[Resource], known: "Known"
 ) -> Banner:
-    """What to know before reading further, as of ``day``."""
-    visit = last_visit(encounters, day)
-    newest = _newest(facts, day)
-    flags, clearance, intake = (newest.get(code) for code in FACTS[:3])
+    """What to know before reading further, as of the day of ``known``."""
+    day, zone = known.as_of, known.zone
+    visit = last_visit(encounters, day, zone)
+    limit = component(known.newest("breath-hold-clearance"), "effort-limit")
+    asked = visit is not None and known.day("red-flag-checklist") == visit
     return Banner(
         name=name(patient),
         born=born(patient),
         age=age(patient, day),
-        conditions=tuple(_text(one.get("code")) for one in conditions if _holds(one, day)),
-        clearance=_clearance(clearance),
-        effort_limit=component(clearance, "effort-limit") if clearance else "",
-        red_flags=_flags(flags) if flags and _effective(flags) == visit else None,
-        oral_intake=intake.get("valueInteger") if intake else None,
-        oral_intake_day=_effective(intake) if intake else None,
-        diet=_diet(newest),
+        conditions=tuple(_text(one.get("code")) for one in conditions if _holds(one, day, zone)),
+        clearance=_clearance(known),
+        effort_limit=answer(limit),
+        red_flags=_flags(known.newest("red-flag-checklist")) if asked else None,
+        oral_intake=whole(known.newest("oral-intake-7")),
+        oral_intake_day=known.day("oral-intake-7"),
+        diet=_diet(known),
         last_visit=visit,
         days_since_visit=(day - visit).days if visit else None,
         invented=invented(patient),
     )
 
 
-def component(observation: Resource, code: str) -> str:
-    """The answer, as text, of an Observation's component with this local code; empty without one."""
-    found = (one for one in observation.get("component", ()) if _has(one.get("code"), code))
-    return next((_text(one.get("valueCodeableConcept")) for one in found), "").lower()
+class Known:
+    """The newest Observation of each code, not after ``as_of``; ``zone`` says on which day a time lies."""
+
+    def __init__(self, observations: Iterable[Resource], as_of: date, zone: ZoneInfo) -> None:
+        """Sort out what counts; of several the one that holds for the latest moment is the newest."""
+        self.as_of, self.zone = as_of, zone
+        timed = [(time, one) for one in observations if in_force(one) and (time := time_of(one, zone))]
+        timed = sorted((pair for pair in timed if pair[0][0] <= as_of), key=lambda pair: pair[0][1])
+        self._newest = {code_of(one.get("code")): (time[0], one) for time, one in timed}
+
+    def newest(self, code: str) -> Resource:
+        """The Observation; empty if there is none."""
+        return self._newest[code][1] if code in self._newest else {}
+
+    def day(self, code: str) -> date | None:
+        """The day the Observation holds for."""
+        return self._newest[code][0] if code in self._newest else None
 
 
-def _clearance(decision: Resource | None) -> str:
-    if decision is None:
-        return ""
-    when = _effective(decision)
-    words = _text(decision.get("valueCodeableConcept")).lower()
-    return f"{words} ({day_in_words(when)})" if when else words
+def answer(element: Resource) -> str:
+    """The answer of an Observation or component in words; empty without one."""
+    return _text(element.get("valueCodeableConcept")).lower()
+
+
+def _clearance(known: Known) -> str:
+    decision = answer(known.newest("breath-hold-clearance"))
+    return f"{decision} ({words.day(known.day('breath-hold-clearance'))})" if decision else ""
 
 
 def _flags(checklist: Resource) -> tuple[str, ...]:
-    yes = (one for one in checklist.get("component", ()) if _says_yes(one.get("valueCodeableConcept")))
-    return tuple(_text(one.get("code")) for one in yes)
+    return tuple(
+        _text(one.get("code")).lower() for one in checklist.get("component", ()) if value_code(one) == "yes"
+    )
 
 
-def _diet(newest: Mapping[str, Resource]) -> str:
-    """Drinks, food and tube in words."""
-    parts = {"liquid-level": "drinks", "food-level": "food", "tube-in-use": "feeding tube"}
-    said = ((words, newest[code]) for code, words in parts.items() if code in newest)
-    return "; ".join(f"{words}: {_answer(one)}" for words, one in said)
+def _diet(known: Known) -> str:
+    """Drinks and food by level and the standard's own label, and a tube if there is one."""
+    parts = [
+        f"{words_} {_iddsi(known.newest(code))}"
+        for code, words_ in (("liquid-level", "drinks"), ("food-level", "food"))
+        if known.newest(code)
+    ]
+    if tube := answer(known.newest("tube-in-use")):
+        parts.append("feeding tube in use" if tube == "yes" else "no feeding tube")
+    return "; ".join(parts)
 
 
-def _answer(observation: Resource) -> str:
-    if "valueInteger" in observation:
-        return f"level {observation['valueInteger']}"
-    if "valueBoolean" in observation:
-        return "yes" if observation["valueBoolean"] else "no"
-    return _text(observation.get("valueCodeableConcept")).lower() or "not recorded"
+def _iddsi(observation: Resource) -> str:
+    number = value_code(observation).removeprefix("iddsi-")
+    return f"level {number} ({_text(observation.get('valueCodeableConcept'))})"
 
 
-def _newest(observations: Iterable[Resource], day: date) -> dict[str, Resource]:
-    """The newest Observation of each code, not after ``day``."""
-    found: dict[str, Resource] = {}
-    dated = [(when, one) for one in observations if (when := _effective(one)) and when <= day]
-    for _, one in sorted(dated, key=lambda pair: pair[0]):
-        if one.get("status") not in _VOID:
-            found |= {code: one for code in FACTS if _has(one.get("code"), code)}
-    return found
-
-
-def _holds(condition: Resource, day: date) -> bool:
-    """Whether a condition is neither refuted nor resolved, and was not first recorded after ``day``."""
+def _holds(condition: Resource, day: date, zone: ZoneInfo) -> bool:
+    """Whether a condition is neither refuted nor past, and was not first recorded after ``day``."""
     states = {
         coding.get("code")
         for member in ("clinicalStatus", "verificationStatus")
         for coding in condition.get(member, {}).get("coding", ())
     }
-    recorded = _day(condition.get("recordedDate"))
-    return not states & {"entered-in-error", "refuted", "resolved"} and (recorded is None or recorded <= day)
+    recorded = _day(condition.get("recordedDate"), zone)
+    return not states & _PAST and (recorded is None or recorded <= day)
 
 
-def _effective(observation: Resource) -> date | None:
-    period = observation.get("effectivePeriod", {})
-    return _day(observation.get("effectiveDateTime") or period.get("end") or period.get("start"))
+def _day(text: str | None, zone: ZoneInfo) -> date | None:
+    """The day a dateTime lies on; None for a bare year or month."""
+    time = time_of({"effectiveDateTime": text or ""}, zone)
+    return time[0] if time else None
 
 
-def _day(text: str | None) -> date | None:
-    """The calendar day a dateTime was written with; None for a bare year or month."""
-    try:
-        return date.fromisoformat((text or "")[:10])
-    except ValueError:
-        return None
-
-
-def _has(concept: Mapping[str, Any] | None, code: str) -> bool:
-    codings = (concept or {}).get("coding", ())
-    return any(one.get("system") == _OBSERVATION and one.get("code") == code for one in codings)
-
-
-def _says_yes(concept: Mapping[str, Any] | None) -> bool:
-    codings = (concept or {}).get("coding", ())
-    return any(one.get("system") == _VALUE and one.get("code") == "yes" for one in codings)
-
-
-def _text(concept: Mapping[str, Any] | None) -> str:
-    """A concept in words: its text, else its last (local) coding's display or code."""
+def _text(concept: Any) -> str:
+    """A concept in words: its text, else its last coding's display or code (the own coding comes last)."""
     concept = concept or {}
     last = (concept.get("coding") or [{}])[-1]
     return str(concept.get("text") or last.get("display") or last.get("code") or "")

@@ -70,11 +70,8 @@ def trend_words(found: Trend, measure: Measure) -> str:
         return f"rising less falling pairs {found.s:+d} over {found.n} results"
     if not found.show_slope or found.slope_per_week is None:
         return "too few results for a slope" if found.n < 4 else f"{found.n} results, all alike"
-    unit = _UNITS[measure.unit]
-    return (
-        f"{float(found.slope_per_week):+.3g} {unit}".rstrip()
-        + f" a week over {found.n} results (median slope)"
-    )
+    slope = f"{float(found.slope_per_week):+.3g}" if found.slope_per_week else "0"
+    return f"{slope} {_UNITS[measure.unit]}".rstrip() + f" a week over {found.n} results (median slope)"
 
 
 def target_words(goal: GoalAnswer, measures: list[Measure]) -> str:

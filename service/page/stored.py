@@ -5,6 +5,7 @@ from collections.abc import AsyncIterator, Awaitable, Callable, Iterable
 from dataclasses import dataclass, replace
 from datetime import date, datetime
 from typing import Any
+from zoneinfo import ZoneInfo
 
 from service.attainment.answers import PatientAnswer
 from service.attainment.trials import Trial
@@ -16,6 +17,7 @@ from service.fhir.search_parameters import Clause, ReferenceValue, TokenValue, p
 from service.page import facts
 from service.page.goals import goal_views
 from service.page.view_model import PatientRow, PatientView, TrialRow
+from service.records.stored import component
 from service.store.contract import Query, Store, Version
 
 __all__ = ["StoredViews"]
@@ -27,21 +29,22 @@ CLOSED = {"completed", "cancelled", "rejected", "entered-in-error"}
 
 @dataclass(frozen=True, slots=True)
 class StoredViews:
-    """Reads people from ``store``. ``now`` answers the present in the site's time zone."""
+    """Reads people from ``store``; ``now`` answers the present, ``zone`` is the site's."""
 
     store: Store
+    zone: ZoneInfo
     now: Callable[[], datetime]
     attain: Callable[[str, date], Awaitable[PatientAnswer]]
 
     async def patients(self, after: str) -> tuple[list[PatientRow], str]:
         """Answer one page of people as of today, and where the next page starts."""
         page = await self.store.search(Query("Patient", count=PEOPLE_ON_A_PAGE, after=after, total="none"))
-        rows = [await self._row(parse(version.content), self.now().date()) for version in page.versions]
+        rows = [await self._row(parse(version.content), self._today()) for version in page.versions]
         return rows, page.next_after or ""
 
     async def patient(self, id_: str, day: date | None) -> PatientView:
         """Answer one person as of a day (None: today)."""
-        day = day or self.now().date()
+        day = day or self._today()
         patient = parse(_present(await self.store.read("Patient", id_), id_).content)
         conditions, encounters, observations = await asyncio.gather(
             self._of("Condition", id_),
@@ -53,11 +56,14 @@ class StoredViews:
         return PatientView(
             id=id_,
             day=day,
-            banner=facts.banner(patient, conditions, encounters, observations, day),
+            banner=facts.banner(patient, conditions, encounters, facts.Known(observations, day, self.zone)),
             goals=goal_views(answer),
             trials_day=last.day if last else None,
             trials=await self._trials(last) if last else (),
         )
+
+    def _today(self) -> date:
+        return self.now().astimezone(self.zone).date()
 
     async def _row(self, patient: dict[str, Any], today: date) -> PatientRow:
         answer, encounters = await asyncio.gather(
@@ -69,7 +75,7 @@ class StoredViews:
             name=facts.name(patient),
             born=facts.born(patient),
             age=facts.age(patient, today),
-            last_visit=facts.last_visit(encounters, today),
+            last_visit=facts.last_visit(encounters, today, self.zone),
             open_goals={code: statuses.count(code) for code in dict.fromkeys(statuses)},
             invented=facts.invented(patient),
         )
@@ -103,7 +109,7 @@ class StoredViews:
             posture=_words(trial.posture) or "not recorded",
             observed=_words(trial.observed) + (f": {_words(trial.reason)}" if trial.reason else ""),
             own=_words(trial.judgement),
-            effort=facts.component(observed, "effort-instructed") or "not recorded",
+            effort=facts.answer(component(observed, "effort-instructed")) or "not recorded",
             hold=f"{float(trial.hold):g} s" if trial.hold is not None else "not recorded",
         )
 

@@ -1,4 +1,5 @@
 from datetime import date
+from zoneinfo import ZoneInfo
 
 import pytest
 
@@ -6,6 +7,7 @@ from service.fhir.canonical import code_system
 from service.page import facts
 
 DAY = date(2026, 9, 11)
+ZONE = ZoneInfo("America/New_York")
 PATIENT = {
     "resourceType": "Patient",
     "name": [{"given": ["Marlowe"], "family": "Testwell"}],
@@ -32,7 +34,7 @@ def observed(code, when, status="final", **more):
 
 
 def visit(day, status="finished"):
-    return {"resourceType": "Encounter", "status": status, "period": {"start": f"{day}T23:30:00-05:00"}}
+    return {"resourceType": "Encounter", "status": status, "period": {"start": f"{day}T23:30:00-04:00"}}
 
 
 def flags(when, **answers):
@@ -45,7 +47,7 @@ def flags(when, **answers):
 
 def shown(*observations, conditions=(), visits=None, patient=PATIENT):
     visits = [visit("2026-09-11")] if visits is None else visits
-    return facts.banner(patient, conditions, visits, observations, DAY)
+    return facts.banner(patient, conditions, visits, facts.Known(observations, DAY, ZONE))
 
 
 @pytest.mark.parametrize(
@@ -69,10 +71,16 @@ def test_a_name_is_the_usual_or_official_one():
     assert facts.name({}) == "Name not recorded"
 
 
-def test_the_last_visit_is_the_newest_that_took_place_as_its_clock_said():
-    visits = [visit("2026-09-11"), visit("2026-09-12"), visit("2026-09-10"), visit("2026-09-11", "cancelled")]
-    assert facts.last_visit(visits, DAY) == DAY
-    assert facts.last_visit([visit("2026-09-11", "entered-in-error")], DAY) is None
+def test_the_last_visit_is_the_newest_that_took_place_on_the_sites_calendar():
+    visits = [
+        visit("2026-09-11"),
+        visit("2026-09-12"),
+        visit("2026-09-11", "planned"),
+        visit("2026-09-10"),
+        visit("2026-09-11", "cancelled"),
+    ]
+    assert facts.last_visit(visits, DAY, ZONE) == DAY
+    assert facts.last_visit([visit("2026-09-11", "entered-in-error")], DAY, ZONE) is None
 
 
 def test_red_flags_are_those_of_the_last_visit_only():
@@ -91,10 +99,10 @@ def test_the_newest_level_not_after_the_day_counts_and_errors_do_not():
         observed(
             "liquid-level", "2026-09-08", valueCodeableConcept=concept("iddsi-2", "value", "Mildly Thick")
         ),
-        observed("tube-in-use", "2026-09-08", valueBoolean=False),
+        observed("tube-in-use", "2026-09-08", valueCodeableConcept=concept("no", "value", "No")),
     )
     assert (found.oral_intake, found.oral_intake_day) == (5, date(2026, 9, 8))
-    assert found.diet == "drinks: mildly thick; feeding tube: no"
+    assert found.diet == "drinks level 2 (Mildly Thick); no feeding tube"
 
 
 def test_clearance_brings_its_day_and_effort_limit():
