@@ -3,7 +3,6 @@
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from datetime import date, datetime
-from decimal import Decimal
 
 __all__ = [
     "ClearanceOnFile",
@@ -62,8 +61,6 @@ class GoalOnFile:
     key: str
     lifecycle_status: str
     has_baseline: bool = False
-    scaled: bool = False
-    baseline: Decimal | None = None
 
 
 @dataclass(frozen=True, slots=True)
