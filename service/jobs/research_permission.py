@@ -16,6 +16,8 @@ LIMITED = (
 )
 
 _SCOPE = "http://terminology.hl7.org/CodeSystem/consentscope"
+_SCOPES = frozenset({"de-identified research", "research", "rsdid"})
+"""Scopes this export lies in: the visit record's default, and codes of the HL7 consent categories."""
 _NOT_A_DECISION = frozenset({"draft", "proposed", "rejected", "entered-in-error"})
 
 Tree = Mapping[str, Any]
@@ -58,11 +60,18 @@ def _order(consent: Tree) -> str:
 
 
 def _limits(provision: Tree) -> bool:
-    """Whether the provision says more than permission, period and research as its purpose."""
+    """Whether the provision says more than a permission, its period and that it is about such research."""
     purposes = [item.get("code") for item in provision.get("purpose", [])]
-    return bool(provision.keys() - {"type", "period", "purpose"}) or (
-        bool(purposes) and "HRESCH" not in purposes
+    scopes = [scope for code in provision.get("code", []) for scope in _words(code)]
+    return (
+        bool(provision.keys() - {"type", "period", "purpose", "code"})
+        or (bool(purposes) and "HRESCH" not in purposes)
+        or (bool(scopes) and not _SCOPES.intersection(scopes))
     )
+
+
+def _words(concept: Tree) -> list[str]:
+    return [concept.get("text", ""), *(coding.get("code", "") for coding in concept.get("coding", []))]
 
 
 def _in_force(consent: Tree, day: date) -> bool:
