@@ -53,11 +53,10 @@ def answers(statuses: dict[int, str], media_type: str = FHIR_JSON, schema: str =
     ``schema`` names one of SCHEMAS, empty for a body without a fixed shape.
     """
     shape = {"schema": {"$ref": f"#/components/schemas/{schema}"}} if schema else {}
-    good = {
+    described: dict[int | str, Any] = {
         status: {"description": text, "content": {media_type: shape}} for status, text in statuses.items()
     }
-    described: dict[int | str, Any] = {"default": FAILED}
-    return {**described, **good}
+    return described | {"default": FAILED}
 
 
 def secured(needs: tuple[str, ...]) -> dict[str, Any]:

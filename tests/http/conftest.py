@@ -40,9 +40,10 @@ def settings(tmp_path: Path, key_file: Path) -> Settings:
 
 @pytest.fixture
 def sign(settings: Settings) -> Callable[..., str]:
-    def token(scope: str, now: float = NOW.timestamp(), fhir_user: str = "") -> str:
-        issuer = DevelopmentIssuer(settings.data_dir)
-        return issuer.sign("test", scope, now=now, fhir_user=fhir_user)
+    """Sign a token with these scopes, issued ``age`` seconds ago."""
+
+    def token(scope: str, *, age: float = 0) -> str:
+        return DevelopmentIssuer(settings.data_dir).sign("test", scope, now=NOW.timestamp() - age)
 
     return token
 

@@ -19,7 +19,9 @@ def patient(id_: str = "p1") -> dict[str, Any]:
 
 async def send(client: AsyncClient, type_: str, *entries: dict[str, Any], **headers: str) -> Response:
     bundle = {"resourceType": "Bundle", "type": type_, "entry": list(entries)}
-    return await client.post("/fhir", json=bundle, headers={"Content-Type": "application/fhir+json"} | headers)
+    return await client.post(
+        "/fhir", json=bundle, headers={"Content-Type": "application/fhir+json"} | headers
+    )
 
 
 async def test_a_transaction_that_fails_leaves_nothing(integrator: AsyncClient) -> None:
@@ -30,7 +32,9 @@ async def test_a_transaction_that_fails_leaves_nothing(integrator: AsyncClient) 
         entry("POST", "Observation", {"resourceType": "Observation", "status": "final"}),
     )
     assert 400 <= answer.status_code < 500
-    assert any("Bundle.entry[1]" in place for issue in answer.json()["issue"] for place in issue["expression"])
+    assert any(
+        "Bundle.entry[1]" in place for issue in answer.json()["issue"] for place in issue["expression"]
+    )
     assert (await integrator.get("/fhir/Patient/p1")).status_code == 404
 
 

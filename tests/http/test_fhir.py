@@ -107,9 +107,7 @@ async def test_if_match_guards_an_update(integrator: AsyncClient) -> None:
 async def test_of_many_updates_with_the_same_tag_one_wins(integrator: AsyncClient) -> None:
     await put(integrator, "Patient/p1", with_id(PATIENT, "p1"))
     texts = [with_id(PATIENT.replace("Ada", f"Ada{number}"), "p1") for number in range(8)]
-    answers = await asyncio.gather(
-        *(put(integrator, "Patient/p1", text, If_Match='W/"1"') for text in texts)
-    )
+    answers = await asyncio.gather(*(put(integrator, "Patient/p1", text, If_Match='W/"1"') for text in texts))
     assert sorted(answer.status_code for answer in answers) == [200, *[412] * 7]
     assert (await integrator.get("/fhir/Patient/p1")).headers["etag"] == 'W/"2"'
 
@@ -147,7 +145,9 @@ async def test_conditional_update_and_delete(integrator: AsyncClient) -> None:
         ("return=nonsense", "Patient"),
     ],
 )
-async def test_prefer_decides_what_a_write_answers(integrator: AsyncClient, wanted: str, body: str | None) -> None:
+async def test_prefer_decides_what_a_write_answers(
+    integrator: AsyncClient, wanted: str, body: str | None
+) -> None:
     answer = await post(integrator, "Patient", PATIENT, Prefer=wanted)
     assert answer.status_code == 201
     assert (answer.json()["resourceType"] if answer.content else None) == body
@@ -177,7 +177,13 @@ async def test_conditional_read(integrator: AsyncClient, header: str, value: str
 
 async def test_head_is_a_get_without_the_body(integrator: AsyncClient) -> None:
     await put(integrator, "Patient/p1", with_id(PATIENT, "p1"))
-    for path in ("/fhir/Patient/p1", "/fhir/Patient?name=probe", "/fhir/metadata", "/health/live", "/fhir/Patient/x"):
+    for path in (
+        "/fhir/Patient/p1",
+        "/fhir/Patient?name=probe",
+        "/fhir/metadata",
+        "/health/live",
+        "/fhir/Patient/x",
+    ):
         got, head = await integrator.get(path), await integrator.head(path)
         assert head.status_code == got.status_code
         assert head.content == b""
@@ -201,7 +207,9 @@ async def test_406_comes_before_anything_is_written(integrator: AsyncClient) -> 
     assert (await integrator.get("/fhir/Patient")).json()["total"] == 0
 
 
-@pytest.mark.parametrize("type_", ["application/fhir+xml", "text/plain", "application/x-www-form-urlencoded", ""])
+@pytest.mark.parametrize(
+    "type_", ["application/fhir+xml", "text/plain", "application/x-www-form-urlencoded", ""]
+)
 async def test_415_for_other_bodies(integrator: AsyncClient, type_: str) -> None:
     for method, path in (("POST", "Patient"), ("PUT", "Patient/p1"), ("PUT", "Patient?_id=p1"), ("POST", "")):
         answer = await integrator.request(

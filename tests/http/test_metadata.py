@@ -1,0 +1,118 @@
+"""The CapabilityStatement, and that it is true."""
+
+import json
+from collections.abc import Callable
+from typing import Any
+
+import pytest
+from httpx import AsyncClient
+
+from service.fhir.search_parameters import stored_types
+from service.fhir.validation import check
+
+pytestmark = pytest.mark.anyio
+
+SAMPLES = {
+    "token": "a-code",
+    "reference": "Patient/p1",
+    "date": "ge2026-01-01",
+    "string": "text",
+}
+
+
+async def statement(client: AsyncClient) -> dict[str, Any]:
+    answer = await client.get("/fhir/metadata")
+    assert answer.status_code == 200
+    body: dict[str, Any] = answer.json()
+    return body
+
+
+async def test_it_is_open_and_valid(stranger: AsyncClient) -> None:
+    body = await statement(stranger)
+    assert check(body) == ()
+    assert body["fhirVersion"] == "4.0.1"
+    assert body["implementation"]["url"] == "http://test/fhir"
+
+
+async def test_every_stored_type_is_there_once(stranger: AsyncClient) -> None:
+    (rest,) = (await statement(stranger))["rest"]
+    types = [resource["type"] for resource in rest["resource"]]
+    assert types == [*stored_types(), "OperationDefinition"]
+
+
+async def test_every_declared_search_parameter_works(integrator: AsyncClient) -> None:
+    (rest,) = (await statement(integrator))["rest"]
+    for resource in rest["resource"]:
+        for parameter in resource.get("searchParam", []):
+            value = SAMPLES[parameter["type"]]
+            query = {parameter["name"]: value, "_count": "0", "_total": "accurate"}
+            answer = await integrator.get(f"/fhir/{resource['type']}", params=query)
+            assert answer.status_code == 200, (resource["type"], parameter, answer.text)
+            assert answer.json()["total"] == 0
+
+
+async def test_every_declared_result_parameter_works(integrator: AsyncClient) -> None:
+    (rest,) = (await statement(integrator))["rest"]
+    values = {"_count": "3", "_total": "none", "_sort": "-_lastUpdated"}
+    assert {parameter["name"] for parameter in rest["searchParam"]} == set(values)
+    assert (await integrator.get("/fhir/Patient", params=values)).status_code == 200
+
+
+async def test_undeclared_parameters_are_refused(integrator: AsyncClient) -> None:
+    for name in (
+        "_text",
+        "_content",
+        "_filter",
+        "_has:Goal:patient:status",
+        "subject:Patient.name",
+        "_include",
+    ):
+        assert (await integrator.get("/fhir/Observation", params={name: "x"})).status_code == 400, name
+
+
+async def test_every_declared_interaction_works(integrator: AsyncClient) -> None:
+    (rest,) = (await statement(integrator))["rest"]
+    patient = next(resource for resource in rest["resource"] if resource["type"] == "Patient")
+    codes = {interaction["code"] for interaction in patient["interaction"]}
+    body = {"resourceType": "Patient", "id": "p1"}
+    update = await integrator.put("/fhir/Patient/p1", json=body)
+    tried = {
+        "create": await integrator.post("/fhir/Patient", json={"resourceType": "Patient"}),
+        "update": update,
+        "read": await integrator.get("/fhir/Patient/p1"),
+        "vread": await integrator.get("/fhir/Patient/p1/_history/1"),
+        "history-instance": await integrator.get("/fhir/Patient/p1/_history"),
+        "search-type": await integrator.get("/fhir/Patient"),
+        "delete": await integrator.delete("/fhir/Patient/p1"),
+    }
+    assert codes == set(tried)
+    assert all(answer.is_success for answer in tried.values())
+
+
+async def test_every_declared_format_is_answered(integrator: AsyncClient) -> None:
+    body = await statement(integrator)
+    for name in body["format"]:
+        answer = await integrator.get("/fhir/metadata", params={"_format": name})
+        assert answer.status_code == 200
+        assert json.loads(answer.content)["resourceType"] == "CapabilityStatement"
+
+
+async def test_every_declared_operation_has_its_definition(clinician: AsyncClient) -> None:
+    (rest,) = (await statement(clinician))["rest"]
+    patient = next(resource for resource in rest["resource"] if resource["type"] == "Patient")
+    assert [operation["name"] for operation in patient["operation"]] == [
+        "goal-attainment",
+        "record-goal-attainment",
+    ]
+    for operation in patient["operation"]:
+        id_ = operation["definition"].rpartition("/")[2]
+        definition = await clinician.get(f"/fhir/OperationDefinition/{id_}")
+        assert definition.status_code == 200
+        assert definition.json()["url"] == operation["definition"]
+        assert definition.json()["code"] == operation["name"]
+        assert check(definition.json()) == ()
+
+
+async def test_an_unknown_operation_definition_is_404(client_of: Callable[[str], AsyncClient]) -> None:
+    for name in ("none", "..%2Fterminology%2Fucum", "%00"):
+        assert (await client_of("clinician").get(f"/fhir/OperationDefinition/{name}")).status_code == 404

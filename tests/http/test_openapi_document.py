@@ -1,0 +1,44 @@
+"""The published OpenAPI document is the one the application serves."""
+
+import json
+from typing import Any
+
+import pytest
+from fastapi import FastAPI
+from httpx import AsyncClient
+
+from service.rest.dispatch import OPEN
+from service.rest.routes import API_ROUTES, FHIR_ROUTES
+from service.settings import shipped
+
+pytestmark = pytest.mark.anyio
+
+
+async def test_the_file_in_the_repository_equals_the_served_document(
+    app: FastAPI, stranger: AsyncClient
+) -> None:
+    published = json.loads(shipped("openapi", "openapi.json").read_text("utf-8"))
+    served = (await stranger.get("/openapi.json")).json()
+    assert served == json.loads(json.dumps(app.openapi()))
+    assert published == served, "openapi/openapi.json is out of date: run 'make openapi'"
+
+
+async def test_every_row_of_the_route_table_is_described(app: FastAPI) -> None:
+    document = app.openapi()
+    for row in [*FHIR_ROUTES, *API_ROUTES]:
+        operation: dict[str, Any] = document["paths"][row.path][row.method.lower()]
+        assert operation["summary"]
+        assert operation["tags"]
+        assert operation["responses"]["default"]["content"].keys() == {"application/fhir+json"}
+        assert "422" not in operation["responses"], "FastAPI's own error shape is never answered"
+        wanted = [{"token": needs.split()} for needs in row.needs]
+        assert operation.get("security", []) == (wanted if row.needs != OPEN else [])
+
+
+async def test_operation_ids_are_unique_and_references_resolve(app: FastAPI) -> None:
+    document = app.openapi()
+    operations = [operation for path in document["paths"].values() for operation in path.values()]
+    ids = [operation["operationId"] for operation in operations]
+    assert len(ids) == len(set(ids))
+    for piece in json.dumps(document).split('"#/components/schemas/')[1:]:
+        assert piece.partition('"')[0] in document["components"]["schemas"]

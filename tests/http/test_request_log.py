@@ -1,0 +1,85 @@
+"""What is logged of a request, and what never is."""
+
+import json
+import logging
+from collections.abc import Callable
+from typing import Any
+
+import pytest
+from fastapi import FastAPI
+from httpx import ASGITransport, AsyncClient
+
+from service.rest.call import Services
+
+pytestmark = pytest.mark.anyio
+
+
+@pytest.fixture
+def lines(caplog: pytest.LogCaptureFixture) -> Callable[[], list[dict[str, Any]]]:
+    caplog.set_level(logging.DEBUG)
+    return lambda: [
+        json.loads(record.getMessage()) for record in caplog.records if record.name == "service.requests"
+    ]
+
+
+async def test_one_line_per_request_with_the_template(
+    integrator: AsyncClient, lines: Callable[[], list[dict[str, Any]]]
+) -> None:
+    await integrator.get("/fhir/Patient/secret-id", headers={"X-Request-Id": "trace-7"})
+    (line,) = lines()
+    milliseconds = line.pop("ms")
+    assert line == {"method": "GET", "route": "/fhir/{type}/{id}", "status": 404, "request_id": "trace-7"}
+    assert 0 <= milliseconds < 60_000
+
+
+async def test_nothing_of_a_patient_is_logged(
+    integrator: AsyncClient, clinician: AsyncClient, caplog: pytest.LogCaptureFixture
+) -> None:
+    caplog.set_level(logging.DEBUG)
+    patient = {"resourceType": "Patient", "id": "zz-secret", "name": [{"family": "Quetzalcoatl"}]}
+    bad = patient | {"gender": "Quetzalcoatl", "Quetzalcoatl": 1}
+    await integrator.put("/fhir/Patient/zz-secret", json=patient)
+    await integrator.put("/fhir/Patient/zz-secret", json=bad)
+    await integrator.get("/fhir/Patient?name=Quetzalcoatl")
+    await integrator.get("/fhir/Patient/zz-secret")
+    await integrator.get("/fhir/Quetzalcoatl")
+    await integrator.get("/Quetzalcoatl?zz-secret=1")
+    await clinician.put("/fhir/Patient/zz-secret", json=patient)
+    written = "\n".join(
+        f"{record.name} {record.getMessage()}" for record in caplog.records if record.name[:5] != "httpx"
+    )
+    assert "Quetzalcoatl" not in written
+    assert "zz-secret" not in written
+    assert "Bearer" not in written
+
+
+async def test_a_request_id_is_echoed_or_made(stranger: AsyncClient) -> None:
+    echoed = await stranger.get("/health/live", headers={"X-Request-Id": "a.B_c-9"})
+    assert echoed.headers["x-request-id"] == "a.B_c-9"
+    for odd in ("two words", "ü", "x" * 65, 'q"uote', "{}"):
+        answer = await stranger.get("/health/live", headers={"X-Request-Id": odd.encode("latin-1")})
+        assert len(answer.headers["x-request-id"]) == 16
+
+
+async def test_a_broken_service_answers_without_a_word_of_why(
+    app: FastAPI,
+    sign: Callable[..., str],
+    monkeypatch: pytest.MonkeyPatch,
+    lines: Callable[[], list[dict[str, Any]]],
+) -> None:
+    async def read(*_: object) -> None:
+        raise RuntimeError("Quetzalcoatl at /secret/path")
+
+    services: Services = app.state.services
+    monkeypatch.setattr(type(services.store), "read", read)
+    headers = {"Authorization": f"Bearer {sign('system/*.cruds')}"}
+    async with AsyncClient(transport=ASGITransport(app), base_url="http://test", headers=headers) as client:
+        answer = await client.get("/fhir/Patient/p1")
+    assert answer.status_code == 500
+    assert answer.json()["issue"][0]["code"] == "exception"
+    assert "Quetzalcoatl" not in answer.text
+    broken, request = lines()
+    assert broken["error"] == "RuntimeError"
+    assert broken["frames"][-1].endswith(" read")
+    assert broken["request_id"] == request["request_id"] == answer.headers["x-request-id"]
+    assert "Quetzalcoatl" not in json.dumps(broken)
