@@ -19,7 +19,10 @@ __all__ = ["export"]
 @click.command()
 @click.option("--variant", required=True, help="Name of the policy: safe-harbor.")
 @click.option(
-    "--out", default="-", type=click.File("wb", lazy=False), help="NDJSON file to write; default standard output."
+    "--out",
+    default="-",
+    type=click.File("wb", lazy=False),
+    help="NDJSON file to write; default standard output.",
 )
 @data_dir_option
 def export(variant: str, out: BinaryIO, data_dir: Path | None) -> None:

@@ -8,7 +8,18 @@ from service.attainment.measures import MEASURES, SHARES
 
 __all__ = ["goal_rows", "rendered"]
 
-HEADINGS = ("name", "goal", "baseline", "latest (95 %)", "computed", "stated", "attained", "regressed", "why", "as of")
+HEADINGS = (
+    "name",
+    "goal",
+    "baseline",
+    "latest (95 %)",
+    "computed",
+    "stated",
+    "attained",
+    "regressed",
+    "why",
+    "as of",
+)
 
 
 def goal_rows(name: str, answer: PatientAnswer) -> list[tuple[str, ...]]:
@@ -34,7 +45,10 @@ def rendered(rows: Iterable[Sequence[str]]) -> str:
     """Rows under their headings, columns aligned."""
     table = [HEADINGS, *rows]
     widths = [max(len(row[column]) for row in table) for column in range(len(HEADINGS))]
-    lines = ["  ".join(cell.ljust(width) for cell, width in zip(row, widths, strict=True)).rstrip() for row in table]
+    lines = [
+        "  ".join(cell.ljust(width) for cell, width in zip(row, widths, strict=True)).rstrip()
+        for row in table
+    ]
     return "\n".join([lines[0], "  ".join("-" * width for width in widths), *lines[1:]])
 
 

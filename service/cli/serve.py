@@ -23,9 +23,7 @@ __all__ = ["run", "serve"]
 @data_dir_option
 def serve(host: str | None, port: int | None, development_issuer: bool, data_dir: Path | None) -> None:
     """Run the service over the database in the data folder."""
-    changes = {
-        name: value for name, value in (("host", host), ("port", port)) if value is not None
-    }
+    changes = {name: value for name, value in (("host", host), ("port", port)) if value is not None}
     if development_issuer:
         changes["development_issuer"] = True
     run(settings_for(data_dir, **changes))

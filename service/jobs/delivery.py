@@ -17,8 +17,8 @@ import stamina
 
 from service.errors import DeliveryFailed
 from service.fhir import json
-from service.fhir.references import map_references
-from service.fhir.search_parameters import extract
+from service.fhir.references import reference_texts, rewrite
+from service.fhir.search_keys import extract
 from service.jobs.http_client import Client, HTTPStatusError, Response, TransportError, worth_retrying
 from service.jobs.ledger import Ledger
 from service.store.contract import Store, Version
@@ -136,7 +136,8 @@ async def _transaction(store: Store, items: list[_Item]) -> bytes:
 def _entry(item: _Item, renamed: dict[str, str]) -> dict[str, Any]:
     if item.version.deleted:
         return {"request": {"method": "DELETE", "url": item.url}}
-    tree = map_references(item.tree, lambda reference: renamed.get(reference, reference))
+    tree = item.tree
+    rewrite(tree, lambda address: renamed.get(address, address))
     tree["meta"] = {k: v for k, v in tree["meta"].items() if k not in ("versionId", "lastUpdated")}
     if not tree["meta"]:
         del tree["meta"]
@@ -145,13 +146,9 @@ def _entry(item: _Item, renamed: dict[str, str]) -> dict[str, Any]:
     return {"fullUrl": item.full_url, "resource": tree, "request": {"method": "PUT", "url": item.url}}
 
 
-async def _conditional_references(
-    store: Store, items: list[_Item], inside: dict[str, str]
-) -> dict[str, str]:
+async def _conditional_references(store: Store, items: list[_Item], inside: dict[str, str]) -> dict[str, str]:
     """For each stored resource referred to but not sent along, the search that finds it at the other end."""
-    wanted: set[str] = set()
-    for item in items:
-        map_references(item.tree, lambda reference: wanted.add(reference) or reference)
+    wanted = {reference for item in items for reference in reference_texts(item.tree)}
     found = {}
     for reference in wanted - inside.keys():
         type_, _, id_ = reference.partition("/")

@@ -1,8 +1,7 @@
 """The one place where the HTTP client library is imported."""
 
-from datetime import timedelta
+from datetime import UTC, datetime, timedelta
 from email.utils import parsedate_to_datetime
-from datetime import UTC, datetime
 
 import httpx
 
@@ -36,7 +35,7 @@ def connect(base_url: str, token: str, *, timeout: float = 60.0) -> Client:
 
 
 def worth_retrying(error: Exception) -> bool | timedelta:
-    """Whether the same request may succeed later; a timedelta where the remote end says when (Retry-After)."""
+    """Whether the same request may succeed later; how much later where the remote end says (Retry-After)."""
     if isinstance(error, httpx.TransportError):
         return True
     if isinstance(error, httpx.HTTPStatusError) and error.response.status_code in _BUSY:

@@ -16,7 +16,7 @@ class Ledger:
     """
 
     def __init__(self, folder: Path, destination: str) -> None:
-        """Open the ledger of ``destination`` (a base URL) in ``folder``; a missing file is an empty ledger."""
+        """Open the ledger of ``destination`` (a base URL) in ``folder``; no file is an empty ledger."""
         name = hashlib.sha256(destination.rstrip("/").encode()).hexdigest()[:16]
         self._file = folder / f"delivered-{name}.json"
         self._delivered: dict[str, int] = (
