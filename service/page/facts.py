@@ -12,7 +12,18 @@ from service.page import words
 from service.page.view_model import Banner
 from service.records.stored import Resource, code_of, component, in_force, time_of, value_code, whole
 
-__all__ = ["FACTS", "Known", "age", "answer", "banner", "born", "invented", "last_visit", "name"]
+__all__ = [
+    "FACTS",
+    "Known",
+    "age",
+    "answer",
+    "banner",
+    "born",
+    "invented",
+    "last_visit",
+    "name",
+    "visit_days",
+]
 
 FACTS = (
     "red-flag-checklist",
@@ -56,13 +67,18 @@ def invented(resource: Resource) -> bool:
     return any(label.get("code") == "HTEST" for label in labels)
 
 
-def last_visit(encounters: Iterable[Resource], day: date, zone: ZoneInfo) -> date | None:
-    """The day of the newest visit that took place not after ``day``."""
+def visit_days(encounters: Iterable[Resource], zone: ZoneInfo) -> list[date]:
+    """The days of the visits that took place, in order."""
     took_place = (
         one for one in encounters if in_force(one) and one.get("status") not in ("planned", "cancelled")
     )
     days = (_day(one.get("period", {}).get("start"), zone) for one in took_place)
-    return max((one for one in days if one is not None and one <= day), default=None)
+    return sorted({day for day in days if day is not None})
+
+
+def last_visit(encounters: Iterable[Resource], day: date, zone: ZoneInfo) -> date | None:
+    """The day of the newest visit that took place not after ``day``."""
+    return max((one for one in visit_days(encounters, zone) if one <= day), default=None)
 
 
 def banner(

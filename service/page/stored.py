@@ -1,7 +1,7 @@
 """The pages' views over a store: facts by search, goals by the same operation as the API's."""
 
 import asyncio
-from collections.abc import AsyncIterator, Awaitable, Callable, Iterable
+from collections.abc import AsyncIterator, Callable, Iterable
 from dataclasses import dataclass, replace
 from datetime import date, datetime
 from typing import Any
@@ -10,10 +10,11 @@ from zoneinfo import ZoneInfo
 from service.attainment.answers import PatientAnswer
 from service.attainment.trials import Trial
 from service.attainment.visits import VisitResult
-from service.errors import Gone, NotFound
+from service.errors import Gone
 from service.fhir.canonical import code_system
 from service.fhir.json import parse
 from service.fhir.search_parameters import Clause, ReferenceValue, TokenValue, parameters
+from service.operations.goal_attainment import compute
 from service.page import facts
 from service.page.goals import goal_views
 from service.page.view_model import PatientRow, PatientView, TrialRow
@@ -23,6 +24,7 @@ from service.store.contract import Query, Store, Version
 __all__ = ["StoredViews"]
 
 PEOPLE_ON_A_PAGE = 25
+VISITS_OFFERED = 12
 CLOSED = {"completed", "cancelled", "rejected", "entered-in-error"}
 """Goal lifecycle states of a goal no longer pursued."""
 
@@ -34,7 +36,6 @@ class StoredViews:
     store: Store
     zone: ZoneInfo
     now: Callable[[], datetime]
-    attain: Callable[[str, date], Awaitable[PatientAnswer]]
 
     async def patients(self, after: str) -> tuple[list[PatientRow], str]:
         """Answer one page of people as of today, and where the next page starts."""
@@ -45,29 +46,37 @@ class StoredViews:
     async def patient(self, id_: str, day: date | None) -> PatientView:
         """Answer one person as of a day (None: today)."""
         day = day or self._today()
-        patient = parse(_present(await self.store.read("Patient", id_), id_).content)
+        answer = await self._answer(id_, day)
+        patient = await self.store.read("Patient", id_)
+        if patient is None or patient.deleted:  # while the answer was computed
+            raise Gone(f"Patient/{id_} was deleted.")
         conditions, encounters, observations = await asyncio.gather(
             self._of("Condition", id_),
             self._of("Encounter", id_),
             self._of("Observation", id_, _coded(facts.FACTS)),
         )
-        answer = await self.attain(id_, day)
         last = answer.visits[-1] if answer.visits else None
         return PatientView(
             id=id_,
             day=day,
-            banner=facts.banner(patient, conditions, encounters, facts.Known(observations, day, self.zone)),
+            banner=facts.banner(
+                parse(patient.content), conditions, encounters, facts.Known(observations, day, self.zone)
+            ),
+            visits=tuple(facts.visit_days(encounters, self.zone)[-VISITS_OFFERED:]),
             goals=goal_views(answer),
             trials_day=last.day if last else None,
             trials=await self._trials(last) if last else (),
         )
+
+    async def _answer(self, patient: str, day: date) -> PatientAnswer:
+        return await compute(self.store, patient, day, zone=self.zone)
 
     def _today(self) -> date:
         return self.now().astimezone(self.zone).date()
 
     async def _row(self, patient: dict[str, Any], today: date) -> PatientRow:
         answer, encounters = await asyncio.gather(
-            self.attain(patient["id"], today), self._of("Encounter", patient["id"])
+            self._answer(patient["id"], today), self._of("Encounter", patient["id"])
         )
         statuses = [goal.status.code or "" for goal in answer.goals if goal.stated.lifecycle not in CLOSED]
         return PatientRow(
@@ -121,11 +130,3 @@ def _words(code: str) -> str:
 def _coded(codes: Iterable[str]) -> Clause:
     values = tuple(TokenValue(code_system("swallow-observation"), code) for code in codes)
     return Clause(parameters("Observation")["code"].index, "token", values)
-
-
-def _present(version: Version | None, id_: str) -> Version:
-    if version is None:
-        raise NotFound(f"There is no patient {id_}.")
-    if version.deleted:
-        raise Gone(f"Patient {id_} was deleted.")
-    return version

@@ -151,11 +151,15 @@ class TrialRow:
 
 @dataclass(frozen=True, slots=True)
 class PatientView:
-    """The whole page of one person as of ``day``; ``trials`` are those of the last probe visit."""
+    """The whole page of one person as of ``day``; ``trials`` are those of the last probe visit.
+
+    ``visits`` are the days of the newest visits on file, later ones than ``day`` included, oldest first.
+    """
 
     id: str
     day: date
     banner: Banner
+    visits: tuple[date, ...] = ()
     goals: tuple[GoalView, ...] = ()
     trials_day: date | None = None
     trials: tuple[TrialRow, ...] = ()

@@ -116,6 +116,7 @@ PERSON = PatientView(
         days_since_visit=0,
         invented=True,
     ),
+    visits=(date(2026, 8, 28), date(2026, 9, 11), date(2026, 10, 2)),
     goals=(LOST, EATING, NEW),
     trials_day=date(2026, 9, 11),
     trials=(

@@ -80,6 +80,7 @@ def test_the_last_visit_is_the_newest_that_took_place_on_the_sites_calendar():
         visit("2026-09-11", "cancelled"),
     ]
     assert facts.last_visit(visits, DAY, ZONE) == DAY
+    assert facts.visit_days(visits, ZONE) == [date(2026, 9, 10), DAY, date(2026, 9, 12)]
     assert facts.last_visit([visit("2026-09-11", "entered-in-error")], DAY, ZONE) is None
 
 

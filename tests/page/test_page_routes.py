@@ -154,6 +154,12 @@ async def test_the_day_is_asked_for_in_the_address(get, views):
     assert views.asked == ("p1", None)
 
 
+async def test_each_visit_is_a_link_to_the_goals_as_of_that_day(get):
+    page = Page((await get("/app/patients/p1")).text)
+    assert {"href": "/app/patients/p1?date=2026-08-28"} in page.attributes("a")
+    assert {"href": "/app/patients/p1?date=2026-09-11", "aria-current": "date"} in page.attributes("a")
+
+
 @pytest.mark.parametrize("day", ["yesterday", "2026-02-30", "<script>", "2026-7-1"])
 async def test_a_day_that_is_none_is_answered_with_what_to_do(get, day):
     answer = await get(f"/app/patients/p1?date={day}")
