@@ -9,7 +9,7 @@ and a goal can carry its own.
 from dataclasses import dataclass
 from fractions import Fraction
 
-__all__ = ["MEASURES", "SHARES", "TRIAL_MEASURES", "Measure"]
+__all__ = ["MEASURES", "SCORES", "SHARES", "TRIAL_MEASURES", "Measure"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -42,3 +42,6 @@ SHARES = ("closure-accuracy", "judgement-agreement")
 
 TRIAL_MEASURES = (*SHARES, "judgement-bias", "hold-time")
 """Measures taken from the trials of a probe."""
+
+SCORES = ("oral-intake-level", "eat10-total")
+"""Measures that are recorded as such, not computed."""

@@ -26,10 +26,24 @@ from service.records.stored import (
     whole,
 )
 
-__all__ = ["ByCode", "attainment_inputs"]
+__all__ = ["OBSERVATIONS_READ", "ByCode", "attainment_inputs"]
 
 ByCode = dict[str, list[Resource]]
 """Observations in force by own code, in time order, each with a day."""
+
+OBSERVATIONS_READ = (
+    "trial-closure",
+    "trial-self-judgement",
+    "bolus-swallow",
+    "oral-intake-7",
+    "eat10-total",
+    "practice-log",
+    "practice-day",
+    "goal-baseline",
+    "goal-stated-status",
+    "goal-scaling-level",
+)
+"""Own codes of the Observations that goal attainment rests on; others need not be read."""
 
 _SCORES = {"oral-intake-7": "oral-intake-level", "eat10-total": "eat10-total"}
 

@@ -28,9 +28,9 @@ def practice_logs(observed: Mapping[str, list[Resource]], zone: ZoneInfo) -> tup
 
 def _day(one: Resource, zone: ZoneInfo) -> PracticeDay | None:
     time, done = time_of(one, zone), number(one)
-    prescribed = number(component(one, "repetitions-prescribed"))
-    if time is None or done is None or prescribed is None:
+    if time is None or done is None:
         return None
+    prescribed = number(component(one, "repetitions-prescribed")) or Fraction(0)
     based_on = next((local_target(plan.get("reference", "")) for plan in one.get("basedOn", ())), "")
     line = based_on or value_code(component(one, "exercise"))
     return PracticeDay(time[0], prescribed, done, line, evidence=(reference_to(one),))
