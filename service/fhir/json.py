@@ -17,7 +17,7 @@ import msgspec
 
 from service.errors import InvalidInput, Issue, IssueType, Place
 
-__all__ = ["Tree", "dump", "parse", "stamp"]
+__all__ = ["Tree", "dump", "parse", "sorted_text", "stamp"]
 
 Tree = dict[str, Any]
 """One JSON object: numbers are int or Decimal, everything else as Python has it."""
@@ -65,6 +65,14 @@ def parse(data: bytes | str, *, max_depth: int = 64) -> Tree:
 def dump(tree: Mapping[str, Any]) -> bytes:
     """Write a tree as compact UTF-8 JSON, numbers in the text they were read in."""
     return _ENCODER.encode(tree)
+
+
+def sorted_text(tree: Mapping[str, Any]) -> bytes:
+    """Write a tree with its members in alphabetical order: equal exactly when the content is.
+
+    ``72.50`` and ``72.5`` differ, which Python's equality of numbers would not tell.
+    """
+    return _SORTED.encode(tree)
 
 
 def stamp(content: bytes, *, id_: str, version: int, last_updated: str) -> bytes:
@@ -141,9 +149,14 @@ _DECODER = json.JSONDecoder(
     object_pairs_hook=_object, parse_float=_number, parse_int=_integer, parse_constant=_constant
 )
 _SCANNER = json.JSONDecoder()
-_ENCODER = msgspec.json.Encoder(
-    decimal_format="number", enc_hook=lambda number: msgspec.Raw(number.text.encode())
-)
+
+
+def _exact(number: _Text) -> msgspec.Raw:
+    return msgspec.Raw(number.text.encode())
+
+
+_ENCODER = msgspec.json.Encoder(decimal_format="number", enc_hook=_exact)
+_SORTED = msgspec.json.Encoder(decimal_format="number", enc_hook=_exact, order="sorted")
 _quote = json.encoder.encode_basestring
 _SPACE = re.compile(r"[ \t\r\n]*")
 

@@ -9,6 +9,8 @@ from zoneinfo import ZoneInfo
 
 __all__ = ["Action", "Allow", "Context", "allow_everything"]
 
+_UTC = ZoneInfo("UTC")
+
 Action = Literal["c", "r", "u", "d", "s"]
 """The letters of SMART App Launch 2 scopes: create, read, update, delete, search."""
 
@@ -35,7 +37,7 @@ class Context:
 
     base: str
     allow: Allow
-    zone: ZoneInfo = ZoneInfo("UTC")
+    zone: ZoneInfo = _UTC
     lenient: bool = False
     max_depth: int = 64
     max_bundle_entries: int = 5_000

@@ -1,32 +1,39 @@
 """Batch and transaction Bundles (FHIR R4 http.html, batch/transaction)."""
 
-from collections.abc import Callable, Sequence
-from dataclasses import dataclass
-from typing import Literal
+from http import HTTPStatus
+from typing import Any, Literal
+from urllib.parse import parse_qsl
 
-from service.fhir.json import Tree
+from service.errors import InvalidInput, Issue, IssueType, ServiceError
+from service.fhir.bundle import Item, bundle
+from service.fhir.datetimes import interval
+from service.fhir.json import Tree, parse
+from service.fhir.outcome import operation_outcome
+from service.interactions import read as reads
+from service.interactions.apply import Same, apply, permit, same_content, without_version
 from service.interactions.context import Context
-from service.interactions.write import Applied
-from service.store.contract import Store, Transaction
+from service.interactions.entry import Applied, Entry, check, entries, nodes, placed, read_entry
+from service.interactions.search import search
+from service.store.contract import Store, Transaction, Version
 
-__all__ = ["Entry", "Same", "apply", "check", "entries", "process"]
+__all__ = [
+    "Applied",
+    "Entry",
+    "Return",
+    "Same",
+    "apply",
+    "check",
+    "entries",
+    "process",
+    "same_content",
+    "without_version",
+]
 
 Return = Literal["minimal", "representation", "OperationOutcome"]
-Same = Callable[[Tree, Tree], bool]
-"""Whether the stored tree (first) and the new one say the same, so that nothing need be written."""
+"""What ``Prefer: return=`` may ask for."""
 
-
-@dataclass(frozen=True, slots=True)
-class Entry:
-    """One entry's request; ``index`` is its place in the Bundle, ``url`` relative to the base."""
-
-    index: int
-    method: str
-    url: str
-    full_url: str = ""
-    resource: Tree | None = None
-    if_match: str | None = None
-    if_none_exist: str | None = None
+_BUNDLE_DEPTH = 4
+"""Levels a resource inside a Bundle stands deeper than on its own."""
 
 
 async def process(store: Store, body: bytes, *, context: Context, prefer: Return = "minimal") -> bytes:
@@ -35,21 +42,124 @@ async def process(store: Store, body: bytes, *, context: Context, prefer: Return
     A transaction that fails raises (issues name the entry) and leaves nothing; in a batch each entry has its
     own outcome.
     """
+    tree = parse(body, max_depth=context.max_depth + _BUNDLE_DEPTH)
+    if tree.get("resourceType") != "Bundle":
+        raise InvalidInput("The body must be a Bundle.", expression="resourceType")
+    if tree.get("type") == "batch":
+        return await _batch(store, tree, context, prefer)
+    if tree.get("type") == "transaction":
+        return await _transaction(store, tree, context, prefer)
+    raise InvalidInput(
+        "Only Bundles of type transaction or batch are accepted here.", expression="Bundle.type"
+    )
 
 
-def entries(bundle: Tree, *, context: Context) -> tuple[Entry, ...]:
-    """Read the requests of a Bundle; InvalidInput names every entry that is not a usable request."""
+async def _transaction(store: Store, tree: Tree, context: Context, prefer: Return) -> bytes:
+    requests = entries(tree, context=context)
+    permit(requests, context=context)
+    _no_address_twice(requests)
+    check(requests)
+
+    async def work(txn: Transaction) -> list[Item]:
+        writes = [request for request in requests if request.method != "GET"]
+        done = dict(zip((id(one) for one in writes), await apply(txn, writes, context=context), strict=True))
+        return [
+            _answer(done[id(request)], prefer) if id(request) in done else await _get(txn, request, context)
+            for request in requests
+        ]
+
+    return bundle("transaction-response", await store.write("transaction", work))
 
 
-def check(requests: Sequence[Entry]) -> None:
-    """Check the resources of write requests; RuleViolation or InvalidInput with every problem and its entry."""
+async def _batch(store: Store, tree: Tree, context: Context, prefer: Return) -> bytes:
+    items: list[Item] = []
+    for index, node in enumerate(nodes(tree, context=context)):
+        try:
+            items.append(await _batch_entry(store, index, node, context, prefer))
+        except ServiceError as error:
+            outcome = operation_outcome(error.issues)
+            items.append(_item(error.status, outcome=outcome))
+    return bundle("batch-response", items)
 
 
-async def apply(
-    txn: Transaction, requests: Sequence[Entry], *, context: Context, same: Same | None = None
-) -> list[Applied]:
-    """Carry out the writes of one transaction inside ``txn``; answers in the order of ``requests``.
+async def _batch_entry(store: Store, index: int, node: Any, context: Context, prefer: Return) -> Item:
+    request = read_entry(index, node, context=context)
+    permit([request], context=context)
+    if request.method == "GET":
+        return await _get(store, request, context, store)
+    check([request])
 
-    References to entries' fullUrls and conditional references are rewritten in place. The resources must have
-    been checked before.
-    """
+    async def work(txn: Transaction) -> Applied:
+        (applied,) = await apply(txn, [request], context=context)
+        return applied
+
+    return _answer(await store.write(f"batch {request.method} {request.type}", work), prefer)
+
+
+async def _get(
+    source: Store | Transaction, request: Entry, context: Context, versions: Store | None = None
+) -> Item:
+    """A read or search among the entries; ``versions`` is needed for those of history."""
+    with placed(request.index):
+        steps = request.url.partition("?")[0].split("/")
+        if len(steps) == 1:
+            params = parse_qsl(request.criteria or "", keep_blank_values=True)
+            return _item(200, resource=await search(source, request.type, params, context=context))
+        if len(steps) == 2:
+            version = await reads.read(source, request.type, request.id, context=context)
+        elif versions is None:
+            raise InvalidInput("Inside a transaction only current resources can be read, not their history.")
+        elif len(steps) == 3:
+            return _item(200, resource=await reads.history(versions, steps[0], steps[1], context=context))
+        else:
+            version = await reads.vread(versions, steps[0], steps[1], steps[3], context=context)
+        if _has_it(request, version, context):
+            return _item(304, version)
+        return _item(200, version, resource=version.content)
+
+
+def _has_it(request: Entry, version: Version, context: Context) -> bool:
+    """Whether the caller said it holds this version (ifNoneMatch) or none older (ifModifiedSince)."""
+    if request.if_none_match is not None:
+        return version.etag.removeprefix("W/") in request.if_none_match
+    if request.if_modified_since is None:
+        return False
+    try:
+        since = interval(request.if_modified_since, context.zone)
+    except ValueError as error:
+        raise InvalidInput(f"ifModifiedSince: {error}.") from error
+    return interval(version.last_updated, context.zone)[0] < since[1]
+
+
+def _no_address_twice(requests: tuple[Entry, ...]) -> None:
+    seen: set[str] = set()
+    for request in requests:
+        if request.full_url and request.full_url in seen:
+            with placed(request.index):
+                raise InvalidInput(
+                    Issue("Another entry has the same fullUrl; each needs its own.", code=IssueType.DUPLICATE)
+                )
+        seen.add(request.full_url)
+
+
+def _answer(applied: Applied, prefer: Return) -> Item:
+    version = applied.version
+    if version is None or version.deleted:
+        return _item(204, version)
+    status = 201 if applied.outcome == "created" else 200
+    if prefer == "representation":
+        return _item(status, version, resource=version.content)
+    return _item(status, version, outcome=operation_outcome(()) if prefer == "OperationOutcome" else None)
+
+
+def _item(
+    status: int, version: Version | None = None, *, resource: bytes = b"", outcome: Tree | None = None
+) -> Item:
+    response: Tree = {"status": f"{status} {HTTPStatus(status).phrase}"}
+    if version is not None:
+        if not version.deleted:
+            response["location"] = f"{version.type}/{version.id}/_history/{version.version}"
+        response |= {"etag": version.etag, "lastModified": version.last_updated}
+    if outcome is not None:
+        response["outcome"] = outcome
+    return Item("", resource, {"response": response})

@@ -117,7 +117,8 @@ class SqliteTransaction:
             f"{_CURRENT} WHERE c.key IN (SELECT key FROM token "
             f"WHERE owner = {WIDE} AND code = ? "
             "AND name = (SELECT key FROM word WHERE text = ?) "
-            "AND system = CASE ? WHEN '' THEN 0 ELSE (SELECT key FROM word WHERE text = ?) END) ORDER BY c.key"
+            "AND system = CASE ? WHEN '' THEN 0 ELSE (SELECT key FROM word WHERE text = ?) END) "
+            "ORDER BY c.key"
         )
         rows = self._connection.execute(sql, (value, f"{type_}.identifier", system, system))
         return [Version(*row) for row in rows]

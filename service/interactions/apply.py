@@ -1,0 +1,126 @@
+"""Carrying out writes inside one open transaction (FHIR R4 http.html, transaction processing rules)."""
+
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from typing import Literal
+
+from service.errors import InvalidInput
+from service.fhir.json import Tree, dump, parse, sorted_text
+from service.fhir.search_keys import extract
+from service.fhir.search_parameters import SearchKeys
+from service.interactions.addresses import addresses, redirect, resolved, unresolved
+from service.interactions.context import Action, Context
+from service.interactions.entry import Applied, Entry, placed
+from service.interactions.matching import check_tag, one_match
+from service.interactions.targets import Target, no_resource_twice, target_of
+from service.store.contract import Transaction, Version
+
+__all__ = ["Same", "apply", "permit", "same_content", "without_version"]
+
+Same = Callable[[Tree, Tree], bool]
+"""Whether the stored tree (first) and the new one say the same, so that nothing need be written."""
+
+_ACTIONS: dict[str, Action] = {"GET": "r", "POST": "c", "PUT": "u", "DELETE": "d"}
+_AS_STORED = 1_000
+"""Nesting allowed when reading back what was accepted before."""
+
+
+def permit(requests: Iterable[Entry], *, context: Context) -> None:
+    """Ask ``context.allow`` for every request before anything is done; Forbidden names the entry."""
+    for request in requests:
+        with placed(request.index):
+            searching = request.method == "GET" and not request.id
+            context.allow("s" if searching else _ACTIONS[request.method], request.type)
+            if request.criteria is not None or request.if_none_exist:
+                context.allow("s", request.type)
+
+
+async def apply(
+    txn: Transaction, requests: Sequence[Entry], *, context: Context, same: Same | None = None
+) -> list[Applied]:
+    """Carry out writes inside ``txn``: deletions first, then the rest. Answers in the order of ``requests``.
+
+    The resources must have been checked before. References to other entries' fullUrls and conditional
+    references are rewritten in place, so the trees of the requests change. ``same(stored, new)`` decides
+    whether an update would change anything; by default all but id and version count.
+    """
+    results: dict[int, Applied] = {}
+    for place, request in enumerate(requests):
+        if request.method == "DELETE":
+            with placed(request.index):
+                results[place] = await _delete(txn, request, context)
+    targets: dict[int, Target] = {}
+    for place, request in enumerate(requests):
+        if request.method != "DELETE":
+            with placed(request.index):
+                targets[place] = await target_of(txn, request, context=context)
+    no_resource_twice(targets.values(), results.values())
+    known = addresses(targets.values())
+    # Those with conditional references come last: what they refer to may be written by the others.
+    waiting = {place for place, target in targets.items() if unresolved(target.entry.tree, known)}
+    for place in sorted(targets, key=lambda place: place in waiting):
+        with placed(targets[place].entry.index):
+            tree = targets[place].entry.tree
+            every = await resolved(txn, tree, known, context=context) if place in waiting else known
+            results[place] = await _write(txn, targets[place], every, context, same or same_content)
+    return [results[place] for place in range(len(requests))]
+
+
+def without_version(tree: Tree) -> Tree:
+    """Answer the tree without what a server sets: id, meta.versionId, meta.lastUpdated."""
+    kept = {
+        name: value
+        for name, value in tree.get("meta", {}).items()
+        if name not in {"versionId", "lastUpdated"}
+    }
+    rest = {name: value for name, value in tree.items() if name not in {"id", "meta"}}
+    return {**rest, "meta": kept} if kept else rest
+
+
+def same_content(old: Tree, new: Tree) -> bool:
+    """Whether two trees differ at most in what a server sets; ``72.50`` and ``72.5`` do differ."""
+    return sorted_text(without_version(old)) == sorted_text(without_version(new))
+
+
+async def _delete(txn: Transaction, request: Entry, context: Context) -> Applied:
+    if request.criteria is not None:
+        newest = await one_match(txn, request.type, request.criteria, context=context)
+    else:
+        newest = await txn.read(request.type, request.id)
+    check_tag(request.if_match, newest)
+    if newest is None:
+        return Applied("deleted", None)
+    return Applied("deleted", await txn.delete(newest.type, newest.id))
+
+
+async def _write(
+    txn: Transaction, target: Target, known: Mapping[str, str], context: Context, same: Same
+) -> Applied:
+    entry, tree = target.entry, target.entry.tree
+    if target.existing is not None:
+        return Applied("unchanged", target.existing)
+    newest = await txn.read(entry.type, target.id)
+    check_tag(entry.if_match, newest)
+    changed = redirect(tree, known)
+    if newest is not None and not newest.deleted and same(_stored(newest), tree):
+        return Applied("unchanged", newest)
+    text = entry.content if entry.content is not None and not changed else dump(_headed(tree, target.id))
+    method: Literal["POST", "PUT"] = "POST" if entry.method == "POST" else "PUT"
+    version = await txn.put(entry.type, target.id, text, _keys(tree, target.id, context), method=method)
+    return Applied("created" if newest is None or newest.deleted else "updated", version)
+
+
+def _stored(version: Version) -> Tree:
+    return parse(version.content, max_depth=_AS_STORED)
+
+
+def _headed(tree: Tree, id_: str) -> Tree:
+    """The tree with type, id and meta first, where a reader looks for them."""
+    head = {"resourceType": tree["resourceType"], "id": id_, "meta": tree.get("meta", {})}
+    return head | {name: value for name, value in tree.items() if name not in head}
+
+
+def _keys(tree: Tree, id_: str, context: Context) -> SearchKeys:
+    try:
+        return extract({**tree, "id": id_}, zone=context.zone, base=context.base)
+    except ValueError as error:
+        raise InvalidInput(f"{error}.") from error

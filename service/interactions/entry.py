@@ -1,0 +1,211 @@
+"""One request as a Bundle entry states it; one on its own takes the same shape (FHIR R4 bundle.html)."""
+
+import re
+from collections.abc import Iterable, Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass, replace
+from typing import Any, Literal, cast
+
+from service.errors import InvalidInput, Issue, IssueType, NotFound, ServiceError, TooLarge
+from service.fhir.json import Tree
+from service.fhir.search_parameters import stored_types
+from service.fhir.validation import check as check_resource
+from service.interactions.context import Context
+from service.store.contract import Version
+
+__all__ = [
+    "Applied",
+    "Entry",
+    "Method",
+    "at_entry",
+    "check",
+    "entries",
+    "known_type",
+    "nodes",
+    "placed",
+    "read_entry",
+    "usable",
+]
+
+_ID = r"[A-Za-z0-9\-.]{1,64}"
+_SHAPES = {
+    "GET": re.compile(rf"\w+(/{_ID}(/_history(/{_ID})?)?|\?.*)?", re.DOTALL),
+    "POST": re.compile(r"\w+"),
+    "PUT": re.compile(rf"\w+(/{_ID}|\?.*)", re.DOTALL),
+    "DELETE": re.compile(rf"\w+(/{_ID}|\?.*)", re.DOTALL),
+}
+_CONDITIONS = ("ifMatch", "ifNoneExist", "ifNoneMatch", "ifModifiedSince")
+Method = Literal["GET", "POST", "PUT", "DELETE"]
+
+
+@dataclass(frozen=True, slots=True)
+class Entry:
+    """One request.
+
+    ``index`` is its place in the Bundle, None for a request on its own. ``url`` is relative to the base
+    (``Observation/1``, ``Observation?identifier=system|value``). ``content`` is the exact text of
+    ``resource`` where there is one to keep.
+    """
+
+    method: Method
+    url: str
+    index: int | None = None
+    full_url: str = ""
+    resource: Tree | None = None
+    content: bytes | None = None
+    if_match: str | None = None
+    if_none_exist: str | None = None
+    if_none_match: str | None = None
+    if_modified_since: str | None = None
+
+    @property
+    def type(self) -> str:
+        """The resource type the request is about."""
+        return re.split(r"[/?]", self.url, maxsplit=1)[0]
+
+    @property
+    def id(self) -> str:
+        """The id in the url, empty if there is none."""
+        steps = self.url.partition("?")[0].split("/")
+        return steps[1] if len(steps) > 1 else ""
+
+    @property
+    def criteria(self) -> str | None:
+        """The search of a conditional request, None if there is none."""
+        _, mark, criteria = self.url.partition("?")
+        return criteria if mark else None
+
+    @property
+    def tree(self) -> Tree:
+        """The resource of a request that has one."""
+        if self.resource is None:
+            raise InvalidInput("The request needs a resource.")
+        return self.resource
+
+
+@dataclass(frozen=True, slots=True)
+class Applied:
+    """What became of one write; ``version`` is the newest version, None if there was nothing to delete."""
+
+    outcome: Literal["created", "updated", "unchanged", "deleted"]
+    version: Version | None
+
+
+def known_type(type_: str) -> None:
+    """NotFound if ``type_`` is not stored here."""
+    if type_ not in stored_types():
+        raise NotFound(
+            f"'{type_[:64]}' is not a resource type this service stores (names are case-sensitive)."
+        )
+
+
+@contextmanager
+def placed(index: int | None) -> Iterator[None]:
+    """Let every problem raised within name the Bundle's entry it comes from."""
+    try:
+        yield
+    except ServiceError as error:
+        if index is None:
+            raise
+        raise type(error)(at_entry(issue, index) for issue in error.issues) from error
+
+
+def entries(bundle: Tree, *, context: Context) -> tuple[Entry, ...]:
+    """Read every request of a Bundle. InvalidInput names all entries that are not usable requests."""
+    read: list[Entry] = []
+    issues: list[Issue] = []
+    for index, node in enumerate(nodes(bundle, context=context)):
+        try:
+            read.append(read_entry(index, node, context=context))
+        except ServiceError as error:
+            issues += error.issues
+    if issues:
+        raise InvalidInput(issues)
+    return tuple(read)
+
+
+def nodes(bundle: Tree, *, context: Context) -> list[Any]:
+    """Answer Bundle.entry, checked for kind and number."""
+    found = bundle.get("entry", [])
+    if not isinstance(found, list):
+        raise InvalidInput("Bundle.entry must be an array.", expression="Bundle.entry")
+    if len(found) > context.max_bundle_entries:
+        raise TooLarge(
+            f"The Bundle has {len(found)} entries; at most {context.max_bundle_entries} are accepted."
+        )
+    return found
+
+
+def read_entry(index: int, node: Any, *, context: Context) -> Entry:
+    """Read one entry of a batch or transaction; InvalidInput or NotFound with its place."""
+    with placed(index):
+        request = node.get("request") if isinstance(node, dict) else None
+        if not isinstance(request, dict):
+            raise InvalidInput("The entry needs a request with method and url.")
+        method, url = _text(request, "method"), _text(request, "url")
+        if method not in _SHAPES:
+            text = f"The method must be one of {', '.join(_SHAPES)}; others are not supported in a Bundle."
+            raise InvalidInput(Issue(text, code=IssueType.NOT_SUPPORTED))
+        entry = Entry(
+            cast("Method", method),
+            (url or "").removeprefix(f"{context.base}/").removeprefix("/"),
+            index,
+            _text(node, "fullUrl") or "",
+            node.get("resource"),
+            None,
+            *(_text(request, name) for name in _CONDITIONS),
+        )
+        usable(entry)
+        return entry
+
+
+def usable(entry: Entry) -> None:
+    """Check a request as far as it can be without the store: its url, and that the resource belongs to it."""
+    known_type(entry.type)
+    if not _SHAPES[entry.method].fullmatch(entry.url):
+        raise InvalidInput(
+            f"{entry.method} can't be used with this url; an id has 1 to 64 of A-Z a-z 0-9 - and ."
+        )
+    if entry.criteria == "" and entry.method != "GET":
+        raise InvalidInput("A conditional request needs at least one search parameter.")
+    if entry.method not in {"POST", "PUT"}:
+        return
+    tree = entry.resource
+    if not isinstance(tree, dict):
+        raise InvalidInput("The request needs a resource, written as a JSON object.")
+    if tree.get("resourceType") != entry.type:
+        raise InvalidInput(
+            f"The resourceType of the body must be {entry.type}, as in the url.", expression="resourceType"
+        )
+    if entry.method == "PUT" and entry.id and tree.get("id") != entry.id:
+        raise InvalidInput(
+            "The id of the body must be given and equal the id in the url.", expression=f"{entry.type}.id"
+        )
+
+
+def check(requests: Iterable[Entry]) -> None:
+    """Check the resources of write requests; InvalidInput carries every problem of every entry."""
+    found: list[Issue] = []
+    for request in requests:
+        if request.method in {"POST", "PUT"}:
+            at = "" if request.index is None else f"Bundle.entry[{request.index}].resource"
+            found += check_resource(request.tree, at=at)
+    if found:
+        raise InvalidInput(found)
+
+
+def _text(node: Tree, name: str) -> str | None:
+    value = node.get(name)
+    if value is not None and not isinstance(value, str):
+        raise InvalidInput(f"{name} must be a string.")
+    return value
+
+
+def at_entry(issue: Issue, index: int) -> Issue:
+    """Answer the issue with the Bundle's entry named in sentence and place."""
+    at = f"Bundle.entry[{index}]"
+    if issue.place.expression.startswith("Bundle.entry["):
+        return issue
+    return replace(
+        issue, message=f"Entry {index}: {issue.message}", place=replace(issue.place, expression=at)
+    )

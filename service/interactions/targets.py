@@ -1,0 +1,69 @@
+"""Which resource each write is about, known before anything is written (FHIR R4 http.html)."""
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+from typing import cast
+
+from service.errors import Conflict, InvalidInput, Issue, IssueType
+from service.interactions.context import Context
+from service.interactions.entry import Applied, Entry, at_entry
+from service.interactions.matching import one_match
+from service.store.contract import Transaction, Version
+
+__all__ = ["Target", "no_resource_twice", "target_of"]
+
+
+@dataclass(slots=True)
+class Target:
+    """The resource an entry writes. ``existing`` is set if a conditional create found it and leaves it."""
+
+    entry: Entry
+    id: str
+    existing: Version | None = None
+
+    @property
+    def reference(self) -> str:
+        """``Type/id``."""
+        return f"{self.entry.type}/{self.id}"
+
+    @property
+    def condition(self) -> str:
+        """The search by which it was looked for, empty for none."""
+        return self.entry.criteria or self.entry.if_none_exist or ""
+
+
+async def target_of(txn: Transaction, entry: Entry, *, context: Context) -> Target:
+    """Find or choose the id of a POST or PUT."""
+    if entry.method == "POST":
+        if not entry.if_none_exist:
+            return Target(entry, context.new_id())
+        match = await one_match(txn, entry.type, entry.if_none_exist, context=context)
+        return Target(entry, match.id if match else context.new_id(), match)
+    if entry.criteria is None:
+        return Target(entry, entry.id)
+    match = await one_match(txn, entry.type, entry.criteria, context=context)
+    own = cast("str", entry.tree.get("id", ""))
+    if match is not None:
+        if own and own != match.id:
+            raise InvalidInput("The condition matches a resource with another id than the body has.")
+        return Target(entry, match.id)
+    if own and await txn.read(entry.type, own) is not None:
+        raise Conflict(f"Nothing matches the condition, but {entry.type}/{own} exists already.")
+    return Target(entry, own or context.new_id())
+
+
+def no_resource_twice(targets: Iterable[Target], deleted: Iterable[Applied]) -> None:
+    """InvalidInput names every entry that writes what another entry writes too, also by condition."""
+    seen = {f"{one.version.type}/{one.version.id}" for one in deleted if one.version}
+    issues: list[Issue] = []
+    for target in targets:
+        names = {target.reference}
+        if target.condition:
+            names.add(f"{target.entry.type}?{target.condition}")
+        if names & seen:
+            text = "The same resource is written twice in one transaction; keep one of the requests."
+            issue = Issue(text, code=IssueType.DUPLICATE)
+            issues.append(issue if target.entry.index is None else at_entry(issue, target.entry.index))
+        seen |= names
+    if issues:
+        raise InvalidInput(issues)
