@@ -10,8 +10,8 @@ from datetime import date
 from typing import Any
 
 from service.attainment.answers import GoalAnswer, PatientAnswer
-from service.attainment.measures import MEASURES, SCORES
 from service.attainment.goals import Value
+from service.attainment.measures import MEASURES, SCORES
 from service.fhir.canonical import CANONICAL_ROOT
 from service.fhir.json import Tree, dump, parse
 from service.interactions.context import Context
