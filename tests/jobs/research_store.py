@@ -1,7 +1,6 @@
 """A store with people in it, put there directly, and an export read back."""
 
 import asyncio
-import json as plain_json
 import random
 from collections.abc import Iterable
 from datetime import UTC, datetime
@@ -86,4 +85,4 @@ class Research:
             return [line async for line in run]
 
         self.lines = asyncio.run(lines())
-        return [plain_json.loads(line) for line in self.lines], run.report
+        return [json.parse(line) for line in self.lines], run.report
