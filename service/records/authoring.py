@@ -33,7 +33,6 @@ def author(record: VisitRecord, known: Known, codes: Codes, zone: tzinfo) -> Ele
     if record.person and not known.patient:
         add_patient(draft, record.person)
     add_conditions(draft)
-    draft.conditions = draft.conditions or list(known.conditions)
     add_encounter(draft, known.episode or add_episode(draft))
     add_care_team(draft)
     add_referrals(draft)

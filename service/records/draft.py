@@ -6,15 +6,15 @@ sent again; people (Patient, Practitioner) are conditional creates, so what is o
 
 from collections.abc import Sequence
 from datetime import datetime
-from typing import Any
+from typing import Literal, TypedDict, Unpack
 
-from service.records.elements import Element, present, reference
+from service.records.elements import Element, moment, present, reference, references
 from service.records.identity import Names, criteria, full_url
 from service.records.narrative import narrative, words_of
 from service.records.visit import Practitioner, VisitRecord
 from service.terminology.codes import Codes
 
-__all__ = ["HL7", "ICF", "PFE", "US_CORE", "Draft"]
+__all__ = ["HL7", "ICF", "PFE", "US_CORE", "About", "Draft"]
 
 HL7 = "http://terminology.hl7.org/CodeSystem/"
 PFE = "http://hl7.org/fhir/us/pacio-pfe/StructureDefinition/"
@@ -22,14 +22,43 @@ US_CORE = "http://hl7.org/fhir/us/core/StructureDefinition/"
 ICF = "http://hl7.org/fhir/sid/icf"
 _CLINICAL_TEST = f"{PFE}pfe-observation-clinicaltest"
 _ONE_IDENTIFIER = {"QuestionnaireResponse", "AdverseEvent"}
+_NO_IDENTIFIER_SEARCH = {"AdverseEvent"}
+"""R4 can't find these by identifier, so no conditional update either: they are created."""
 _HTEST = f"{HL7}v3-ActReason"
+
+
+_LINKS: tuple[Literal["partOf", "basedOn", "focus", "hasMember"], ...] = (
+    "partOf",
+    "basedOn",
+    "focus",
+    "hasMember",
+)
+
+
+class About(TypedDict, total=False):
+    """What may be said about an Observation besides its value.
+
+    ``effective`` is a dateTime text or a Period, default the visit's start; ``performer`` defaults to the
+    visit's clinician. References are given as text.
+    """
+
+    components: Sequence[Element]
+    effective: str | Element
+    performer: Sequence[str]
+    profile: str
+    method: Element
+    notes: Sequence[str]
+    partOf: Sequence[str]
+    basedOn: Sequence[str]
+    focus: Sequence[str]
+    hasMember: Sequence[str]
 
 
 class Draft:
     """Entries of one record's Bundle, and the references the parts share.
 
-    ``start`` is the visit's start with its offset. ``patient`` is the reference of the subject. ``conditions``
-    are references of the conditions behind the problem.
+    ``start`` is the visit's start with its offset. ``patient`` is the reference of the subject.
+    ``conditions`` are references of the conditions behind the problem.
     """
 
     def __init__(self, record: VisitRecord, codes: Codes, start: datetime, patient: str = "") -> None:
@@ -64,6 +93,8 @@ class Draft:
             **body,
         }
         request = {"method": "PUT", "url": f"{type_}?{criteria(system, value)}"}
+        if type_ in _NO_IDENTIFIER_SEARCH:
+            request = {"method": "POST", "url": type_}
         return self._entry(full_url(system, value), resource, request)
 
     def add_person(self, type_: str, system: str, value: str, body: Element, *, profile: str = "") -> str:
@@ -120,24 +151,16 @@ class Draft:
     def observe(
         self,
         path: str,
-        code: Element | str,
+        code: str,
         category: Sequence[str],
         value: Element | None = None,
-        *,
-        components: Sequence[Element] = (),
-        effective: str | Element = "",
-        performer: Sequence[str] | None = None,
-        profile: str = "",
-        **more: Any,
+        **about: Unpack[About],
     ) -> str:
-        """Add an Observation; answers its fullUrl.
-
-        ``effective`` is a dateTime text or a Period, default the visit's start. ``performer`` defaults to the
-        visit's clinician. ``more`` are further elements (``hasMember``, ``focus``, ``partOf``, …).
-        """
-        concept = code if isinstance(code, dict) else self.codes.concept(code)
-        when = effective or self.start.isoformat()
-        who = [self.clinician()] if performer is None else list(performer)
+        """Add an Observation; answers its fullUrl. ``value`` is a ``value[x]`` or why there is none."""
+        concept = self.codes.concept(code)
+        components = about.get("components", ())
+        when = about.get("effective") or moment(self.start)
+        who = about.get("performer")
         said = [(part["code"]["text"], words_of(part)) for part in components]
         body = {
             "text": narrative(concept["text"], [("Result", words_of(value or {})), *said]),
@@ -147,22 +170,28 @@ class Draft:
             "subject": self.subject(),
             "encounter": reference(self.encounter),
             "effectiveDateTime" if isinstance(when, str) else "effectivePeriod": when,
-            **present(performer=[reference(one) for one in who]),
+            **present(performer=references([self.clinician()] if who is None else who)),
             **(value or {}),
-            **present(component=list(components), **more),
+            **present(
+                method=about.get("method"),
+                note=[{"text": note} for note in about.get("notes", ())],
+                component=list(components),
+                **{name: references(about.get(name, ())) for name in _LINKS},
+            ),
         }
-        return self.add("Observation", path, body, profile=profile)
+        return self.add("Observation", path, body, profile=about.get("profile", ""))
 
     def clinical_test(
-        self, path: str, code: Element | str, category: str, value: Element | None = None, **more: Any
+        self, path: str, code: str, category: str, value: Element | None = None, **about: Unpack[About]
     ) -> str:
         """Add an Observation that a clinician made by looking: PACIO clinical test, ICF chapter b510."""
-        return self.observe(path, code, (category, "b510"), value, profile=_CLINICAL_TEST, **more)
+        about.setdefault("profile", _CLINICAL_TEST)
+        return self.observe(path, code, (category, "b510"), value, **about)
 
     def bundle(self) -> Element:
         """The Bundle, people first."""
-        people = [entry for entry in self.entries if entry["request"]["method"] == "POST"]
-        parts = [entry for entry in self.entries if entry["request"]["method"] != "POST"]
+        people = [entry for entry in self.entries if "ifNoneExist" in entry["request"]]
+        parts = [entry for entry in self.entries if "ifNoneExist" not in entry["request"]]
         return {"resourceType": "Bundle", "type": "transaction", "entry": [*people, *parts]}
 
     def _entry(self, url: str, resource: Element, request: Element) -> str:

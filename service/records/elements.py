@@ -1,5 +1,6 @@
 """Small FHIR elements as plain data."""
 
+from collections.abc import Iterable
 from datetime import date, datetime
 from decimal import Decimal
 from typing import Any
@@ -11,7 +12,6 @@ __all__ = [
     "Element",
     "absent",
     "coded",
-    "component",
     "day",
     "extension",
     "flag",
@@ -20,6 +20,7 @@ __all__ = [
     "present",
     "quantity",
     "reference",
+    "references",
     "text",
     "whole",
 ]
@@ -32,6 +33,11 @@ _WORDS = {"%": "%", "1": "1", "{score}": "score"}
 def reference(target: str) -> Element:
     """A Reference."""
     return {"reference": target}
+
+
+def references(targets: Iterable[str]) -> list[Element]:
+    """References, in order."""
+    return [reference(target) for target in targets]
 
 
 def moment(value: datetime) -> str:
@@ -59,7 +65,7 @@ def whole(value: int) -> Element:
     return {"valueInteger": value}
 
 
-def flag(value: bool) -> Element:  # noqa: FBT001  # the value itself
+def flag(value: bool) -> Element:
     """``value[x]`` as a boolean."""
     return {"valueBoolean": value}
 
@@ -78,11 +84,6 @@ def absent(reason: str, display: str) -> Element:
     """``dataAbsentReason`` with a code of the HL7 code system."""
     coding = {"system": _ABSENT, "code": reason, "display": display}
     return {"dataAbsentReason": {"coding": [coding], "text": display}}
-
-
-def component(concept: Element, value: Element) -> Element:
-    """One Observation.component."""
-    return {"code": concept, **value}
 
 
 def extension(name: str, value: Element | list[Element]) -> Element:

@@ -1,4 +1,4 @@
-"""The endoscopy of a visit: whether a view was had, what was given for it, how it was tolerated; vital signs."""
+"""The endoscopy of a visit, what was given for it and how it was tolerated; vital signs."""
 
 from decimal import Decimal
 

@@ -33,6 +33,7 @@ UNITS = {
 }
 """UCUM unit of each goal measure."""
 _LOWER_IS_BETTER = {"judgement bias", "eat10 total", "airway entry group"}
+_ACHIEVEMENT = f"{HL7}goal-achievement"
 _GOAL_STATUS = "http://hl7.org/fhir/goal-status"
 
 
@@ -51,7 +52,7 @@ def add_goal(draft: Draft, goal: Goal) -> str:
             *(_scaling(goal.scaling) if goal.scaling else []),
         ],
         "lifecycleStatus": goal.lifecycle_status,
-        **present(achievementStatus=_achievement(draft, goal.achievement_status)),
+        **present(achievementStatus=_listed(draft, _ACHIEVEMENT, goal.achievement_status)),
         "description": {"text": goal.description},
         "subject": draft.subject(),
         "startDate": day(goal.start),
@@ -79,7 +80,7 @@ def _add_baseline(draft: Draft, goal: Goal, baseline: GoalBaseline, url: str) ->
         {"valueQuantity": quantity(baseline.value, unit)},
         components=draft.component("trials-scored", None if baseline.n is None else whole(baseline.n)),
         effective=day(baseline.date),
-        focus=[reference(url)],
+        focus=[url],
     )
 
 
@@ -146,10 +147,10 @@ def _said(target: GoalTarget) -> str:
     return f"{target.measure} {_comparator(target)} {target.value} {UNITS[target.measure]}"
 
 
-def _achievement(draft: Draft, code: str | None) -> Element | None:
+def _listed(draft: Draft, system: str, code: str | None) -> Element | None:
+    """The concept of one code of a list; None for none."""
     if code is None:
         return None
-    system = f"{HL7}goal-achievement"
     return {"coding": [draft.codes.coding(system, code)], "text": draft.codes.display(system, code)}
 
 
@@ -170,7 +171,7 @@ def add_review(draft: Draft, review: GoalReview, goal: str) -> None:
         _add_statement(draft, path, goal, said, moment(draft.start))
     if review.scaling_level is not None:
         level = whole(review.scaling_level)
-        focus = [reference(goal)]
+        focus = [goal]
         draft.observe(f"{path}/scaling", "goal-scaling-level", ("survey",), level, focus=focus)
 
 
@@ -179,10 +180,8 @@ def _add_statement(
 ) -> None:
     """``said`` is lifecycle status, achievement status and reason."""
     lifecycle, achievement, reason = said
-    stage = {"coding": [draft.codes.coding(_GOAL_STATUS, lifecycle)]} if lifecycle else None
-    if stage and lifecycle:
-        stage["text"] = draft.codes.display(_GOAL_STATUS, lifecycle)
-    reached = _achievement(draft, achievement)
+    stage = _listed(draft, _GOAL_STATUS, lifecycle)
+    reached = _listed(draft, _ACHIEVEMENT, achievement)
     draft.observe(
         path,
         "goal-stated-status",
@@ -193,5 +192,5 @@ def _add_statement(
             *draft.component("status-reason", text(reason) if reason else None),
         ],
         effective=when,
-        focus=[reference(goal)],
+        focus=[goal],
     )

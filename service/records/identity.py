@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from urllib.parse import quote
 from uuid import NAMESPACE_URL, uuid5
 
-__all__ = ["Names", "criteria", "encoded", "full_url", "key_of_goal"]
+__all__ = ["Names", "criteria", "decoded", "encoded", "full_url", "key_of_goal", "token"]
 
 
 def encoded(text: str) -> str:
@@ -17,14 +17,24 @@ def encoded(text: str) -> str:
     return text.replace("%", "%25").replace("/", "%2F")
 
 
+def decoded(text: str) -> str:
+    """The text that ``encoded`` was given."""
+    return text.replace("%2F", "/").replace("%25", "%")
+
+
 def full_url(system: str, value: str) -> str:
     """The fullUrl of the entry with this identifier; the same identifier always has the same one."""
     return uuid5(NAMESPACE_URL, f"{system}|{value}").urn
 
 
+def token(system: str, code: str) -> str:
+    r"""A token as a search value; ``\``, ``|``, ``,`` and ``$`` in it are escaped as FHIR wants."""
+    return f"{_escaped(system)}|{_escaped(code)}"
+
+
 def criteria(system: str, value: str) -> str:
-    r"""A search by identifier as query text; ``\``, ``|``, ``,`` and ``$`` are escaped as FHIR wants."""
-    return f"identifier={quote(_escaped(system), safe='')}|{quote(_escaped(value), safe='')}"
+    """A search by identifier as query text."""
+    return f"identifier={quote(token(system, value), safe='')}"
 
 
 def _escaped(text: str) -> str:

@@ -33,11 +33,10 @@ class KnownPlan:
 
 @dataclass(frozen=True, slots=True)
 class Known:
-    """References to what is on file from other records: patient, conditions, goals by key, plans, episode."""
+    """References to what is on file from other records: patient, goals by key, plans, episode."""
 
     patient: str = ""
     episode: str = ""
-    conditions: tuple[str, ...] = ()
     goals: Mapping[str, str] = field(default_factory=dict)
     plans: tuple[KnownPlan, ...] = ()
 
@@ -48,16 +47,16 @@ class Known:
                 return plan.lines[exercise]
         return None
 
-    def prescribed(self, start: date, end: date) -> int:
-        """Repetitions the plans in force asked for from ``start`` to ``end``, both inclusive.
+    def prescribed(self, start: date, end: date) -> int | None:
+        """Repetitions the plans in force asked for, ``start`` and ``end`` included; None without a plan.
 
         A line of fewer than seven days a week counts that share of every day; the sum is rounded to a whole
         number.
         """
-        total = Fraction(0)
-        for number in range((end - start).days + 1):
-            today = start + timedelta(days=number)
-            plan = next((plan for plan in reversed(self.plans) if plan.covers(today)), None)
-            for line in plan.lines.values() if plan else ():
-                total += Fraction(line.daily * line.days_per_week, 7)
-        return round(total)
+        days = [start + timedelta(days=number) for number in range((end - start).days + 1)]
+        plans = [next((plan for plan in reversed(self.plans) if plan.covers(day)), None) for day in days]
+        in_force = [plan for plan in plans if plan]
+        doses = (
+            Fraction(line.daily * line.days_per_week, 7) for plan in in_force for line in plan.lines.values()
+        )
+        return round(sum(doses, Fraction(0))) if in_force else None

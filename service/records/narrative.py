@@ -13,14 +13,14 @@ _XHTML = "http://www.w3.org/1999/xhtml"
 
 
 def narrative(title: str, lines: Iterable[tuple[str, str]] = ()) -> dict[str, str]:
-    """A Narrative of status generated: a heading and ``label: text`` lines; lines without text are left out."""
+    """A Narrative of status generated: a heading and ``label: text`` lines, those without text left out."""
     items = "".join(f"<li>{_safe(label)}: {_safe(said)}</li>" for label, said in lines if said)
     body = f"<p>{_safe(title)}</p>" + (f"<ul>{items}</ul>" if items else "")
     return {"status": "generated", "div": f'<div xmlns="{_XHTML}">{body}</div>'}
 
 
 def words_of(element: dict[str, Any]) -> str:
-    """What a ``value[x]`` or ``dataAbsentReason`` fragment of an element says, in words; empty if it has none."""
+    """What a ``value[x]`` or ``dataAbsentReason`` of an element says, in words; empty if it has none."""
     for name, value in element.items():
         if name == "dataAbsentReason":
             return f"not available ({value['text']})"

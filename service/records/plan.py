@@ -1,7 +1,6 @@
 """The home-exercise plan: CarePlan with one ServiceRequest per exercise."""
 
-from service.fhir.canonical import extension as own_extension
-from service.records.draft import HL7, PFE, US_CORE, Draft
+from service.records.draft import PFE, US_CORE, Draft
 from service.records.elements import (
     Element,
     coded,

@@ -2,7 +2,7 @@
 
 from service.fhir.canonical import CANONICAL_ROOT
 from service.records.draft import HL7, Draft
-from service.records.elements import Element, coded, day, moment, present, reference
+from service.records.elements import Element, coded, day, moment, reference
 from service.records.identity import encoded
 from service.records.narrative import narrative
 from service.records.protocols import red_flag_items, screen_items
@@ -47,7 +47,7 @@ def add_clearance(draft: Draft, clearance: Clearance) -> None:
         components=draft.answered("effort-limit", clearance.effort_limit),
         effective=day(clearance.date),
         performer=[physician],
-        **present(note=[{"text": clearance.note}] if clearance.note else []),
+        notes=[clearance.note] if clearance.note else [],
     )
     if code := _CLEARANCE_FLAGS.get(clearance.decision):
         concept = draft.codes.concept(code)

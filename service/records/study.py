@@ -2,7 +2,7 @@
 
 from decimal import Decimal
 
-from service.records.draft import HL7, US_CORE, Draft
+from service.records.draft import HL7, US_CORE, About, Draft
 from service.records.elements import (
     Element,
     absent,
@@ -33,30 +33,19 @@ def add_study(draft: Draft, study: SwallowStudy) -> None:
     examiner = draft.clinician(study.examiner)
     procedure = add_procedure(draft, _CODES[study.method], path="study/procedure", performedDateTime=on)
     raters = [draft.practitioner(one) for one in study.raters] or [examiner]
-    shared = {"effective": on, "performer": raters, "partOf": [reference(procedure)]}
+    shared: About = {"effective": on, "performer": raters, "partOf": [procedure]}
     category = _CATEGORY[study.method]
     results = [
         draft.clinical_test(f"study/{path}", code, category, value, **shared)
         for path, code, value in _findings(draft, study)
     ]
-    conditions = draft.clinical_test(
-        "study/conditions", "study-conditions", category, components=_conditions(draft, study), **shared
-    )
-    boluses = [
-        draft.clinical_test(
-            f"study/bolus/{bolus.sequence}",
-            "bolus-swallow",
-            category,
-            components=[
-                *_given(draft, bolus),
-                *_entered(draft, bolus),
-                *_left(draft, bolus),
-                *_tried(draft, bolus),
-            ],
-            **shared,
-        )
-        for bolus in study.boluses
-    ]
+    shared["components"] = _conditions(draft, study)
+    conditions = draft.clinical_test("study/conditions", "study-conditions", category, **shared)
+    boluses = []
+    for bolus in study.boluses:
+        shared["components"] = _components(draft, bolus)
+        path = f"study/bolus/{bolus.sequence}"
+        boluses.append(draft.clinical_test(path, "bolus-swallow", category, **shared))
     _add_report(draft, study, [conditions, *results, *boluses], examiner)
 
 
@@ -109,6 +98,12 @@ def _findings(draft: Draft, study: SwallowStudy) -> list[tuple[str, str, Element
     if study.secretion_rating is not None:
         found.insert(0, ("secretions", "secretion-level", whole(study.secretion_rating)))
     return found
+
+
+def _components(draft: Draft, bolus: Bolus) -> list[Element]:
+    """Everything about one bolus."""
+    parts = (_given, _entered, _left, _tried)
+    return [component for part in parts for component in part(draft, bolus)]
 
 
 def _given(draft: Draft, bolus: Bolus) -> list[Element]:

@@ -51,8 +51,8 @@ def add_training(draft: Draft, training: Training) -> None:
             *draft.answered("education-given", training.education_given),
             *draft.component("post-block-not-done", text(skipped) if skipped else None),
         ],
-        hasMember=[reference(one) for one in members],
-        partOf=[reference(procedure)],
+        hasMember=members,
+        partOf=[procedure],
     )
 
 
@@ -65,8 +65,8 @@ def _add_block(draft: Draft, training: Training, block: str, trials: Sequence[st
             *draft.answered("training-block", block),
             *draft.component("protocol", text(training.protocol)),
         ],
-        hasMember=[reference(one) for one in trials],
-        partOf=[reference(procedure)],
+        hasMember=trials,
+        partOf=[procedure],
     )
 
 
@@ -83,7 +83,7 @@ def _add_trial(draft: Draft, trial: Trial, procedure: str) -> list[str]:
         _UNRATED.get(trial.observed) or coded(draft.codes.answer(trial.observed)),
         components=_conditions(draft, trial),
         performer=raters,
-        partOf=[reference(procedure)],
+        partOf=[procedure],
     )
     if trial.own_judgement is None and trial.effort_rating is None:
         return [seen]
@@ -126,5 +126,5 @@ def _add_judgement(draft: Draft, trial: Trial, path: str, seen: str) -> str:
         performer=[draft.patient],
         profile=_SIMPLE,
         method=draft.self_reported(),
-        focus=[reference(seen)],
+        focus=[seen],
     )

@@ -1,0 +1,208 @@
+"""A record's Bundle compared with what is on file: statuses settled, removed parts marked as errors.
+
+Pure: what comes out is again a transaction Bundle, with entries added for resources of other records whose
+status follows (a replaced plan, a reviewed goal) and for parts this record no longer has.
+"""
+
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from zoneinfo import ZoneInfo
+
+from service.records.elements import Element
+from service.records.identity import Names, full_url
+from service.records.narrative import narrative
+from service.records.on_file import OnFile
+from service.records.parts import identifiers, in_error, is_own, target
+from service.records.settle import (
+    Statement,
+    is_discharge,
+    settled_episode,
+    settled_goal,
+    settled_plans,
+    statement,
+    with_status,
+)
+from service.records.stored import Resource, reference_to
+
+__all__ = ["resolved", "revise"]
+
+_REMOVED = "entered-in-error"
+_NO_STATUS = {"AdverseEvent"}
+"""Types that can't say they were entered in error; their removed parts are deleted."""
+
+
+def revise(bundle: Element, file: OnFile, own: Sequence[Resource], names: Names, zone: ZoneInfo) -> Element:
+    """The transaction to carry out.
+
+    ``own`` are the stored parts of the record behind ``names``, those in error included.
+    """
+    revision = _Revision(bundle, file, own, names, zone)
+    revision.goals()
+    revision.plans()
+    revision.episodes()
+    revision.removals()
+    return {**bundle, "entry": [*revision.authored.values(), *revision.added]}
+
+
+def resolved(bundle: Element, own: Sequence[Resource]) -> Element:
+    """The same transaction by id: stored parts are updated, the others created; nothing need be looked up.
+
+    ``own`` are all stored parts of the record, read in the transaction that carries this out.
+    """
+    names = {full_url(*one): reference_to(part) for part in own for one in identifiers(part)}
+    return {**bundle, "entry": [_by_id(entry, names) for entry in bundle["entry"]]}
+
+
+def _by_id(entry: Element, names: Mapping[str, str]) -> Element:
+    request = entry["request"]
+    if "ifNoneExist" in request or request["method"] == "DELETE":
+        return entry
+    if "/" in request["url"].partition("?")[0]:
+        return entry
+    name = names.get(entry["fullUrl"])
+    type_ = entry["resource"]["resourceType"]
+    if name is None:
+        return {**entry, "request": {"method": "POST", "url": type_}}
+    resource = {**entry["resource"], "id": name.removeprefix(f"{type_}/")}
+    return {**entry, "resource": resource, "request": {"method": "PUT", "url": name}}
+
+
+@dataclass(frozen=True, slots=True)
+class _Pair:
+    """A resource, and the reference it is known by in the file (its fullUrl while it is not stored)."""
+
+    name: str
+    resource: Resource
+
+
+class _Revision:
+    """The entries of one record's Bundle while they are settled."""
+
+    def __init__(
+        self, bundle: Element, file: OnFile, own: Sequence[Resource], names: Names, zone: ZoneInfo
+    ) -> None:
+        """See ``revise``."""
+        self.authored: dict[str, Element] = {entry["fullUrl"]: entry for entry in bundle["entry"]}
+        self.added: list[Element] = []
+        self._file = file
+        self._names = names
+        self._zone = zone
+        self._own = {full_url(*one): resource for resource in own for one in identifiers(resource)}
+
+    def goals(self) -> None:
+        """Every goal shows the newest of what was stated about it."""
+        before = self._statements(self._stored("Observation"))
+        after = self._statements([*self._others("Observation"), *self._written("Observation")])
+        for goal in self._written("Goal"):
+            self._replace(
+                goal,
+                settled_goal(
+                    goal.resource,
+                    _about(goal.name, after),
+                    stored=self._own.get(self._url(goal)),
+                    before=_about(goal.name, before),
+                ),
+            )
+        for goal in self._others("Goal"):
+            earlier = _about(goal.name, before)
+            settled = settled_goal(
+                goal.resource, _about(goal.name, after), stored=goal.resource, before=earlier
+            )
+            self._replace(goal, settled)
+
+    def plans(self) -> None:
+        """A plan that a later one replaces is completed, its lines with it."""
+        pairs = [*self._others("CarePlan"), *self._written("CarePlan")]
+        settled = settled_plans([(one.name, one.resource) for one in pairs], self._zone)
+        lines = {one.name: one for one in [*self._others("ServiceRequest"), *self._written("ServiceRequest")]}
+        for plan in (plan for plan in pairs if plan.name in settled):
+            self._replace(plan, settled[plan.name])
+            for activity in plan.resource.get("activity", []):
+                line = lines.get(self._known(target(activity.get("reference"))))
+                if line:
+                    self._replace(line, with_status(line.resource, settled[plan.name]))
+
+    def episodes(self) -> None:
+        """A discharge visit finishes its episode of care."""
+        visits = [*self._others("Encounter"), *self._written("Encounter")]
+        once = [one for one in self._stored("Encounter") if is_own(one.resource, self._names)]
+        for episode in [*self._others("EpisodeOfCare"), *self._written("EpisodeOfCare")]:
+            ends = [one.resource for one in visits if self._ends(one.resource, episode)]
+            ended = [one.resource for one in once if self._ends(one.resource, episode)]
+            if ends or ended or self._url(episode) in self.authored:
+                self._replace(episode, settled_episode(episode.resource, ends))
+
+    def removals(self) -> None:
+        """Parts this record had and has no longer: entered in error, or deleted where that can't be said."""
+        for url, resource in self._own.items():
+            if url in self.authored or in_error(resource):
+                continue
+            name = reference_to(resource)
+            if resource["resourceType"] in _NO_STATUS:
+                self.added.append({"fullUrl": url, "request": {"method": "DELETE", "url": name}})
+            else:
+                self._add(url, name, _as_error(resource))
+
+    def _ends(self, encounter: Resource, episode: _Pair) -> bool:
+        return any(is_discharge(encounter, name) for name in (episode.name, self._url(episode)))
+
+    def _known(self, name: str) -> str:
+        """The stored reference behind a fullUrl of this Bundle, if it is stored."""
+        return reference_to(self._own[name]) if name in self._own else name
+
+    def _url(self, pair: _Pair) -> str:
+        return next((full_url(*one) for one in identifiers(pair.resource)), "")
+
+    def _stored(self, type_: str) -> list[_Pair]:
+        return [
+            _Pair(reference_to(one), one) for one in self._file.resources.get(type_, ()) if not in_error(one)
+        ]
+
+    def _others(self, type_: str) -> list[_Pair]:
+        """Stored resources of other records, in the state this revision leaves them."""
+        return [one for one in self._stored(type_) if not is_own(one.resource, self._names)]
+
+    def _written(self, type_: str) -> list[_Pair]:
+        """Parts of this Bundle."""
+        return [
+            _Pair(self._known(url), entry["resource"])
+            for url, entry in self.authored.items()
+            if entry["resource"]["resourceType"] == type_
+        ]
+
+    def _statements(self, pairs: Iterable[_Pair]) -> list[Statement]:
+        found = [
+            statement(one.resource, self._known(target(focus)), self._zone)
+            for one in pairs
+            for focus in one.resource.get("focus", [])[:1]
+        ]
+        return [one for one in found if one]
+
+    def _replace(self, pair: _Pair, resource: Resource) -> None:
+        url = self._url(pair)
+        if url in self.authored:
+            self.authored[url] = {**self.authored[url], "resource": resource}
+        elif resource != pair.resource:
+            self._add(url, pair.name, resource)
+
+    def _add(self, url: str, name: str, resource: Resource) -> None:
+        request = {"method": "PUT", "url": name}
+        self.added.append({"fullUrl": url, "resource": resource, "request": request})
+
+
+def _about(name: str, statements: Iterable[Statement]) -> list[Statement]:
+    return [one for one in statements if one.goal == name]
+
+
+def _as_error(resource: Resource) -> Resource:
+    text = narrative("Entered in error: no longer part of its visit record")
+    marked = {**resource, "text": text}
+    if resource["resourceType"] == "Goal":
+        return {**marked, "lifecycleStatus": _REMOVED}
+    if resource["resourceType"] == "Condition":
+        system = "http://terminology.hl7.org/CodeSystem/condition-ver-status"
+        coding = {"system": system, "code": _REMOVED, "display": "Entered in Error"}
+        # con-5: a condition entered in error has no clinical status.
+        rest = {name: value for name, value in marked.items() if name != "clinicalStatus"}
+        return {**rest, "verificationStatus": {"coding": [coding]}}
+    return {**marked, "status": _REMOVED}
