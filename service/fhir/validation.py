@@ -73,11 +73,20 @@ def _structure(model: type[BaseModel], resource: Tree, root: str) -> Iterator[Is
     except ValidationError as failed:
         for error in failed.errors(include_url=False, include_context=False):
             yield _from_library(error, root)
+        yield from _required(model, resource, root)
     except Exception as error:  # noqa: BLE001 - the library lets KeyError, TypeError and others of its own out
         text = f"The resource can't be read as {resource['resourceType']} ({type(error).__name__})."
         yield _issue(IssueType.STRUCTURE, text, root)
     else:
         yield from _json_types(checked, resource, root)
+
+
+def _required(model: Any, resource: Tree, root: str) -> Iterator[Issue]:
+    """Required codes and dates of the resource, which the library leaves unsaid beside other faults."""
+    code, text = _SENTENCES["missing"]
+    for name, _ in model.get_required_fields(None):
+        if name not in resource and f"_{name}" not in resource:
+            yield _issue(code, text, f"{root}.{name}")
 
 
 def _from_library(error: Any, root: str) -> Issue:

@@ -22,8 +22,15 @@ from service.fhir.search_parameters import (
 )
 from service.store.contract import Query, VisitKey
 
-EXACT = b'{ "resourceType":"Observation", "x":72.50, "y":1.0E2, "t":"2026-02-04T10:00:00+01:00","e":"\\u00e9" }'
-CODE, STATUS, SUBJECT, DATE = "Observation.code", "Observation.status", "Observation.subject", "Observation.date"
+EXACT = (
+    b'{ "resourceType":"Observation", "x":72.50, "y":1.0E2, "t":"2026-02-04T10:00:00+01:00","e":"\\u00e9" }'
+)
+CODE, STATUS, SUBJECT, DATE = (
+    "Observation.code",
+    "Observation.status",
+    "Observation.subject",
+    "Observation.date",
+)
 
 
 def keys(patient="", code="", date=None, identifier=""):
@@ -51,7 +58,8 @@ def put(store, *resources):
 
     async def work(txn):
         return [
-            await txn.put("Observation", id_, rest[1] if len(rest) > 1 else b"{}", rest[0]) for id_, *rest in resources
+            await txn.put("Observation", id_, rest[1] if len(rest) > 1 else b"{}", rest[0])
+            for id_, *rest in resources
         ]
 
     return run(store.write("put", work))
@@ -85,7 +93,9 @@ def test_versions_are_kept_and_last_updated_rises_although_the_clock_stands(stor
     versions = run(store.history("Observation", "a"))
     assert [version.version for version in versions] == [3, 2, 1]
     assert [version.last_updated for version in versions] == [
-        "2026-02-04T10:00:00.002Z", "2026-02-04T10:00:00.001Z", "2026-02-04T10:00:00.000Z",
+        "2026-02-04T10:00:00.002Z",
+        "2026-02-04T10:00:00.001Z",
+        "2026-02-04T10:00:00.000Z",
     ]
     assert [parse(version.content)["meta"]["versionId"] for version in versions] == ["3", "2", "1"]
     assert run(store.vread("Observation", "a", 2)) == versions[1]
@@ -181,7 +191,9 @@ def test_two_writers_with_the_same_condition_one_wins(store):
         return await txn.put("Observation", "a", b"{}", SearchKeys())
 
     async def race():
-        return await asyncio.gather(*(store.write("race", conditional) for _ in range(8)), return_exceptions=True)
+        return await asyncio.gather(
+            *(store.write("race", conditional) for _ in range(8)), return_exceptions=True
+        )
 
     results = run(race())
     assert sum(not isinstance(result, Conflict) for result in results) == 1
@@ -209,8 +221,13 @@ def test_one_visit_record_per_patient_and_time(store):
 
 
 def test_clauses_all_hold_and_any_value_may(store):
-    put(store, ("a", keys("1", "x", (10, 20))), ("b", keys("1", "y", (20, 30))), ("c", keys("2", "x", (10, 20))),
-        ("d", keys("", "x")))
+    put(
+        store,
+        ("a", keys("1", "x", (10, 20))),
+        ("b", keys("1", "y", (20, 30))),
+        ("c", keys("2", "x", (10, 20))),
+        ("d", keys("", "x")),
+    )
     assert found(store, patient("1")) == ["a", "b"]
     assert found(store, patient("1"), token("x")) == ["a"]
     assert found(store, patient("1", "2"), token("x")) == ["a", "c"]
@@ -221,13 +238,22 @@ def test_clauses_all_hold_and_any_value_may(store):
     assert found(store, token(None, "http://s")) == ["a", "b", "c", "d"]
     assert found(store, token("x", modifier="not")) == ["b"]
     assert found(store, patient("1"), token("x", modifier="not")) == ["b"]
-    assert found(store, Clause(CODE, "token", (TokenValue(None, "x"), TokenValue(None, "y")))) == ["a", "b", "c", "d"]
+    assert found(store, Clause(CODE, "token", (TokenValue(None, "x"), TokenValue(None, "y")))) == [
+        "a",
+        "b",
+        "c",
+        "d",
+    ]
     assert found(store, Clause("_id", "id", ("a", "d", "zz"))) == ["a", "d"]
     assert found(store, patient("3")) == []
 
 
 def test_a_resource_of_several_patients_is_found_by_each(store):
-    both = SearchKeys("", (TokenKey(CODE, "", "x"),), (ReferenceKey(SUBJECT, "Patient/1"), ReferenceKey(SUBJECT, "Patient/2")))
+    both = SearchKeys(
+        "",
+        (TokenKey(CODE, "", "x"),),
+        (ReferenceKey(SUBJECT, "Patient/1"), ReferenceKey(SUBJECT, "Patient/2")),
+    )
     put(store, ("a", both), ("b", keys("1", "x")))
     assert found(store, patient("1"), token("x")) == ["a", "b"]
     assert found(store, patient("2"), token("x")) == ["a"]
@@ -262,7 +288,9 @@ def test_date_prefixes(store, prefix, hits, with_patient):
     put(store, ("a", keys("1", date=(10, 20))))
     values = [(10, 20), (0, 5), (12, 15), (15, 25), (30, 40), (0, 50)]
     more = (patient("1"),) if with_patient else ()
-    got = [value for value in values if found(store, *more, Clause(DATE, "date", (DateValue(prefix, *value),)))]
+    got = [
+        value for value in values if found(store, *more, Clause(DATE, "date", (DateValue(prefix, *value),)))
+    ]
     assert sorted(got) == sorted(hits)
 
 
@@ -307,8 +335,16 @@ def walk(store, count, clauses=(), sort=()):
         after = page.next_after
 
 
-@pytest.mark.parametrize("sort", [(), (Sort(DATE),), (Sort(DATE, descending=True),), (Sort("_lastUpdated", descending=True),),
-                                  (Sort(DATE), Sort("_id", descending=True))])
+@pytest.mark.parametrize(
+    "sort",
+    [
+        (),
+        (Sort(DATE),),
+        (Sort(DATE, descending=True),),
+        (Sort("_lastUpdated", descending=True),),
+        (Sort(DATE), Sort("_id", descending=True)),
+    ],
+)
 def test_pages_walk_everything_once(store, sort):
     put(store, *((f"r{n:02}", keys("1", "x", (n % 3, n % 3 + 1) if n % 5 else None)) for n in range(23)))
     ids, pages, total = walk(store, 5, (patient("1"),), sort)
@@ -327,7 +363,15 @@ def test_pages_stay_right_while_others_write(store):
     first = run(store.search(Query("Observation", (), (), 3)))
     put(store, ("new", keys("1")), ("r0", keys("1")))
     rest = run(store.search(Query("Observation", (), (), 10, first.next_after)))
-    assert [one.id for one in first.versions] + [one.id for one in rest.versions] == ["r0", "r1", "r2", "r3", "r4", "r5", "new"]
+    assert [one.id for one in first.versions] + [one.id for one in rest.versions] == [
+        "r0",
+        "r1",
+        "r2",
+        "r3",
+        "r4",
+        "r5",
+        "new",
+    ]
 
 
 def test_count_nought_and_total_none(store):
