@@ -90,8 +90,9 @@ class Case:
     @cached_property
     def has_current_screen(self) -> bool:
         """Is the safety screen recent enough for this visit?"""
-        valid = timedelta(days=self.settings.safety_screen_days)
-        return self.screen is not None and self.visit_day - self.screen.date <= valid
+        if self.screen is None or self.visit_start is None:
+            return self.screen is not None
+        return self.visit_day - self.screen.date <= timedelta(days=self.settings.safety_screen_days)
 
     @cached_property
     def clearance(self) -> ClearanceOnFile | None:

@@ -17,7 +17,15 @@ __all__ = ["visit_record_schema"]
 
 
 class _Schema(GenerateJsonSchema):
-    """Decimals are JSON numbers here, not numbers or text."""
+    """Decimals are JSON numbers here, not numbers or text; yes and true, no and false mean the same."""
+
+    def bool_schema(self, schema: core_schema.BoolSchema) -> JsonSchemaValue:  # noqa: ARG002  # pydantic's signature
+        return {"enum": [True, False, "yes", "no"]}
+
+    def literal_schema(self, schema: core_schema.LiteralSchema) -> JsonSchemaValue:
+        if {"yes", "no"} <= set(schema["expected"]):
+            return {"enum": [*schema["expected"], True, False]}
+        return super().literal_schema(schema)
 
     def decimal_schema(self, schema: core_schema.DecimalSchema) -> JsonSchemaValue:
         limits = {"ge": "minimum", "gt": "exclusiveMinimum", "le": "maximum", "lt": "exclusiveMaximum"}
@@ -26,7 +34,7 @@ class _Schema(GenerateJsonSchema):
 
 
 def visit_record_schema() -> dict[str, Any]:
-    """The schema; yes and no may also be written as true and false, which it leaves to the service."""
+    """The schema, as a tree ready to be written as JSON."""
     schema = VisitRecord.model_json_schema(schema_generator=_Schema)
     head = {"$schema": GenerateJsonSchema.schema_dialect, "$id": f"{CANONICAL_ROOT}/visit-record.schema.json"}
     return head | schema

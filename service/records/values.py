@@ -43,7 +43,10 @@ def _number(value: Any) -> Any:
     text = str(value).strip()
     if len(text) > _MOST_DIGITS or not _NUMBER.fullmatch(text):
         raise PydanticCustomError("number", "a number is wanted")
-    return Decimal(text)
+    number = Decimal(text)
+    if abs(number.adjusted()) > _MOST_DIGITS:
+        raise PydanticCustomError("number", "a number is wanted")
+    return number
 
 
 def _whole(value: Any) -> Any:
