@@ -19,9 +19,10 @@ from service.interactions.transaction import Entry, apply, check
 from service.operations.attainment_parameters import parameters
 from service.operations.goal_attainment import compute
 from service.operations.parts import quantity, range_of
-from service.records.elements import coded, component, present, reference, whole
+from service.records.elements import coded, present, reference, whole
 from service.records.identity import criteria, full_url
 from service.records.narrative import narrative
+from service.records.sameness import same_content
 from service.store.contract import Store, Transaction
 from service.terminology.codes import Codes
 
@@ -30,7 +31,6 @@ __all__ = ["record_goal_attainment"]
 _COMPUTED = f"{CANONICAL_ROOT}/computed"
 _ENGINE = f"{CANONICAL_ROOT}/engine"
 _ACHIEVEMENT = "http://terminology.hl7.org/CodeSystem/goal-achievement"
-_NOT_CONTENT = {"id", "meta", "text"}
 
 
 async def record_goal_attainment(
@@ -56,15 +56,15 @@ async def record_goal_attainment(
 async def _write(txn: Transaction, author: "_Author", context: Context) -> list[str]:
     """Write what changed, and a Provenance of it; answers the references of all results."""
     requests = [
-        Entry(number, "PUT", f"Observation?{criteria(**tree['identifier'][0])}", _url(tree), tree)
+        Entry("PUT", f"Observation?{criteria(**tree['identifier'][0])}", number, _url(tree), tree)
         for number, tree in enumerate(author.observations())
     ]
     check(requests)
-    applied = await apply(txn, requests, context=context, same=_same)
+    applied = await apply(txn, requests, context=context, same=same_content)
     found = [(one.outcome, f"Observation/{one.version.id}") for one in applied if one.version]
     if changed := [name for outcome, name in found if outcome != "unchanged"]:
         provenance = author.provenance(changed, recorded=context.clock().astimezone(context.zone).isoformat())
-        request = Entry(0, "POST", "Provenance", resource=provenance)
+        request = Entry("POST", "Provenance", resource=provenance)
         check([request])
         await apply(txn, [request], context=context)
     return [name for _, name in found]
@@ -82,14 +82,6 @@ async def _labels(txn: Transaction, patient_id: str) -> list[dict[str, Any]]:
 def _url(tree: Tree) -> str:
     identifier = tree["identifier"][0]
     return full_url(identifier["system"], identifier["value"])
-
-
-def _same(stored: Tree, new: Tree) -> bool:
-    """Equal but for id, meta and narrative."""
-    one, other = (
-        {name: value for name, value in tree.items() if name not in _NOT_CONTENT} for tree in (stored, new)
-    )
-    return one == other
 
 
 @dataclass(frozen=True, slots=True)
@@ -133,7 +125,7 @@ class _Author:
             "goal-status-computed",
             self.answer.as_of,
             coded(value),
-            components=[component(self.codes.concept("status-rule"), whole(status.rule))],
+            components=[{"code": self.codes.concept("status-rule"), **whole(status.rule)}],
             evidence=goal.evidence,
             note=[{"text": f"Rule {status.rule}: {status.reason}"}],
         )
@@ -150,7 +142,7 @@ class _Author:
             goal.measure,
             latest.day,
             {"valueQuantity": quantity(latest.value, unit)},
-            components=[component(self.codes.concept(code), part) for code, part in parts.items() if part],
+            components=[{"code": self.codes.concept(code), **part} for code, part in parts.items() if part],
             evidence=latest.evidence,
         )
 
