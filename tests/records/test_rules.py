@@ -10,6 +10,7 @@ import pytest
 from service.errors import Severity
 from service.records.context import (
     ClearanceOnFile,
+    GoalOnFile,
     PlanLineOnFile,
     PlanOnFile,
     RecordContext,
@@ -175,6 +176,16 @@ ERRORS: list[tuple[str, dict[tuple[Any, ...], Any], str, str]] = [
     (VISIT, {("goal_reviews",): [{"goal": "closure", "lifecycle_status": "on-hold"}]}, "/goal_reviews/0/reason", "Give the reason for 'on-hold'."),
     (VISIT, {("goal_reviews",): [{"goal": "other", "scaling_level": 1}]}, "/goal_reviews/0/goal", "Goal 'other' is not among this person's goals."),
     (VISIT, {("goal_reviews",): [{"goal": "closure"}]}, "/goal_reviews/0", "State a status or a scaling level of the goal."),
+    (VISIT, {("goals", 0, "targets", 0, "consistency"): 8}, "/goals/0/targets/0/consistency", "Consistency must be an IDDSI level from 0 to 7."),
+    (VISIT, {("goals", 2, "scaling", "ranges", "0"): [6, 5]}, "/goals/2/scaling/ranges/0", "Range 6 to 5 ends before it begins."),
+    # what the lists and ranges leave
+    (VISIT, {("red_flags", "hiccups"): "no"}, "/red_flags/hiccups", "Item 'hiccups' is not on the list; known are fever, new_wet_voice, new_chest_symptoms, breathlessness, weight_loss, choking_event, dehydration, blood, new_neurological_sign, cardiac_symptoms_with_practice."),
+    (VISIT, {("function", "liquid_level"): 5}, "/function/liquid_level", "Drink level 5 is outside 0-4 (IDDSI)."),
+    (VISIT, {("function", "food_level"): 2}, "/function/food_level", "Food level 2 is outside 3-7 (IDDSI)."),
+    (REVISIT, {("function", "eat10_total"): -1}, "/function/eat10_total", "EAT-10 total -1 is below 0."),
+    (STUDY, {(*BOLUS, 5, "amount"): GONE}, "/swallow_study/boluses/5/amount", "Level 7 is a solid; give pieces or grams."),
+    (STUDY, {(*BOLUS, 1, "airway_score"): 8, (*BOLUS, 1, "response"): "throat clear"}, "/swallow_study/boluses/1/response", "Score 8 means no effort to clear; a throat clear is recorded. Check the score or the response."),
+    (VISIT, {("home_plan", "review"): GONE}, "/home_plan/review", "Give the date on which the plan is reviewed."),
     # shape
     (VISIT, {("visit_record",): 2}, "/visit_record", "Visit record '2' is not one of 1."),
     (VISIT, {("record", "value"): ""}, "/record/value", "Field 'value' is missing."),
@@ -377,6 +388,26 @@ def test_a_goal_on_file_is_reviewed_not_set_again(example, judge, on_file, chron
     document.tree["goals"] = example(VISIT).tree["goals"][:1]
     message = "Goal 'closure' is already on file; state what changed under goal_reviews."
     assert ("/goals/0/key", message) in _said(judge(document, on_file([first])), Severity.ERROR)
+
+
+def test_a_goal_without_baseline_can_not_be_made_active(example, judge) -> None:
+    document = example(REVISIT)
+    document.tree["goal_reviews"] = [{"goal": "voice", "lifecycle_status": "active"}]
+    context = replace(ON_FILE, goals={"voice": GoalOnFile("voice", "accepted", has_baseline=False)})
+    message = "Record a baseline before making the goal active."
+    assert _said(judge(document, context), Severity.ERROR) == [("/goal_reviews/0/lifecycle_status", message)]
+
+
+def test_a_screen_of_a_later_day_does_not_count(example, judge) -> None:
+    checked = judge(_changed(example(VISIT), {("safety_screen", "date"): "2026-02-04"}), RecordContext())
+    assert [issue.rule for issue in checked.errors] == ["screen-date", "screen-current"]
+
+
+def test_an_exercise_stands_once_in_a_plan(example, judge) -> None:
+    document = example(VISIT)
+    document.tree["home_plan"]["lines"] *= 2
+    said = _said(judge(document, RecordContext()), Severity.ERROR)
+    assert said == [("/home_plan/lines/1/exercise", "Exercise 'closure' is listed twice.")]
 
 
 def test_a_goal_to_maintain_may_stand_below_its_baseline(example, judge) -> None:
