@@ -8,11 +8,12 @@ from typing import Any
 
 import click
 
+from service.interactions.context import Context, allow_everything
 from service.settings import Settings
 from service.store.contract import Store
 from service.store.sqlite import SqliteStore
 
-__all__ = ["data_dir_option", "now", "opened", "settings_for"]
+__all__ = ["data_dir_option", "local_context", "now", "opened", "settings_for"]
 
 data_dir_option = click.option(
     "--data-dir",
@@ -31,6 +32,18 @@ def settings_for(data_dir: Path | None, **changes: Any) -> Settings:
     if data_dir is not None:
         changes["data_dir"] = data_dir
     return Settings(**changes)
+
+
+def local_context(settings: Settings) -> Context:
+    """What an interaction needs when the command itself carries it out: every right, no address."""
+    return Context(
+        base="",
+        allow=allow_everything,
+        zone=settings.zone,
+        max_depth=settings.max_depth,
+        max_bundle_entries=settings.max_bundle_entries,
+        clock=now,
+    )
 
 
 @asynccontextmanager

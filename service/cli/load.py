@@ -1,0 +1,71 @@
+"""``load``: take in visit records, into the store of this machine or over HTTP."""
+
+import asyncio
+import sys
+from pathlib import Path
+
+import click
+
+from service.cli.loading import Loaded, into_store, load_all, over_http
+from service.cli.local import data_dir_option, opened, settings_for
+from service.cli.record_files import RecordFile, record_files
+from service.jobs.http_client import connect
+from service.settings import Settings
+
+__all__ = ["load"]
+
+
+@click.command()
+@click.argument("files", nargs=-1, required=True, type=click.Path(exists=True, path_type=Path))
+@click.option(
+    "--url", help="Address of a running service, such as http://127.0.0.1:8080; default the data folder."
+)
+@click.option(
+    "--token-file",
+    type=click.Path(exists=True, dir_okay=False, path_type=Path),
+    help="File with the access token for --url.",
+)
+@click.option("--warnings", "show_warnings", is_flag=True, help="Print the warnings as well.")
+@data_dir_option
+def load(
+    files: tuple[Path, ...],
+    url: str | None,
+    token_file: Path | None,
+    show_warnings: bool,
+    data_dir: Path | None,
+) -> None:
+    """Take in visit records (YAML, JSON) with their CSV sheets; folders are searched.
+
+    Loading the same records again changes nothing. A sheet goes to the record its rows name.
+    """
+    if (url is None) != (token_file is None):
+        raise click.UsageError("--url and --token-file go together.")
+    settings = settings_for(data_dir)
+    records = record_files(files, settings)
+    if url is not None and token_file is not None:
+        loaded = asyncio.run(_remote(records, url, token_file.read_text("utf-8").strip()))
+    else:
+        loaded = asyncio.run(_local(records, settings))
+    _report(loaded, show_warnings=show_warnings)
+
+
+def _report(loaded: Loaded, *, show_warnings: bool) -> None:
+    for refused in loaded.refused:
+        click.echo(refused, err=True)
+    for warning in loaded.warnings if show_warnings else ():
+        click.echo(f"warning: {warning}", err=True)
+    if loaded.warnings and not show_warnings:
+        click.echo(f"{len(loaded.warnings)} warnings; --warnings prints them.", err=True)
+    click.echo(loaded.summary())
+    if loaded.refused:
+        sys.exit(1)
+
+
+async def _local(records: list[RecordFile], settings: Settings) -> Loaded:
+    async with opened(settings) as store:
+        return await load_all(records, into_store(store, settings))
+
+
+async def _remote(records: list[RecordFile], url: str, token: str) -> Loaded:
+    async with connect(url, token) as client:
+        return await load_all(records, over_http(client))
