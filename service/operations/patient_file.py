@@ -15,7 +15,7 @@ from service.terminology.codes import OBSERVATION
 __all__ = ["Searcher", "read_file"]
 
 _PAGE = 500
-_OBSERVATIONS = ("goal-stated-status", "goal-baseline", "breath-hold-clearance")
+_OBSERVATIONS = ("goal-stated-status", "goal-baseline", "breath-hold-clearance", "red-flag-checklist")
 _TYPES = (
     "Encounter",
     "EpisodeOfCare",
@@ -25,6 +25,7 @@ _TYPES = (
     "Goal",
     "CarePlan",
     "ServiceRequest",
+    "Flag",
 )
 
 

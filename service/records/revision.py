@@ -22,6 +22,7 @@ from service.records.settle import (
     statement,
     with_status,
 )
+from service.records.settle_flags import settled_flag, statement_times
 from service.records.stored import Resource, reference_to
 
 __all__ = ["resolved", "revise"]
@@ -40,6 +41,7 @@ def revise(bundle: Element, file: OnFile, own: Sequence[Resource], names: Names,
     revision.goals()
     revision.plans()
     revision.episodes()
+    revision.flags()
     revision.removals()
     return {**bundle, "entry": [*revision.authored.values(), *revision.added]}
 
@@ -129,8 +131,21 @@ class _Revision:
         for episode in [*self._others("EpisodeOfCare"), *self._written("EpisodeOfCare")]:
             ends = [one.resource for one in visits if self._ends(one.resource, episode)]
             ended = [one.resource for one in once if self._ends(one.resource, episode)]
-            if ends or ended or self._url(episode) in self.authored:
+            if ends or ended or self._is_written(episode):
                 self._replace(episode, settled_episode(episode.resource, ends))
+
+    def flags(self) -> None:
+        """A newer checklist or clearance ends the flags of the one before."""
+        before = [one.resource for one in self._stored("Observation")]
+        after = [one.resource for one in [*self._others("Observation"), *self._written("Observation")]]
+        for flag in [*self._others("Flag"), *self._written("Flag")]:
+            times = statement_times(flag.resource, after)
+            stored = self._own.get(self._url(flag)) if self._is_written(flag) else flag.resource
+            earlier = statement_times(flag.resource, before)
+            if times:
+                known = None if stored is None or in_error(stored) else stored
+                settled = settled_flag(flag.resource, times, self._zone, stored=known, before=earlier)
+                self._replace(flag, settled)
 
     def removals(self) -> None:
         """Parts this record had and has no longer: entered in error, or deleted where that can't be said."""
@@ -152,6 +167,10 @@ class _Revision:
 
     def _url(self, pair: _Pair) -> str:
         return next((full_url(*one) for one in identifiers(pair.resource)), "")
+
+    def _is_written(self, pair: _Pair) -> bool:
+        """Whether it is a part of this Bundle, not of another record."""
+        return self._url(pair) in self.authored
 
     def _stored(self, type_: str) -> list[_Pair]:
         return [
@@ -180,7 +199,7 @@ class _Revision:
 
     def _replace(self, pair: _Pair, resource: Resource) -> None:
         url = self._url(pair)
-        if url in self.authored:
+        if self._is_written(pair):
             self.authored[url] = {**self.authored[url], "resource": resource}
         elif resource != pair.resource:
             self._add(url, pair.name, resource)
