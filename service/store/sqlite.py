@@ -39,6 +39,7 @@ _GROUP = 64
 _BUSY_SECONDS = 30
 _SEARCH_SECONDS = 10.0
 _CHUNK = 200
+_STEPS = 100_000
 
 
 @dataclass(slots=True)
@@ -280,7 +281,7 @@ def _changed(connection: sqlite3.Connection, after: int) -> list[Version]:
 
 def _limited(connection: sqlite3.Connection, query: Query) -> Page:
     end = time.monotonic() + _SEARCH_SECONDS
-    connection.set_progress_handler(lambda: time.monotonic() > end, 100_000)
+    connection.set_progress_handler(lambda: time.monotonic() > end, _STEPS)
     try:
         return run_search(connection, query)
     except sqlite3.OperationalError as error:

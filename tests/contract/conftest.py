@@ -18,10 +18,10 @@ ENGINES = {"sqlite": _sqlite}
 class Clock:
     """Stands still until told otherwise."""
 
-    def __init__(self):
+    def __init__(self) -> None:
         self.now = datetime(2026, 2, 4, 10, 0, tzinfo=UTC)
 
-    def __call__(self):
+    def __call__(self) -> datetime:
         return self.now
 
 

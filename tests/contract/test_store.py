@@ -409,13 +409,3 @@ def test_a_closed_store_says_so(open_store):
             put(store, ("a", SearchKeys()))
         with pytest.raises(StoreUnavailable):
             run(store.read("Observation", "a"))
-
-
-def test_work_must_not_wait(store):
-    async def waiting(txn):
-        await txn.put("Observation", "a", b"{}", SearchKeys())
-        await asyncio.sleep(0)
-
-    with pytest.raises(RuntimeError, match="must not wait"):
-        run(store.write("waiting", waiting))
-    assert run(store.read("Observation", "a")) is None

@@ -83,9 +83,11 @@ def test_brackets_inside_strings_are_not_depth():
         (b"{}", b'{"id":"7","meta":{"versionId":"2","lastUpdated":"T"}}'),
         (b'{ "a" : 1.0E2 }', b'{"id":"7","meta":{"versionId":"2","lastUpdated":"T"}, "a" : 1.0E2 }'),
         (
-            b'{"meta": {"tag" : [{"code":"}"}], "versionId":"9"}, "x" : 72.50,"id": "old" , "resourceType":"X"}',
-            b'{"meta": {"lastUpdated":"T","tag" : [{"code":"}"}], "versionId":"2"}, "x" : 72.50,'
-            + b'"id": "7" , "resourceType":"X"}',
+            b'{"meta": {"tag" : [{"a":"}"}], "versionId":"9"}, "x" : 7.0,"id": "old" , "resourceType":"X"}',
+            (
+                b'{"meta": {"lastUpdated":"T","tag" : [{"a":"}"}], "versionId":"2"}, "x" : 7.0,"id": "7" , '
+                b'"resourceType":"X"}'
+            ),
         ),
         (
             b'{"resourceType":"X","meta":{}}',

@@ -2,13 +2,14 @@ import asyncio
 import json
 from datetime import UTC, datetime, timedelta
 from itertools import count
+from typing import Any
 
 import pytest
 
 from service.fhir.json import parse
 from service.interactions import read as reads
-from service.interactions import transaction, write
 from service.interactions import search as searches
+from service.interactions import transaction, write
 from service.interactions.context import Context, allow_everything
 from service.store.sqlite import SqliteStore
 
@@ -18,7 +19,7 @@ BASE = "https://here.example/fhir"
 class Client:
     """The interactions with one store and context, run to their end; Bundles come back as trees."""
 
-    def __init__(self, store, **more):
+    def __init__(self, store, **more) -> None:
         numbers = count(1)
         self.store = store
         clock = more.pop("clock", lambda: datetime(2026, 2, 4, tzinfo=UTC))
@@ -62,7 +63,7 @@ class Client:
         return parse(self._run(transaction.process(self.store, text(tree), context=self.context, **more)))
 
     @staticmethod
-    def _run(work):
+    def _run(work) -> Any:
         return asyncio.run(work)
 
 

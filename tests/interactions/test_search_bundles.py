@@ -7,10 +7,15 @@ from service.errors import InvalidInput, NotFound
 
 def observation(number, patient="p", code="a", date="2026-02-04", **more):
     return {
-        "resourceType": "Observation", "id": f"o{number:02}", "status": "final", "subject": {"reference": f"Patient/{patient}"},
-        "code": {"coding": [{"system": "http://s.example", "code": code}]}, "effectiveDateTime": date,
-        "category": [{"coding": [{"code": "therapy"}]}], **more,
-    }  # fmt: skip
+        "resourceType": "Observation",
+        "id": f"o{number:02}",
+        "status": "final",
+        "subject": {"reference": f"Patient/{patient}"},
+        "code": {"coding": [{"system": "http://s.example", "code": code}]},
+        "effectiveDateTime": date,
+        "category": [{"coding": [{"code": "therapy"}]}],
+        **more,
+    }
 
 
 @pytest.fixture
@@ -81,12 +86,34 @@ def test_count_is_bounded_and_may_be_nought(filled, client_with):
 @pytest.mark.parametrize(
     ("name", "value"),
     [
-        ("foo", "1"), ("Code", "a"), ("code:text", "a"), ("code:in", "a"), ("date", "2020-13"), ("date", "zz2020"), ("date:not", "2020"),
-        ("patient", "a b"), ("patient", "Practitioner/1"), ("patient", ""), ("code", ""), ("code", "a,,b"), ("code", "a|b|c"), ("code", "|"),
-        ("_count", "-1"), ("_count", "x"), ("_count", "9" * 20), ("_total", "some"), ("_sort", "code"), ("_sort", "-"), ("_after", "x"),
-        ("_after", "WyJhIiwgMV0"), ("_after", "W3t9XQ"), ("_include", "Observation:subject"), ("_lastUpdated", "yesterday"), ("subject:Goal", "1"),
+        ("foo", "1"),
+        ("Code", "a"),
+        ("code:text", "a"),
+        ("code:in", "a"),
+        ("date", "2020-13"),
+        ("date", "zz2020"),
+        ("date:not", "2020"),
+        ("patient", "a b"),
+        ("patient", "Practitioner/1"),
+        ("patient", ""),
+        ("code", ""),
+        ("code", "a,,b"),
+        ("code", "a|b|c"),
+        ("code", "|"),
+        ("_count", "-1"),
+        ("_count", "x"),
+        ("_count", "9" * 20),
+        ("_total", "some"),
+        ("_sort", "code"),
+        ("_sort", "-"),
+        ("_after", "x"),
+        ("_after", "WyJhIiwgMV0"),
+        ("_after", "W3t9XQ"),
+        ("_include", "Observation:subject"),
+        ("_lastUpdated", "yesterday"),
+        ("subject:Goal", "1"),
     ],
-)  # fmt: skip
+)
 def test_what_cannot_be_used_is_refused_by_name(filled, name, value):
     with pytest.raises(InvalidInput) as refused:
         filled.search("Observation", (name, value))
@@ -100,7 +127,8 @@ def test_every_bad_parameter_is_told_at_once(filled):
     assert {issue.place.expression for issue in refused.value.issues} == {"http.foo", "http.date", "http.bar"}
 
 
-def test_a_lenient_caller_is_told_what_was_left_out(filled, client_with):
+@pytest.mark.usefixtures("filled")
+def test_a_lenient_caller_is_told_what_was_left_out(client_with):
     bundle = client_with(lenient=True).search("Observation", ("foo", "1"), ("patient", "p"))
     assert len(ids(bundle)) == bundle["total"] == 6
     assert "foo" not in link(bundle, "self")
@@ -145,16 +173,41 @@ def test_people_are_found_by_name_and_birthdate(client):
 
 
 def test_other_parameters_of_the_types(client):
-    goal = {"resourceType": "Goal", "id": "g", "lifecycleStatus": "active", "description": {"text": "x"}, "subject": {"reference": "Patient/p"},
-            "achievementStatus": {"coding": [{"system": "http://terminology.hl7.org/CodeSystem/goal-achievement", "code": "improving"}]},
-            "target": [{"dueDate": "2026-05-01"}], "startDate": "2026-01-01"}  # fmt: skip
+    goal = {
+        "resourceType": "Goal",
+        "id": "g",
+        "lifecycleStatus": "active",
+        "description": {"text": "x"},
+        "subject": {"reference": "Patient/p"},
+        "achievementStatus": {
+            "coding": [
+                {"system": "http://terminology.hl7.org/CodeSystem/goal-achievement", "code": "improving"}
+            ]
+        },
+        "target": [{"dueDate": "2026-05-01"}],
+        "startDate": "2026-01-01",
+    }
     client.update(goal)
-    client.update(observation(1, focus=[{"reference": "Goal/g"}], partOf=[{"reference": "Procedure/x"}], encounter={"reference": "Encounter/e"},
-                              performer=[{"reference": "Patient/p"}], hasMember=[{"reference": "Observation/o02"}]))  # fmt: skip
+    client.update(
+        observation(
+            1,
+            focus=[{"reference": "Goal/g"}],
+            partOf=[{"reference": "Procedure/x"}],
+            encounter={"reference": "Encounter/e"},
+            performer=[{"reference": "Patient/p"}],
+            hasMember=[{"reference": "Observation/o02"}],
+        )
+    )
     for name, value in [
-        ("lifecycle-status", "active"), ("lifecycle-status", "http://hl7.org/fhir/goal-status|active"), ("achievement-status", "improving"),
-        ("target-date", "2026-05"), ("start-date", "lt2026-02"), ("_id", "g"), ("_lastUpdated", "2026-02-04"), ("_lastUpdated", "lt2027"),
-    ]:  # fmt: skip
+        ("lifecycle-status", "active"),
+        ("lifecycle-status", "http://hl7.org/fhir/goal-status|active"),
+        ("achievement-status", "improving"),
+        ("target-date", "2026-05"),
+        ("start-date", "lt2026-02"),
+        ("_id", "g"),
+        ("_lastUpdated", "2026-02-04"),
+        ("_lastUpdated", "lt2027"),
+    ]:
         assert ids(client.search("Goal", (name, value), ("patient", "p"))) == ["g"], name
         assert ids(client.search("Goal", (name, value))) == ["g"], name
     assert ids(client.search("Goal", ("lifecycle-status", "completed"))) == []

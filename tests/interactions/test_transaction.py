@@ -8,15 +8,15 @@ from service.errors import Conflict, Forbidden, InvalidInput, NotFound, Precondi
 from service.fhir.json import parse
 from service.interactions import transaction
 
-P = "urn:uuid:00000000-0000-4000-8000-00000000000a"
-O = "urn:uuid:00000000-0000-4000-8000-00000000000b"
+PERSON = "urn:uuid:00000000-0000-4000-8000-00000000000a"
+OTHER = "urn:uuid:00000000-0000-4000-8000-00000000000b"
 
 
 def patient(value="1", **more):
     return {"resourceType": "Patient", "identifier": [{"system": "urn:x", "value": value}], **more}
 
 
-def observation(subject=P, **more):
+def observation(subject=PERSON, **more):
     return {
         "resourceType": "Observation",
         "status": "final",
@@ -53,10 +53,23 @@ def tree(client, type_, id_):
 
 
 def test_entries_are_written_together_and_answered_in_order(client):
-    answer = client.process(bundle(
-        entry("POST", "Observation", observation(), O), entry("POST", "Patient", patient(), P), entry("PUT", "Goal/g", {
-            "resourceType": "Goal", "id": "g", "lifecycleStatus": "active", "description": {"text": "x"}, "subject": {"reference": P}}),
-    ))  # fmt: skip
+    answer = client.process(
+        bundle(
+            entry("POST", "Observation", observation(), OTHER),
+            entry("POST", "Patient", patient(), PERSON),
+            entry(
+                "PUT",
+                "Goal/g",
+                {
+                    "resourceType": "Goal",
+                    "id": "g",
+                    "lifecycleStatus": "active",
+                    "description": {"text": "x"},
+                    "subject": {"reference": PERSON},
+                },
+            ),
+        )
+    )
     assert answer["type"] == "transaction-response"
     assert statuses(answer) == ["201", "201", "201"]
     assert answer["entry"][0]["response"]["location"] == "Observation/id-1/_history/1"
@@ -70,14 +83,24 @@ def test_entries_are_written_together_and_answered_in_order(client):
 
 
 def test_addresses_are_rewritten_everywhere_also_in_circles(client):
-    first = observation(P, text={"status": "generated", "div": f'<div xmlns="http://www.w3.org/1999/xhtml"><a href="{O}">x</a></div>'},
-                        extension=[{"url": "http://x.example/e", "valueUri": O}], hasMember=[{"reference": O}],
-                        contained=[{"resourceType": "Condition", "id": "c", "subject": {"reference": P}}],
-                        focus=[{"reference": "#c"}])  # fmt: skip
-    client.process(bundle(
-        entry("POST", "Observation", first, "urn:uuid:first"), entry("POST", "Observation", observation(P, focus=[{"reference": "urn:uuid:first"}]), O),
-        entry("POST", "Patient", patient(), P),
-    ))  # fmt: skip
+    first = observation(
+        PERSON,
+        text={
+            "status": "generated",
+            "div": f'<div xmlns="http://www.w3.org/1999/xhtml"><a href="{OTHER}">x</a></div>',
+        },
+        extension=[{"url": "http://x.example/e", "valueUri": OTHER}],
+        hasMember=[{"reference": OTHER}],
+        contained=[{"resourceType": "Condition", "id": "c", "subject": {"reference": PERSON}}],
+        focus=[{"reference": "#c"}],
+    )
+    client.process(
+        bundle(
+            entry("POST", "Observation", first, "urn:uuid:first"),
+            entry("POST", "Observation", observation(PERSON, focus=[{"reference": "urn:uuid:first"}]), OTHER),
+            entry("POST", "Patient", patient(), PERSON),
+        )
+    )
     one, two = tree(client, "Observation", "id-1"), tree(client, "Observation", "id-2")
     assert one["hasMember"] == [{"reference": "Observation/id-2"}]
     assert two["focus"] == [{"reference": "Observation/id-1"}]
@@ -89,11 +112,15 @@ def test_addresses_are_rewritten_everywhere_also_in_circles(client):
 
 def test_other_servers_addresses_of_entries_are_rewritten_with_their_version(client):
     there = "https://there.example/fhir/Patient/77"
-    client.process(bundle(
-        entry("POST", "Patient", patient(), there), entry("POST", "Observation", observation("Patient/77")),
-        entry("POST", "Observation", observation(there)), entry("POST", "Observation", observation(f"{there}/_history/1")),
-        entry("POST", "Observation", observation("Patient/78")),
-    ))  # fmt: skip
+    client.process(
+        bundle(
+            entry("POST", "Patient", patient(), there),
+            entry("POST", "Observation", observation("Patient/77")),
+            entry("POST", "Observation", observation(there)),
+            entry("POST", "Observation", observation(f"{there}/_history/1")),
+            entry("POST", "Observation", observation("Patient/78")),
+        )
+    )
     subjects = [tree(client, "Observation", f"id-{n}")["subject"]["reference"] for n in range(2, 6)]
     assert subjects == ["Patient/id-1", "Patient/id-1", "Patient/id-1/_history/1", "Patient/78"]
 
@@ -114,9 +141,14 @@ def test_numbers_keep_their_text_although_references_change(client):
 
 def test_the_outcome_does_not_depend_on_the_order(client):
     client.update(patient(id="old"))
-    answer = client.process(bundle(
-        entry("GET", "Patient?identifier=urn:x|1"), entry("GET", "Patient/new"), entry("PUT", "Patient/new", patient(id="new")), entry("DELETE", "Patient/old"),
-    ))  # fmt: skip
+    answer = client.process(
+        bundle(
+            entry("GET", "Patient?identifier=urn:x|1"),
+            entry("GET", "Patient/new"),
+            entry("PUT", "Patient/new", patient(id="new")),
+            entry("DELETE", "Patient/old"),
+        )
+    )
     assert statuses(answer) == ["200", "200", "201", "204"]
     assert [one["resource"]["id"] for one in answer["entry"][0]["resource"]["entry"]] == ["new"]
     assert answer["entry"][1]["resource"]["id"] == "new"
@@ -126,10 +158,14 @@ def test_a_failure_leaves_nothing_and_names_the_entry(client):
     client.update(patient(id="p"))
     before = rows(client)
     with pytest.raises(PreconditionFailed, match="Entry 2") as refused:
-        client.process(bundle(
-            entry("POST", "Observation", observation("Patient/p")), entry("PUT", "Patient/p", patient("2", id="p")),
-            entry("PUT", "Patient/q", patient(id="q"), ifMatch='W/"3"'), entry("DELETE", "Patient/p2"),
-        ))  # fmt: skip
+        client.process(
+            bundle(
+                entry("POST", "Observation", observation("Patient/p")),
+                entry("PUT", "Patient/p", patient("2", id="p")),
+                entry("PUT", "Patient/q", patient(id="q"), ifMatch='W/"3"'),
+                entry("DELETE", "Patient/p2"),
+            )
+        )
     assert refused.value.issues[0].place.expression == "Bundle.entry[2]"
     assert rows(client) == before
     assert client.read("Patient", "p").version == 1
@@ -182,26 +218,38 @@ def test_the_same_resource_twice_is_refused(client):
         [entry("PUT", "Patient/p", patient(id="p")), entry("PUT", "Patient/p", patient(id="p"))],
         [entry("PUT", "Patient/p", patient(id="p")), entry("DELETE", "Patient/p")],
         [entry("PUT", "Patient/p", patient(id="p")), entry("PUT", "Patient?identifier=urn:x|1", patient())],
-        [entry("PUT", "Patient?identifier=urn:x|2", patient()), entry("PUT", "Patient?identifier=urn:x|2", patient())],
-        [entry("POST", "Patient", patient(), ifNoneExist="identifier=urn:x|2"), entry("POST", "Patient", patient(), ifNoneExist="identifier=urn:x|2")],
-    ]  # fmt: skip
+        [
+            entry("PUT", "Patient?identifier=urn:x|2", patient()),
+            entry("PUT", "Patient?identifier=urn:x|2", patient()),
+        ],
+        [
+            entry("POST", "Patient", patient(), ifNoneExist="identifier=urn:x|2"),
+            entry("POST", "Patient", patient(), ifNoneExist="identifier=urn:x|2"),
+        ],
+    ]
     before = rows(client)
     for entries in cases:
         with pytest.raises(InvalidInput, match="written twice"):
             client.process(bundle(*entries))
     with pytest.raises(InvalidInput, match="same fullUrl"):
         client.process(
-            bundle(entry("POST", "Patient", patient(), P), entry("POST", "Patient", patient("2"), P))
+            bundle(
+                entry("POST", "Patient", patient(), PERSON), entry("POST", "Patient", patient("2"), PERSON)
+            )
         )
     assert rows(client) == before
 
 
 def test_conditional_entries_point_to_what_they_matched(client):
     client.update(patient(id="p"))
-    answer = client.process(bundle(
-        entry("POST", "Patient", patient(), P, ifNoneExist="identifier=urn:x|1"), entry("POST", "Observation", observation(P)),
-        entry("PUT", "Patient?identifier=urn:x|2", patient("2"), O), entry("POST", "Observation", observation(O)),
-    ))  # fmt: skip
+    answer = client.process(
+        bundle(
+            entry("POST", "Patient", patient(), PERSON, ifNoneExist="identifier=urn:x|1"),
+            entry("POST", "Observation", observation(PERSON)),
+            entry("PUT", "Patient?identifier=urn:x|2", patient("2"), OTHER),
+            entry("POST", "Observation", observation(OTHER)),
+        )
+    )
     assert statuses(answer) == ["200", "201", "201", "201"]
     assert answer["entry"][0]["response"]["location"] == "Patient/p/_history/1"
     subjects = [one["resource"]["subject"]["reference"] for one in client.search("Observation")["entry"]]
@@ -211,11 +259,15 @@ def test_conditional_entries_point_to_what_they_matched(client):
 
 def test_conditional_references_are_resolved_also_to_what_is_written_now(client):
     client.update(patient("1", id="p"))
-    client.process(bundle(
-        entry("POST", "Observation", observation("Patient?identifier=urn:x|1"), O), entry("POST", "Observation", observation("Patient?identifier=urn:x|2")),
-        entry("POST", "Patient", patient("2", id="ignored"), P), entry("POST", "Observation", observation("Patient?identifier=urn:x|3")),
-        entry("PUT", "Patient?identifier=urn:x|3", patient("3")),
-    ))  # fmt: skip
+    client.process(
+        bundle(
+            entry("POST", "Observation", observation("Patient?identifier=urn:x|1"), OTHER),
+            entry("POST", "Observation", observation("Patient?identifier=urn:x|2")),
+            entry("POST", "Patient", patient("2", id="ignored"), PERSON),
+            entry("POST", "Observation", observation("Patient?identifier=urn:x|3")),
+            entry("PUT", "Patient?identifier=urn:x|3", patient("3")),
+        )
+    )
     subjects = {one["resource"]["subject"]["reference"] for one in client.search("Observation")["entry"]}
     two = client.search("Patient", ("identifier", "urn:x|2"))["entry"][0]["resource"]["id"]
     three = client.search("Patient", ("identifier", "urn:x|3"))["entry"][0]["resource"]["id"]
@@ -246,10 +298,14 @@ def test_conditions_on_versions_and_reads(client):
     assert statuses(
         client.process(bundle(entry("PUT", "Patient/p", patient("2", id="p"), ifMatch='W/"1"')))
     ) == ["200"]
-    answer = client.process(bundle(
-        entry("GET", "Patient/p", ifNoneMatch='W/"2"'), entry("GET", "Patient/p", ifNoneMatch='W/"1"'),
-        entry("GET", "Patient/p", ifModifiedSince="2027-01-01T00:00:00Z"), entry("GET", "Patient/p", ifModifiedSince="2020-01-01T00:00:00Z"),
-    ))  # fmt: skip
+    answer = client.process(
+        bundle(
+            entry("GET", "Patient/p", ifNoneMatch='W/"2"'),
+            entry("GET", "Patient/p", ifNoneMatch='W/"1"'),
+            entry("GET", "Patient/p", ifModifiedSince="2027-01-01T00:00:00Z"),
+            entry("GET", "Patient/p", ifModifiedSince="2020-01-01T00:00:00Z"),
+        )
+    )
     assert statuses(answer) == ["304", "200", "304", "200"]
     assert ["resource" in one for one in answer["entry"]] == [False, True, False, True]
 
@@ -298,11 +354,22 @@ def test_too_many_entries_are_refused(client_with):
 
 def test_in_a_batch_each_entry_stands_alone(client):
     client.update(patient(id="p"))
-    answer = client.process(bundle(
-        entry("POST", "Patient", patient(foo=1)), entry("POST", "Patient", patient("2")), entry("GET", "Patient/none"), entry("DELETE", "Patient/p"),
-        entry("GET", "Patient/p"), {}, entry("PUT", "Patient/p", patient(id="p"), ifMatch='W/"9"'), entry("GET", "Patient/p/_history"),
-        entry("GET", "Patient/p/_history/1"), entry("GET", "Patient?_count=1"), entry("PATCH", "Patient/p"), type_="batch",
-    ))  # fmt: skip
+    answer = client.process(
+        bundle(
+            entry("POST", "Patient", patient(foo=1)),
+            entry("POST", "Patient", patient("2")),
+            entry("GET", "Patient/none"),
+            entry("DELETE", "Patient/p"),
+            entry("GET", "Patient/p"),
+            {},
+            entry("PUT", "Patient/p", patient(id="p"), ifMatch='W/"9"'),
+            entry("GET", "Patient/p/_history"),
+            entry("GET", "Patient/p/_history/1"),
+            entry("GET", "Patient?_count=1"),
+            entry("PATCH", "Patient/p"),
+            type_="batch",
+        )
+    )
     assert answer["type"] == "batch-response"
     assert statuses(answer) == ["400", "201", "404", "204", "410", "400", "412", "200", "200", "200", "400"]
     assert answer["entry"][0]["response"]["outcome"]["issue"][0]["expression"] == [
@@ -339,7 +406,8 @@ def test_each_entry_needs_its_right(client_with):
 def test_work_inside_an_open_transaction(client):
     """The visit intake writes this way: own comparison, own decisions, one commit."""
     requests = transaction.entries(
-        bundle(entry("PUT", "Patient?identifier=urn:x|1", patient(language="en"), P)), context=client.context
+        bundle(entry("PUT", "Patient?identifier=urn:x|1", patient(language="en"), PERSON)),
+        context=client.context,
     )
     transaction.check(requests)
 

@@ -67,7 +67,10 @@ def test_an_update_that_changes_nothing_writes_nothing(client):
 
 
 def test_a_changed_precision_is_a_change(client):
-    observation = '{"resourceType":"Observation","id":"o","status":"final","code":{"text":"x"},"valueQuantity":{"value":%s}}'
+    observation = (
+        '{"resourceType":"Observation","id":"o","status":"final","code":{"text":"x"},'
+        '"valueQuantity":{"value":%s}}'
+    )
     for text, outcome in [
         ("72.5", "created"),
         ("72.50", "updated"),
@@ -281,7 +284,7 @@ def test_what_is_not_allowed_is_not_done(client_with):
 
 
 def test_a_read_by_a_reader_without_the_right_is_refused(client_with):
-    def nothing(action, type_):
+    def nothing(*_):
         raise Forbidden("no")
 
     client = client_with(allow=nothing)

@@ -1,0 +1,238 @@
+"""What is particular to the store on SQLite."""
+
+import asyncio
+import json
+import re
+import signal
+import sqlite3
+import subprocess
+import sys
+from contextlib import closing
+from datetime import UTC, datetime
+from pathlib import Path
+
+import pytest
+
+from service.errors import InvalidInput, StoreUnavailable
+from service.fhir.search_parameters import (
+    Clause,
+    DateValue,
+    ReferenceValue,
+    SearchKeys,
+    TokenKey,
+    TokenValue,
+)
+from service.store import sqlite
+from service.store.contract import Query
+from service.store.search_sql import page
+from service.store.sqlite import SCHEMA_VERSION, SqliteStore
+
+SERVICE = Path(sqlite.__file__).parents[1]
+
+
+def open_store(path):
+    return SqliteStore(path, clock=lambda: datetime(2026, 2, 4, tzinfo=UTC))
+
+
+@pytest.fixture
+def path(tmp_path):
+    return tmp_path / "deep" / "store.sqlite"
+
+
+@pytest.fixture
+def store(path):
+    store = open_store(path)
+    yield store
+    asyncio.run(store.close())
+
+
+def put(store, id_="a", keys=SearchKeys()):  # noqa: B008 - immutable
+    return asyncio.run(store.write("put", lambda txn: txn.put("Observation", id_, b"{}", keys)))
+
+
+WRITER = """
+import asyncio, sys
+from datetime import UTC, datetime
+from pathlib import Path
+from service.fhir.search_parameters import SearchKeys, TokenKey
+from service.store.sqlite import SqliteStore
+
+store = SqliteStore(Path(sys.argv[1]), clock=lambda: datetime.now(UTC))
+keys = SearchKeys("p", (TokenKey("Observation.code", "s", "c"),))
+
+async def one(name):
+    async def work(txn):
+        for part in range(3):
+            await txn.put("Observation", f"{name}-{part}", b'{"part":%d}' % part, keys)
+    await store.write("three", work)
+    print(name, flush=True)
+
+async def forever(lane):
+    number = 0
+    while True:
+        await one(f"{lane}-{number}")
+        number += 1
+
+async def main():
+    await asyncio.gather(*(forever(lane) for lane in range(8)))
+
+asyncio.run(main())
+"""
+
+
+def test_what_was_acknowledged_survives_a_kill_and_nothing_is_half_there(path):
+    process = subprocess.Popen(  # noqa: S603 - our own interpreter and script
+        [sys.executable, "-c", WRITER, str(path)],
+        stdout=subprocess.PIPE,
+        text=True,
+        env={"PYTHONPATH": str(SERVICE.parent)},
+    )
+    assert process.stdout is not None
+    told = [process.stdout.readline().strip() for _ in range(200)]
+    process.send_signal(signal.SIGKILL)
+    told += process.stdout.read().split()
+    process.stdout.close()
+    process.wait()
+    store = open_store(path)
+    try:
+        found = asyncio.run(everything(store))
+        clause = Clause("Observation.code", "token", (TokenValue("s", "c"),))
+        indexed = asyncio.run(store.search(Query("Observation", (clause,), count=1))).total
+    finally:
+        asyncio.run(store.close())
+    whole = {name.rpartition("-")[0] for name in found}
+    assert len(told) >= 200
+    assert set(told) <= whole
+    assert found == {f"{name}-{part}" for name in whole for part in range(3)}
+    assert indexed == len(found)
+
+
+async def everything(store):
+    return {version.id async for version in store.changes()}
+
+
+def test_a_database_of_a_newer_program_is_refused(path):
+    asyncio.run(open_store(path).close())
+    with closing(sqlite3.connect(path)) as connection:
+        connection.execute("UPDATE schema_version SET version = ?", (SCHEMA_VERSION + 5,))
+        connection.commit()
+    asyncio.run(open_store(path).close())  # newer, but says that this program may still use it
+    with closing(sqlite3.connect(path)) as connection:
+        connection.execute("UPDATE schema_version SET compatible_with = ?", (SCHEMA_VERSION + 1,))
+        connection.commit()
+    with pytest.raises(StoreUnavailable, match="written by a newer program"):
+        open_store(path)
+
+
+def test_a_file_that_is_no_database_is_refused(path):
+    path.parent.mkdir()
+    path.write_text("not a database, but long enough to be read as the header of one " * 100)
+    with pytest.raises(StoreUnavailable, match="can't be opened"):
+        open_store(path)
+
+
+def test_commits_are_flushed_to_disk(store):
+    assert store._writing.execute("PRAGMA journal_mode").fetchone() == ("wal",)
+    assert store._writing.execute("PRAGMA synchronous").fetchone() == (2,)  # FULL
+
+
+def test_readers_cannot_write(store):
+    put(store)
+    asyncio.run(store.read("Observation", "a"))
+    with pytest.raises(sqlite3.OperationalError, match="readonly"):
+        store._reading().execute("DELETE FROM resource")
+
+
+def test_two_stores_share_one_file(path, store):
+    other = open_store(path)
+    try:
+        keys = SearchKeys("p", (TokenKey("Observation.code", "s", "c"),))
+        put(store, "a", keys)
+        put(other, "b", keys)
+        put(store, "c", keys)
+        clause = Clause("Observation.code", "token", (TokenValue("s", "c"),))
+        page = asyncio.run(other.search(Query("Observation", (clause,))))
+        assert [version.id for version in page.versions] == ["a", "b", "c"]
+        assert [version.sequence for version in page.versions] == [1, 2, 3]
+    finally:
+        asyncio.run(other.close())
+
+
+def test_a_work_that_breaks_the_database_statement_does_not_harm_its_group(store):
+    async def broken(txn):
+        txn._connection.execute("SELECT * FROM no_such_table")
+
+    async def both():
+        return await asyncio.gather(
+            store.write("broken", broken),
+            store.write("fine", lambda txn: txn.put("Observation", "a", b"{}", SearchKeys())),
+            return_exceptions=True,
+        )
+
+    failed, written = asyncio.run(both())
+    assert isinstance(failed, StoreUnavailable)
+    assert written.version == 1
+
+
+def test_a_locked_database_is_reported_and_the_store_goes_on(path, store):
+    store._writing.execute("PRAGMA busy_timeout = 50")
+    with closing(sqlite3.connect(path, isolation_level=None)) as other:
+        other.execute("BEGIN IMMEDIATE")
+        with pytest.raises(StoreUnavailable, match="can't write now"):
+            put(store)
+        other.execute("ROLLBACK")
+    assert put(store).version == 1
+
+
+def test_work_must_not_wait(store):
+    async def waiting(txn):
+        await txn.put("Observation", "a", b"{}", SearchKeys())
+        await asyncio.sleep(0)
+
+    with pytest.raises(RuntimeError, match="must not wait"):
+        asyncio.run(store.write("waiting", waiting))
+    assert asyncio.run(store.read("Observation", "a")) is None
+
+
+def test_a_search_that_takes_too_long_is_refused(store, monkeypatch):
+    monkeypatch.setattr(sqlite, "_SEARCH_SECONDS", -1.0)
+    monkeypatch.setattr(sqlite, "_STEPS", 1)
+    put(store)
+    with pytest.raises(InvalidInput, match="take too long") as refused:
+        asyncio.run(store.search(Query("Observation")))
+    assert [issue.code for issue in refused.value.issues] == ["too-costly"]
+
+
+def test_a_search_of_one_patient_reads_that_patients_keys(store):
+    """The plan uses the keys' own order; nothing is scanned, however many patients there are."""
+    query = Query(
+        "Observation",
+        (
+            Clause("Observation.subject", "reference", (ReferenceValue(("Patient/p",)),)),
+            Clause("Observation.code", "token", (TokenValue("s", "c"),)),
+            Clause("Observation.date", "date", (DateValue("ge", 1, 2),)),
+        ),
+    )
+    sql, values = page(query)
+    plan = [row[3] for row in store._writing.execute(f"EXPLAIN QUERY PLAN {sql}", values)]
+    assert not [line for line in plan if line.startswith("SCAN") and "CONSTANT" not in line], plan
+    assert any(
+        "token" in line or " k " in line for line in plan if "owner=? AND name=? AND code=?" in line
+    ), plan
+
+
+def test_only_one_file_knows_the_driver():
+    knowing = [
+        path.name
+        for path in SERVICE.rglob("*.py")
+        if re.search(r"^\s*(import|from) sqlite3", path.read_text(), re.MULTILINE)
+    ]
+    assert knowing == ["sqlite.py"]
+
+
+def test_the_search_table_of_the_service_names_real_parameters():
+    rows = json.loads((SERVICE / "fhir" / "definitions" / "search_parameters.json").read_text())
+    for type_, table in rows.items():
+        for name, row in table.items():
+            assert row["kind"] in {"token", "reference", "date", "string"}, (type_, name)
+            assert ("same_as" in row) != ("paths" in row), (type_, name)
