@@ -9,7 +9,10 @@ from starlette.responses import Response
 
 from service import __version__
 from service.errors import ServiceError
-from service.rest.call import Services
+from service.page.guard import Guard
+from service.page.routes import page_routes
+from service.page.stored import StoredViews
+from service.rest.call import Services, services_of
 from service.rest.dispatch import documented, plain
 from service.rest.errors import HANDLED, error_answer
 from service.rest.openapi import openapi_document
@@ -61,9 +64,15 @@ def create_app(
     app.add_middleware(RequestLog)
     app.include_router(documented(API_ROUTES))
     app.router.routes.extend(plain(FHIR_ROUTES))
+    app.router.routes.extend(page_routes(_views, Guard(tokens, settings.base_url)))
     # FastAPI's own way of changing the document
     app.openapi = lambda: openapi_document(app, FHIR_ROUTES)  # type: ignore[method-assign]
     return app
+
+
+def _views(request: Request) -> StoredViews:
+    services = services_of(request)
+    return StoredViews(services.store, services.settings.zone, services.now)
 
 
 def _issuers(settings: Settings) -> list[Issuer]:

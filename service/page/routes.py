@@ -39,6 +39,7 @@ def page_routes(views: Callable[[Request], Views], guard: Guard) -> list[Route]:
     sign_in, pages = SignIn(guard), _Pages(views, guard)
     table = (
         ("/app", "GET", pages.patients),
+        ("/app/", "GET", pages.patients),
         ("/app/patients/{id}", "GET", pages.patient),
         ("/app/sign-in", "GET", sign_in.form),
         ("/app/sign-in", "POST", sign_in.enter),
