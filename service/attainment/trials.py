@@ -72,11 +72,15 @@ class Accuracy:
     n: int
     share: Fraction | None
     wilson: Interval | None
-    clopper_pearson: Interval | None
     left_out: Mapping[str, int]
     bounds: tuple[Fraction, Fraction] | None
     reason: str = ""
     method: str = "closed of scored trials"
+
+    @property
+    def clopper_pearson(self) -> Interval | None:
+        """The exact interval, as a second opinion; it takes longer to compute."""
+        return clopper_pearson(self.k, self.n)
 
 
 @dataclass(frozen=True, slots=True)
@@ -112,7 +116,6 @@ def accuracy(trials: Iterable[Trial]) -> Accuracy:
         n=n,
         share=Fraction(k, n) if n else None,
         wilson=wilson(k, n),
-        clopper_pearson=clopper_pearson(k, n),
         left_out=Counter(_why_unscored(trial) for trial in trials if not trial.scored),
         bounds=(Fraction(k, n + missing), Fraction(k + missing, n + missing)) if trials else None,
         reason="" if n else "no trial was scored",

@@ -5,11 +5,8 @@ page, the command and the export use too.
 """
 
 from datetime import date
-from decimal import Decimal
 from typing import Any, Protocol
 from zoneinfo import ZoneInfo
-
-import msgspec
 
 from service.attainment.answers import PatientAnswer
 from service.attainment.patient import attain
@@ -19,6 +16,7 @@ from service.fhir.search_parameters import Clause, ReferenceValue, TokenValue
 from service.fhir.search_parameters import parameters as search_parameters
 from service.interactions.context import Context
 from service.operations.attainment_parameters import parameters
+from service.operations.needed import needed
 from service.records.attainment_inputs import OBSERVATIONS_READ, attainment_inputs
 from service.store.contract import Page, Query, Store, Version
 from service.terminology.codes import OBSERVATION, Codes
@@ -26,8 +24,6 @@ from service.terminology.codes import OBSERVATION, Codes
 __all__ = ["Reading", "compute", "goal_attainment"]
 
 _PAGE = 2_000
-# Stored text was read strictly when it came in; here it only has to be read fast, decimals kept.
-_DECODE = msgspec.json.Decoder(float_hook=Decimal).decode
 
 
 class Reading(Protocol):
@@ -75,7 +71,7 @@ async def _all(reading: Reading, type_: str, patient_id: str, *more: Clause) -> 
     after: str | None = ""
     while after is not None:
         page = await reading.search(Query(type_, (about, *more), count=_PAGE, after=after, total="none"))
-        found += (_DECODE(version.content) for version in page.versions)
+        found += (needed(version.content) for version in page.versions)
         after = page.next_after
     return found
 

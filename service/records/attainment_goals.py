@@ -5,22 +5,19 @@ from collections.abc import Iterable, Mapping
 from datetime import date
 from decimal import Decimal
 from fractions import Fraction
-from zoneinfo import ZoneInfo
 
 from service.attainment.criterion import Criterion
 from service.attainment.goals import Goal, Target, Value
 from service.attainment.inputs import GoalOnFile, ScalingLevel, ScalingPlan, Statement
-from service.attainment.measures import MEASURES
+from service.attainment.measures import MEASURES, SHARES
 from service.fhir.references import local_target
 from service.records.stored import (
     Resource,
+    Seen,
     code_of,
-    component,
     extensions,
-    focus_of,
     number,
     reference_to,
-    time_of,
     value_code,
     whole,
 )
@@ -32,26 +29,25 @@ _LIFECYCLE = "http://hl7.org/fhir/goal-status"
 _WHOLE = {"closure-accuracy": 100, "judgement-agreement": 100, "judgement-bias": 1}
 """What a share of trials is a share of, in the measure's unit."""
 
-Observed = Mapping[str, list[Resource]]
+Observed = Mapping[str, list[Seen]]
 
 
-def goals_on_file(goals: Iterable[Resource], observed: Observed, zone: ZoneInfo) -> tuple[GoalOnFile, ...]:
+def goals_on_file(goals: Iterable[Resource], observed: Observed) -> tuple[GoalOnFile, ...]:
     """Read every Goal, in the order of start and reference."""
-    baselines = {reference_to(one): one for one in observed["goal-baseline"]}
+    baselines = {one.reference: one for one in observed["goal-baseline"]}
     stated, levels = _by_focus(observed["goal-stated-status"]), _by_focus(observed["goal-scaling-level"])
     found = []
     for goal in goals:
         name = reference_to(goal)
-        found.append(_goal(goal, baselines, stated[name], levels[name], zone))
+        found.append(_goal(goal, baselines, stated[name], levels[name]))
     return tuple(sorted(found, key=lambda one: (one.goal.start or date.min, one.reference)))
 
 
 def _goal(
     goal: Resource,
-    baselines: Mapping[str, Resource],
-    stated: Iterable[Resource],
-    levels: Iterable[Resource],
-    zone: ZoneInfo,
+    baselines: Mapping[str, Seen],
+    stated: Iterable[Seen],
+    levels: Iterable[Seen],
 ) -> GoalOnFile:
     raw = goal.get("target", ())
     targets = tuple(target for one in raw if (target := _target(one)))
@@ -67,10 +63,10 @@ def _goal(
             criterion=criterion,
             start=_date(goal.get("startDate")),
             due=max(due, default=None),
-            baseline=_baseline(goal, baselines, measure, zone),
+            baseline=_baseline(goal, baselines, measure),
         ),
-        statements=_statements(goal, stated, zone),
-        scaling=_scaling(goal, levels, zone),
+        statements=_statements(goal, stated),
+        scaling=_scaling(goal, levels),
         problems=_problems(goal),
     )
 
@@ -125,26 +121,21 @@ def _positive(value: object, usual: int) -> int:
     return value if isinstance(value, int) and value > 0 else usual
 
 
-def _baseline(
-    goal: Resource, baselines: Mapping[str, Resource], measure: str, zone: ZoneInfo
-) -> Value | None:
+def _baseline(goal: Resource, baselines: Mapping[str, Seen], measure: str) -> Value | None:
     named = next(extensions(goal, "goal-baseline"), {}).get("valueReference", {}).get("reference", "")
     one = baselines.get(local_target(named))
-    if one is None:
+    value = number(one.resource) if one else None
+    if one is None or value is None:
         return None
-    value, time = number(one), time_of(one, zone)
-    if value is None or time is None:
-        return None
-    n = whole(component(one, "trials-scored"))
+    n = whole(one.part("trials-scored"))
     exact = _exact(measure, value, n)
-    of_trials = measure in ("closure-accuracy", "judgement-agreement") and n
-    k = exact * n / 100 if of_trials and n else None
+    k = exact * n / 100 if n and measure in SHARES else None
     return Value(
-        day=time[0],
+        day=one.day,
         value=exact,
         k=int(k) if k is not None and k.denominator == 1 else None,
         n=n,
-        evidence=(reference_to(one),),
+        evidence=(one.reference,),
     )
 
 
@@ -157,7 +148,7 @@ def _exact(measure: str, value: Fraction, n: int | None) -> Fraction:
     return nearest if abs(nearest - value) <= Fraction(of, 200) else value
 
 
-def _statements(goal: Resource, stated: Iterable[Resource], zone: ZoneInfo) -> tuple[Statement, ...]:
+def _statements(goal: Resource, stated: Iterable[Seen]) -> tuple[Statement, ...]:
     """Reviews in time order and the Goal's own status: dated, it is last of its day; undated, of all."""
     own = Statement(
         day=_date(goal.get("statusDate")),
@@ -167,18 +158,17 @@ def _statements(goal: Resource, stated: Iterable[Resource], zone: ZoneInfo) -> t
     )
     reviews = [
         Statement(
-            day=time[0],
-            lifecycle=value_code(component(one, "lifecycle-status"), _LIFECYCLE),
-            achievement=value_code(component(one, "achievement-status"), _ACHIEVEMENT),
-            reason=component(one, "status-reason").get("valueString", ""),
+            day=one.day,
+            lifecycle=value_code(one.part("lifecycle-status"), _LIFECYCLE),
+            achievement=value_code(one.part("achievement-status"), _ACHIEVEMENT),
+            reason=one.part("status-reason").get("valueString", ""),
         )
         for one in stated
-        if (time := time_of(one, zone))
     ]
     return tuple(sorted([*reviews, own], key=lambda said: said.day or date.max))
 
 
-def _scaling(goal: Resource, levels: Iterable[Resource], zone: ZoneInfo) -> ScalingPlan | None:
+def _scaling(goal: Resource, levels: Iterable[Seen]) -> ScalingPlan | None:
     baseline = whole(next(extensions(goal, "goal-scaling-baseline"), {}))
     if baseline is None:
         return None
@@ -188,17 +178,17 @@ def _scaling(goal: Resource, levels: Iterable[Resource], zone: ZoneInfo) -> Scal
         baseline=baseline,
         weight=1 if importance is None or difficulty is None else importance * difficulty,
         levels=tuple(
-            ScalingLevel(time[0], level, reference_to(one))
+            ScalingLevel(one.day, level, one.reference)
             for one in levels
-            if (level := whole(one)) is not None and (time := time_of(one, zone))
+            if (level := whole(one.resource)) is not None
         ),
     )
 
 
-def _by_focus(observations: Iterable[Resource]) -> dict[str, list[Resource]]:
-    found: dict[str, list[Resource]] = defaultdict(list)
+def _by_focus(observations: Iterable[Seen]) -> dict[str, list[Seen]]:
+    found: dict[str, list[Seen]] = defaultdict(list)
     for one in observations:
-        found[focus_of(one)].append(one)
+        found[one.focus].append(one)
     return found
 
 

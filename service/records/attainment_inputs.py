@@ -14,22 +14,12 @@ from service.attainment.inputs import PatientInputs
 from service.records.attainment_goals import goals_on_file
 from service.records.attainment_practice import practice_logs
 from service.records.attainment_trials import blocks
-from service.records.stored import (
-    Resource,
-    code_of,
-    component,
-    in_force,
-    number,
-    reference_to,
-    time_of,
-    value_code,
-    whole,
-)
+from service.records.stored import Resource, Seen, in_force, number, reference_to, seen, value_code, whole
 
 __all__ = ["OBSERVATIONS_READ", "ByCode", "attainment_inputs"]
 
-ByCode = dict[str, list[Resource]]
-"""Observations in force by own code, in time order, each with a day."""
+ByCode = dict[str, list[Seen]]
+"""Observations in force by own code, in time order."""
 
 OBSERVATIONS_READ = (
     "trial-closure",
@@ -60,43 +50,43 @@ def attainment_inputs(resources: Iterable[Resource], *, zone: ZoneInfo) -> Patie
     observed = _by_code(resources, void, zone)
     goals = [one for one in resources if one["resourceType"] == "Goal" and in_force(one)]
     return PatientInputs(
-        goals=goals_on_file(goals, observed, zone),
-        blocks=blocks(observed, zone),
-        boluses=_boluses(observed["bolus-swallow"], zone),
-        scores={measure: _scores(observed[code], zone) for code, measure in _SCORES.items()},
+        goals=goals_on_file(goals, observed),
+        blocks=blocks(observed),
+        boluses=_boluses(observed["bolus-swallow"]),
+        scores={measure: _scores(observed[code]) for code, measure in _SCORES.items()},
         logs=practice_logs(observed, zone),
     )
 
 
 def _by_code(resources: Iterable[Resource], void: set[str], zone: ZoneInfo) -> ByCode:
-    timed = [
-        (time[1], one)
-        for one in resources
-        if one["resourceType"] == "Observation"
-        and in_force(one)
-        and one.get("encounter", {}).get("reference") not in void
-        and (time := time_of(one, zone))
+    known = [
+        one
+        for resource in resources
+        if resource["resourceType"] == "Observation"
+        and in_force(resource)
+        and resource.get("encounter", {}).get("reference") not in void
+        and (one := seen(resource, zone))
     ]
     found: ByCode = defaultdict(list)
-    for _, one in sorted(timed, key=lambda pair: pair[0]):
-        found[code_of(one["code"])].append(one)
+    for one in sorted(known, key=lambda one: one.moment):
+        found[one.code].append(one)
     return found
 
 
-def _scores(observations: Iterable[Resource], zone: ZoneInfo) -> tuple[Value, ...]:
+def _scores(observations: Iterable[Seen]) -> tuple[Value, ...]:
     return tuple(
-        Value(time[0], value, evidence=(reference_to(one),))
+        Value(one.day, value, evidence=(one.reference,))
         for one in observations
-        if (value := number(one)) is not None and (time := time_of(one, zone))
+        if (value := number(one.resource)) is not None
     )
 
 
-def _boluses(observations: Iterable[Resource], zone: ZoneInfo) -> tuple[Bolus, ...]:
+def _boluses(observations: Iterable[Seen]) -> tuple[Bolus, ...]:
     found = []
     for one in observations:
-        level = value_code(component(one, "bolus-consistency")).removeprefix("iddsi-")
-        score, time = whole(component(one, "airway-invasion-8pt")), time_of(one, zone)
-        if level.isdigit() and score in GROUPS and time:
-            manoeuvre = value_code(component(one, "manoeuvre")) not in ("", "none")
-            found.append(Bolus(time[0], int(level), score, manoeuvre, (reference_to(one),)))
+        level = value_code(one.part("bolus-consistency")).removeprefix("iddsi-")
+        score = whole(one.part("airway-invasion-8pt"))
+        if level.isdigit() and score in GROUPS:
+            manoeuvre = value_code(one.part("manoeuvre")) not in ("", "none")
+            found.append(Bolus(one.day, int(level), score, manoeuvre, (one.reference,)))
     return tuple(found)

@@ -10,14 +10,14 @@ from zoneinfo import ZoneInfo
 from service.attainment.dose import PracticeDay
 from service.attainment.inputs import PracticeLog
 from service.fhir.references import local_target
-from service.records.stored import Resource, component, number, reference_to, time_of, value_code
+from service.records.stored import Seen, day_of, number, value_code
 
 __all__ = ["practice_logs"]
 
 
-def practice_logs(observed: Mapping[str, list[Resource]], zone: ZoneInfo) -> tuple[PracticeLog, ...]:
+def practice_logs(observed: Mapping[str, list[Seen]], zone: ZoneInfo) -> tuple[PracticeLog, ...]:
     """Every log with its days; days that are in no log (written over FHIR) make one log of their own."""
-    days = {reference_to(one): day for one in observed["practice-day"] if (day := _day(one, zone))}
+    days = {one.reference: day for one in observed["practice-day"] if (day := _day(one))}
     logs = [log for one in observed["practice-log"] if (log := _log(one, days, zone))]
     named = {source for log in logs for day in log.days for source in day.evidence}
     loose = sorted((day for name, day in days.items() if name not in named), key=lambda day: day.day)
@@ -26,30 +26,29 @@ def practice_logs(observed: Mapping[str, list[Resource]], zone: ZoneInfo) -> tup
     return tuple(logs)
 
 
-def _day(one: Resource, zone: ZoneInfo) -> PracticeDay | None:
-    time, done = time_of(one, zone), number(one)
-    if time is None or done is None:
+def _day(one: Seen) -> PracticeDay | None:
+    done = number(one.resource)
+    if done is None:
         return None
-    prescribed = number(component(one, "repetitions-prescribed")) or Fraction(0)
-    based_on = next((local_target(plan.get("reference", "")) for plan in one.get("basedOn", ())), "")
-    line = based_on or value_code(component(one, "exercise"))
-    return PracticeDay(time[0], prescribed, done, line, evidence=(reference_to(one),))
+    prescribed = number(one.part("repetitions-prescribed")) or Fraction(0)
+    plans = one.resource.get("basedOn", ())
+    line = next((local_target(plan.get("reference", "")) for plan in plans), "")
+    return PracticeDay(one.day, prescribed, done, line, evidence=(one.reference,))
 
 
-def _log(one: Resource, days: Mapping[str, PracticeDay], zone: ZoneInfo) -> PracticeLog | None:
-    start, end = _period(one, zone)
-    if start is None or end is None or end < start:
+def _log(one: Seen, days: Mapping[str, PracticeDay], zone: ZoneInfo) -> PracticeLog | None:
+    end = day_of(one.resource.get("effectivePeriod", {}).get("end", ""), zone)
+    if end is None or end < one.day:
         return None
-    members = (local_target(member.get("reference", "")) for member in one.get("hasMember", ()))
+    members = (local_target(member.get("reference", "")) for member in one.resource.get("hasMember", ()))
     logged = [days[name] for name in members if name in days]
-    total = number(component(one, "repetitions-prescribed"))
-    unlogged = _unlogged(start, end, total, logged)
+    total = number(one.part("repetitions-prescribed"))
     return PracticeLog(
-        start,
+        one.day,
         end,
-        value_code(one) != "not-returned",
-        (*logged, *unlogged),
-        (reference_to(one), *_sources(logged)),
+        value_code(one.resource) != "not-returned",
+        (*logged, *_unlogged(one.day, end, total, logged)),
+        (one.reference, *_sources(logged)),
     )
 
 
@@ -77,12 +76,6 @@ def _daily_dose(logged: Sequence[PracticeDay]) -> Fraction:
     for day in logged:
         doses[day.day] += day.prescribed
     return max(doses.values()) or Fraction(1)
-
-
-def _period(one: Resource, zone: ZoneInfo) -> tuple[date | None, date | None]:
-    period = one.get("effectivePeriod", {})
-    start, end = (time_of({"effectiveDateTime": period.get(name) or ""}, zone) for name in ("start", "end"))
-    return start[0] if start else None, end[0] if end else None
 
 
 def _sources(days: Sequence[PracticeDay]) -> tuple[str, ...]:

@@ -1,9 +1,11 @@
 """Looking into stored FHIR resources by the project's own codes, without trusting that anything is there."""
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
 from datetime import UTC, date, datetime, timedelta
 from decimal import Decimal
 from fractions import Fraction
+from functools import lru_cache
 from typing import Any
 from zoneinfo import ZoneInfo
 
@@ -14,13 +16,15 @@ from service.terminology.codes import EXERCISE, OBSERVATION, VALUE
 
 __all__ = [
     "Resource",
+    "Seen",
     "code_of",
     "component",
+    "day_of",
     "extensions",
-    "focus_of",
     "in_force",
     "number",
     "reference_to",
+    "seen",
     "time_of",
     "value_code",
     "whole",
@@ -31,6 +35,31 @@ Resource = dict[str, Any]
 
 _OWN = (OBSERVATION, VALUE, EXERCISE)
 _VOID = {"entered-in-error", "cancelled"}
+
+
+@dataclass(frozen=True, slots=True)
+class Seen:
+    """An Observation with what is looked up often: own code, day, moment, components by own code."""
+
+    resource: Resource
+    code: str
+    day: date
+    moment: datetime
+    parts: Mapping[str, Resource]
+
+    @property
+    def reference(self) -> str:
+        """``Observation/id``."""
+        return reference_to(self.resource)
+
+    @property
+    def focus(self) -> str:
+        """``Type/id`` of what the Observation is about, else empty."""
+        return next((local_target(one.get("reference", "")) for one in self.resource.get("focus", ())), "")
+
+    def part(self, code: str) -> Resource:
+        """The first component with this own code; empty if there is none."""
+        return self.parts.get(code, {})
 
 
 def in_force(resource: Resource) -> bool:
@@ -79,25 +108,40 @@ def whole(element: Resource) -> int | None:
     return int(value) if value is not None and value.denominator == 1 else None
 
 
-def focus_of(observation: Resource) -> str:
-    """``Type/id`` of what an Observation is about, else empty."""
-    return next((local_target(one.get("reference", "")) for one in observation.get("focus", ())), "")
-
-
 def extensions(element: Resource, name: str) -> Iterator[Resource]:
     """The element's extensions of the project with this name."""
     url = extension(name)
     return (part for part in element.get("extension", ()) if part.get("url") == url)
 
 
+def day_of(text: str, zone: ZoneInfo) -> date | None:
+    """The day on which a FHIR date or time lies in the site's zone; None if it does not say to the day."""
+    moment = _moment(text, zone)
+    return moment.astimezone(zone).date() if moment else None
+
+
 def time_of(observation: Resource, zone: ZoneInfo) -> tuple[date, datetime] | None:
     """Day (in the site's zone) and moment an Observation holds for; None if it does not say to the day."""
-    text = (
+    moment = _moment(
         observation.get("effectiveDateTime")
         or observation.get("effectivePeriod", {}).get("start")
-        or observation.get("effectiveInstant", "")
+        or observation.get("effectiveInstant", ""),
+        zone,
     )
+    return (moment.astimezone(zone).date(), moment) if moment else None
+
+
+def seen(observation: Resource, zone: ZoneInfo) -> Seen | None:
+    """Take an Observation apart; None if it does not say to the day when it holds. ``zone`` is the site's."""
+    time = time_of(observation, zone)
+    if time is None:
+        return None
+    parts = {code_of(part.get("code")): part for part in reversed(observation.get("component", ()))}
+    return Seen(observation, code_of(observation["code"]), *time, parts)
+
+
+@lru_cache(maxsize=4096)  # the many parts of one visit share its time
+def _moment(text: str, zone: ZoneInfo) -> datetime | None:
     if len(text) < len("2026-02-04"):
         return None
-    moment = datetime(1970, 1, 1, tzinfo=UTC) + timedelta(milliseconds=interval(text, zone)[0])
-    return moment.astimezone(zone).date(), moment
+    return datetime(1970, 1, 1, tzinfo=UTC) + timedelta(milliseconds=interval(text, zone)[0])
