@@ -6,8 +6,8 @@ from decimal import Decimal
 import pytest
 from sample_visits import bundle_of, component_of, parts_of, visit_tree
 
-from service.records.known import Known, KnownLine, KnownPlan
 from service.fhir.validation import check
+from service.records.known import Known, KnownLine, KnownPlan
 
 
 def value_of(resource, name):
@@ -19,7 +19,10 @@ def value_of(resource, name):
 
 @pytest.mark.parametrize(
     ("days", "repeat"),
-    [(7, {"frequency": 3, "period": 1, "periodUnit": "d"}), (5, {"frequency": 15, "period": 1, "periodUnit": "wk"})],
+    [
+        (7, {"frequency": 3, "period": 1, "periodUnit": "d"}),
+        (5, {"frequency": 15, "period": 1, "periodUnit": "wk"}),
+    ],
 )
 def test_a_plan_line_says_how_often_how_many_and_for_how_long(days, repeat):
     tree = visit_tree("demo-04-visit-5")
@@ -55,7 +58,9 @@ def test_prescribed_repetitions_follow_the_plan_in_force_day_by_day():
     known = Known(plans=(first, second))
     assert known.prescribed(date(2026, 2, 8), date(2026, 2, 11)) == 30 + 30 + 10 + 10
     assert known.prescribed(date(2026, 1, 1), date(2026, 1, 7)) is None
-    assert Known(plans=(plan(date(2026, 2, 1), days=5),)).prescribed(date(2026, 2, 2), date(2026, 2, 8)) == 150
+    assert (
+        Known(plans=(plan(date(2026, 2, 1), days=5),)).prescribed(date(2026, 2, 2), date(2026, 2, 8)) == 150
+    )
 
 
 def test_a_practice_day_keeps_zero_and_names_its_plan_line():

@@ -8,7 +8,8 @@ from sample_visits import bundle_of, component_of, parts_of, visit_tree
 def study(**changes):
     tree = visit_tree("demo-01-evaluation-1")
     bolus = {
-        "sequence": 1, "consistency": 0, "volume_ml": Decimal("5.0"), "airway_score": 7, "timing": ["before", "after"],
+        "sequence": 1, "consistency": 0, "volume_ml": Decimal("5.0"), "airway_score": 7,
+        "timing": ["before", "after"],
         "response": "cough ineffective", "residue_vallecula": "trace", "residue_pyriform": "mild",
         "manoeuvre": "supraglottic swallow", "effect": "better",
     }  # fmt: skip
