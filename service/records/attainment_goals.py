@@ -3,7 +3,6 @@
 from collections import defaultdict
 from collections.abc import Iterable, Mapping
 from datetime import date
-from decimal import Decimal
 from fractions import Fraction
 
 from service.attainment.criterion import Criterion
@@ -15,6 +14,7 @@ from service.records.stored import (
     Resource,
     Seen,
     code_of,
+    exact,
     extensions,
     number,
     reference_to,
@@ -75,14 +75,14 @@ def _target(target: Resource) -> Target | None:
     """A target whose measure and value are known here; its better side unless the comparator says."""
     measure = MEASURES.get(code_of(target.get("measure")))
     quantity = target.get("detailQuantity", {})
-    value = target.get("detailInteger", quantity.get("value"))
-    if measure is None or not isinstance(value, int | Decimal):
+    value = exact(target.get("detailInteger", quantity.get("value")))
+    if measure is None or value is None:
         return None
     comparator = quantity.get("comparator", "")
     consistency = next(extensions(target, "goal-target-consistency"), {})
     return Target(
         measure=measure.code,
-        value=Fraction(value),
+        value=value,
         higher_is_better=comparator.startswith(">") if comparator else measure.higher_is_better,
         strict=comparator in ("<", ">"),
         absolute=measure.absolute,
@@ -109,12 +109,12 @@ def _criterion(goal: Resource) -> tuple[Criterion, Fraction | None]:
         for part in one.get("extension", ())
     }
     usual = Criterion()
-    step = parts.get("step")
+    step = exact(parts.get("step"))
     return Criterion(
         visits=_positive(parts.get("visits"), usual.visits),
         min_trials=_positive(parts.get("minTrials"), usual.min_trials),
         dips=_positive(parts.get("dips"), usual.dips),
-    ), Fraction(step) if isinstance(step, int | Decimal) and step > 0 else None
+    ), step if step and step > 0 else None
 
 
 def _positive(value: object, usual: int) -> int:
@@ -128,18 +128,18 @@ def _baseline(goal: Resource, baselines: Mapping[str, Seen], measure: str) -> Va
     if one is None or value is None:
         return None
     n = whole(one.part("trials-scored"))
-    exact = _exact(measure, value, n)
-    k = exact * n / 100 if n and measure in SHARES else None
+    share = _share(measure, value, n)
+    k = share * n / 100 if n and measure in SHARES else None
     return Value(
         day=one.day,
-        value=exact,
+        value=share,
         k=int(k) if k is not None and k.denominator == 1 else None,
         n=n,
         evidence=(one.reference,),
     )
 
 
-def _exact(measure: str, value: Fraction, n: int | None) -> Fraction:
+def _share(measure: str, value: Fraction, n: int | None) -> Fraction:
     """The share of n trials that a rounded value stands for (66.7 % of 3 trials is 2/3)."""
     of = _WHOLE.get(measure)
     if of is None or not n:

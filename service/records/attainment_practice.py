@@ -14,6 +14,9 @@ from service.records.stored import Seen, day_of, number, value_code
 
 __all__ = ["practice_logs"]
 
+_LONGEST_DAYS = 3_660
+"""A log of more than ten years is no log."""
+
 
 def practice_logs(observed: Mapping[str, list[Seen]], zone: ZoneInfo) -> tuple[PracticeLog, ...]:
     """Every log with its days; days that are in no log (written over FHIR) make one log of their own."""
@@ -38,7 +41,7 @@ def _day(one: Seen) -> PracticeDay | None:
 
 def _log(one: Seen, days: Mapping[str, PracticeDay], zone: ZoneInfo) -> PracticeLog | None:
     end = day_of(one.resource.get("effectivePeriod", {}).get("end", ""), zone)
-    if end is None or end < one.day:
+    if end is None or not 0 <= (end - one.day).days < _LONGEST_DAYS:
         return None
     members = (local_target(member.get("reference", "")) for member in one.resource.get("hasMember", ()))
     logged = [days[name] for name in members if name in days]

@@ -20,6 +20,7 @@ __all__ = [
     "code_of",
     "component",
     "day_of",
+    "exact",
     "extensions",
     "in_force",
     "number",
@@ -34,6 +35,7 @@ Resource = dict[str, Any]
 """A parsed FHIR resource or element."""
 
 _OWN = (OBSERVATION, VALUE, EXERCISE)
+_MOST_DIGITS = 12
 _VOID = {"entered-in-error", "cancelled"}
 
 
@@ -91,15 +93,25 @@ def value_code(element: Resource, *systems: str) -> str:
     return code_of(element.get("valueCodeableConcept"), *systems)
 
 
+def exact(value: object) -> Fraction | None:
+    """A JSON number exactly; None for anything else, and for sizes no measurement has.
+
+    The bound keeps a number such as 1E999999 from becoming a million digits.
+    """
+    if not isinstance(value, int | Decimal) or isinstance(value, bool):
+        return None
+    shape = Decimal(value)
+    if not shape.is_finite() or shape.adjusted() > _MOST_DIGITS or _exponent(shape) < -_MOST_DIGITS:
+        return None
+    return Fraction(value)
+
+
 def number(element: Resource, unit: str = "") -> Fraction | None:
     """``valueQuantity`` (in ``unit``, a UCUM code, if given) or ``valueInteger``, exactly."""
     if "valueInteger" in element:
-        return Fraction(element["valueInteger"])
+        return exact(element["valueInteger"])
     quantity = element.get("valueQuantity", {})
-    value = quantity.get("value")
-    if not isinstance(value, int | Decimal) or (unit and quantity.get("code") != unit):
-        return None
-    return Fraction(value)
+    return None if unit and quantity.get("code") != unit else exact(quantity.get("value"))
 
 
 def whole(element: Resource) -> int | None:
@@ -116,19 +128,16 @@ def extensions(element: Resource, name: str) -> Iterator[Resource]:
 
 def day_of(text: str, zone: ZoneInfo) -> date | None:
     """The day on which a FHIR date or time lies in the site's zone; None if it does not say to the day."""
-    moment = _moment(text, zone)
-    return moment.astimezone(zone).date() if moment else None
+    time = _time(text, zone)
+    return time[0] if time else None
 
 
 def time_of(observation: Resource, zone: ZoneInfo) -> tuple[date, datetime] | None:
     """Day (in the site's zone) and moment an Observation holds for; None if it does not say to the day."""
-    moment = _moment(
-        observation.get("effectiveDateTime")
-        or observation.get("effectivePeriod", {}).get("start")
-        or observation.get("effectiveInstant", ""),
-        zone,
+    period = observation.get("effectivePeriod", {}).get("start")
+    return _time(
+        observation.get("effectiveDateTime") or period or observation.get("effectiveInstant", ""), zone
     )
-    return (moment.astimezone(zone).date(), moment) if moment else None
 
 
 def seen(observation: Resource, zone: ZoneInfo) -> Seen | None:
@@ -141,7 +150,16 @@ def seen(observation: Resource, zone: ZoneInfo) -> Seen | None:
 
 
 @lru_cache(maxsize=4096)  # the many parts of one visit share its time
-def _moment(text: str, zone: ZoneInfo) -> datetime | None:
+def _time(text: str, zone: ZoneInfo) -> tuple[date, datetime] | None:
     if len(text) < len("2026-02-04"):
         return None
-    return datetime(1970, 1, 1, tzinfo=UTC) + timedelta(milliseconds=interval(text, zone)[0])
+    try:
+        moment = datetime(1970, 1, 1, tzinfo=UTC) + timedelta(milliseconds=interval(text, zone)[0])
+        return moment.astimezone(zone).date(), moment
+    except (ValueError, OverflowError):  # at the ends of the calendar
+        return None
+
+
+def _exponent(value: Decimal) -> int:
+    exponent = value.as_tuple().exponent
+    return exponent if isinstance(exponent, int) else 0

@@ -135,6 +135,18 @@ def test_an_observation_without_a_day_can_not_be_placed(when):
     assert read(trial("a", "closed", when=when)).blocks == ()
 
 
+@pytest.mark.parametrize("when", ["0001-01-01", "9999-12-31T23:59:59-14:00"])
+def test_the_ends_of_the_calendar_do_no_harm(when):
+    assert len(read(trial("a", "closed", when=when), zone=ZoneInfo("America/Denver")).blocks) < 2
+
+
+@pytest.mark.parametrize("size", ["1E999999", "1E-999999"])
+def test_a_number_no_measurement_has_is_no_value(size):
+    huge = {"value": Decimal(size)}
+    assert read(observation("e", "eat10-total", "2026-06-05", valueQuantity=huge)).scores["eat10-total"] == ()
+    assert only_goal(goal(targets=[target(value=Decimal(size))])).problems
+
+
 def test_scores_are_values_with_their_source():
     found = read(
         observation("i", "oral-intake-7", "2026-06-05", valueInteger=5),
@@ -211,6 +223,11 @@ def test_a_log_that_was_not_returned_has_only_days_without():
     assert not log.returned
     assert len(log.days) == 14
     assert {(one.prescribed, one.done) for one in log.days} == {(20, None)}
+
+
+@pytest.mark.parametrize("end", ["9999-12-31", "2026-06-04"])
+def test_a_log_of_no_real_period_is_none(end):
+    assert read(practice_log("2026-06-05", end, 60)).logs == ()
 
 
 def test_days_in_no_log_make_one_of_their_own():
