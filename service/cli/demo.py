@@ -1,20 +1,18 @@
 """``demo``: the main job on this machine, with invented people."""
 
 import asyncio
-import socket
 import time
 from datetime import date
 from pathlib import Path
 
 import click
-import uvicorn
 
-from service.app import create_app
 from service.cli.goal_table import goal_rows, rendered
 from service.cli.loading import Loaded, into_store, load_all
 from service.cli.local import now, opened, settings_for
 from service.cli.people import by_identifier, person_name
 from service.cli.record_files import record_files
+from service.cli.serve import listening, serve_on
 from service.operations.goal_attainment import compute
 from service.security.development_issuer import TOKENS_FILE, write_demo_tokens
 from service.settings import Settings, shipped
@@ -39,25 +37,14 @@ PEOPLE = ("demo-01", "demo-02", "demo-03", "demo-04", "demo-05")
 def demo(port: int, data_dir: Path) -> None:
     """Load five invented people, show where their goals stand, and serve them on this machine only."""
     settings = settings_for(data_dir, host="127.0.0.1", port=port, development_issuer=True)
-    listener = _listen(port)
+    listener = listening(settings.host, port)
     base = f"http://127.0.0.1:{listener.getsockname()[1]}"
     click.echo("All people and data here are invented (HTEST).\n")
     loaded, table = asyncio.run(_prepare(settings))
     for refused in loaded.refused:
         click.echo(refused, err=True)
     click.echo(f"{loaded.summary()}\n\n{table}\n\n{_to_try(base, settings.data_dir / TOKENS_FILE)}")
-    server = uvicorn.Server(uvicorn.Config(create_app(settings), access_log=False, log_level="warning"))
-    server.run(sockets=[listener])
-
-
-def _listen(port: int) -> socket.socket:
-    listener = socket.socket()
-    listener.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
-    try:
-        listener.bind(("127.0.0.1", port))
-    except OSError:
-        raise click.ClickException(f"Port {port} is taken; choose another with --port.") from None
-    return listener
+    serve_on(listener, settings)
 
 
 async def _prepare(settings: Settings) -> tuple[Loaded, str]:

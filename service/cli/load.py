@@ -57,7 +57,7 @@ def _report(loaded: Loaded, *, show_warnings: bool) -> None:
     if loaded.warnings and not show_warnings:
         click.echo(f"{len(loaded.warnings)} warnings; --warnings prints them.", err=True)
     click.echo(loaded.summary())
-    if loaded.refused:
+    if loaded.refused or loaded.not_sent:
         sys.exit(1)
 
 

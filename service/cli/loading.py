@@ -16,7 +16,7 @@ from service.operations.visit_intake import accept
 from service.settings import Settings
 from service.store.contract import Store
 
-__all__ = ["Counts", "Loaded", "NotTaken", "into_store", "load_all", "over_http"]
+__all__ = ["Counts", "Loaded", "NotTaken", "Unreachable", "into_store", "load_all", "over_http"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -39,6 +39,10 @@ class NotTaken(Exception):  # noqa: N818  # an answer, not a fault: the record w
         self.reasons = tuple(reasons)
 
 
+class Unreachable(Exception):  # noqa: N818  # same: it ends the load, which still reports what it did
+    """The service stopped answering."""
+
+
 TakeIn = Callable[[RecordFile], Awaitable[Counts]]
 
 
@@ -53,6 +57,7 @@ class Loaded:
     removed: int = 0
     warnings: list[str] = field(default_factory=list)
     refused: list[str] = field(default_factory=list)
+    not_sent: int = 0
 
     def add(self, counts: Counts) -> None:
         """Count one record that was taken in."""
@@ -64,20 +69,25 @@ class Loaded:
 
     def summary(self) -> str:
         """One line: records, resources, refused."""
+        not_sent = f"; {self.not_sent} not sent, the service stopped answering" if self.not_sent else ""
         return (
             f"{self.records} records: {self.created} resources created, {self.updated} updated, "
-            f"{self.unchanged} unchanged, {self.removed} removed; {len(self.refused)} records refused."
+            f"{self.unchanged} unchanged, {self.removed} removed; "
+            f"{len(self.refused)} records refused{not_sent}."
         )
 
 
 async def load_all(files: Sequence[RecordFile], take_in: TakeIn) -> Loaded:
     """Take in every record in order, with a progress bar; a refused one does not stop the others."""
     loaded = Loaded()
-    for file in tqdm(files, unit="record", disable=None):
+    for done, file in enumerate(tqdm(files, unit="record", disable=None)):
         try:
             counts = await take_in(file)
         except NotTaken as refused:
             loaded.refused.append("\n".join(f"{file.path.name}: {reason}" for reason in refused.reasons))
+        except Unreachable:
+            loaded.not_sent = len(files) - done
+            break
         else:
             loaded.add(counts)
             loaded.warnings.extend(f"{file.path.name}: {warning}" for warning in counts.warnings)
@@ -115,8 +125,8 @@ def over_http(client: Client) -> TakeIn:
                     response.raise_for_status()
         except HTTPStatusError as error:
             raise NotTaken(_reasons(error)) from None
-        except TransportError as error:
-            raise NotTaken([f"the service did not answer ({type(error).__name__})"]) from None
+        except TransportError:
+            raise Unreachable from None
         return _counts(response.json())
 
     return take_in

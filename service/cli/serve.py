@@ -1,5 +1,6 @@
 """``serve``: run the service."""
 
+import socket
 from pathlib import Path
 
 import click
@@ -9,7 +10,7 @@ from service.app import create_app
 from service.cli.local import data_dir_option, settings_for
 from service.settings import Settings
 
-__all__ = ["run", "serve"]
+__all__ = ["listening", "serve", "serve_on"]
 
 
 @click.command()
@@ -26,11 +27,27 @@ def serve(host: str | None, port: int | None, development_issuer: bool, data_dir
     changes = {name: value for name, value in (("host", host), ("port", port)) if value is not None}
     if development_issuer:
         changes["development_issuer"] = True
-    run(settings_for(data_dir, **changes))
+    settings = settings_for(data_dir, **changes)
+    listener = listening(settings.host, settings.port)
+    click.echo(f"Serving on http://{settings.host}:{listener.getsockname()[1]}")
+    serve_on(listener, settings)
 
 
-def run(settings: Settings) -> None:
-    """Serve until stopped; the service writes its own request log."""
-    uvicorn.run(
-        create_app(settings), host=settings.host, port=settings.port, access_log=False, log_level="warning"
-    )
+def listening(host: str, port: int) -> socket.socket:
+    """A bound socket; a taken port is a plain sentence."""
+    family = socket.AF_INET6 if ":" in host else socket.AF_INET
+    listener = socket.socket(family)
+    listener.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+    try:
+        listener.bind((host, port))
+    except OSError as error:
+        raise click.ClickException(
+            f"Can't listen on {host}, port {port} ({error.strerror}); choose another with --host and --port."
+        ) from None
+    return listener
+
+
+def serve_on(listener: socket.socket, settings: Settings) -> None:
+    """Serve on a bound socket until stopped; the service writes its own request log."""
+    config = uvicorn.Config(create_app(settings), access_log=False, log_level="warning")
+    uvicorn.Server(config).run(sockets=[listener])

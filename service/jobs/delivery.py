@@ -17,7 +17,7 @@ import stamina
 
 from service.errors import DeliveryFailed
 from service.fhir import json
-from service.fhir.references import reference_texts, rewrite
+from service.fhir.references import local_target, reference_texts, rewrite
 from service.fhir.search_keys import extract
 from service.jobs.http_client import Client, HTTPStatusError, Response, TransportError, worth_retrying
 from service.jobs.ledger import Ledger
@@ -71,7 +71,7 @@ async def push(
             before stays acknowledged.
     """
     keeps_ids = await _types_that_keep_ids(client, attempts)
-    waiting = await _undelivered(store, ledger)
+    waiting, newest = await _undelivered(store, ledger)
     result = Delivered()
     for done, (patient, versions) in enumerate(waiting.items(), 1):
         items = [item for version in versions if (item := await _item(store, version, keeps_ids, result))]
@@ -81,18 +81,41 @@ async def push(
             result.resources += len(items)
         ledger.acknowledge(patient, max(version.sequence for version in versions))
         on_progress(done, len(waiting))
+    ledger.complete(newest)
     return result
 
 
-async def _undelivered(store: Store, ledger: Ledger) -> dict[str, list[Version]]:
-    """Changes by patient, those of no patient (people, forms) first, each in order of writing."""
+async def _undelivered(store: Store, ledger: Ledger) -> tuple[dict[str, list[Version]], int]:
+    """Changes by patient, those of no patient (people, forms) first, each in order of writing.
+
+    The second answer is the sequence of the newest change seen.
+    """
     found: dict[str, list[Version]] = {}
-    async for version in store.changes():
-        patient = extract(json.parse((await _last_content(store, version)).content)).patient
+    newest = ledger.everything
+    async for version in store.changes(ledger.everything):
+        newest = version.sequence
+        patient = await _patient(store, json.parse((await _last_content(store, version)).content))
         if version.sequence > ledger.delivered(patient):
             # The text is read again when it is sent: a large store's changes do not fit in memory.
             found.setdefault(patient, []).append(replace(version, content=b""))
-    return dict(sorted(found.items(), key=lambda entry: entry[0] != ""))
+    return dict(sorted(found.items(), key=lambda entry: entry[0] != "")), newest
+
+
+async def _patient(store: Store, tree: dict[str, Any]) -> str:
+    """Whose resource it is; one of nobody (Provenance) goes with the patient of what it refers to."""
+    own = extract(tree).patient
+    for reference in () if own else reference_texts(tree):
+        stored = await _stored(store, reference)
+        if stored and (other := extract(json.parse(stored.content)).patient):
+            return other
+    return own
+
+
+async def _stored(store: Store, reference: str) -> Version | None:
+    """What a reference to this service's own resource points at, unless it was deleted."""
+    type_, _, id_ = local_target(reference).partition("/")
+    stored = await store.read(type_, id_) if id_ else None
+    return None if stored is None or stored.deleted else stored
 
 
 async def _last_content(store: Store, version: Version) -> Version:
@@ -151,11 +174,9 @@ async def _conditional_references(store: Store, items: list[_Item], inside: dict
     wanted = {reference for item in items for reference in reference_texts(item.tree)}
     found = {}
     for reference in wanted - inside.keys():
-        type_, _, id_ = reference.partition("/")
-        stored = await store.read(type_, id_) if id_ and "/" not in id_ else None
-        criterion = _criterion(json.parse(stored.content)) if stored and not stored.deleted else ""
-        if criterion:
-            found[reference] = f"{type_}?{criterion}"
+        stored = await _stored(store, reference)
+        if stored and (criterion := _criterion(json.parse(stored.content))):
+            found[reference] = f"{stored.type}?{criterion}"
     return found
 
 

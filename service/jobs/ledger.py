@@ -9,7 +9,7 @@ __all__ = ["Ledger"]
 
 
 class Ledger:
-    """Per patient, the sequence number up to which one destination has acknowledged everything.
+    """Up to which sequence number one destination has acknowledged everything: of all, and per patient.
 
     Written whole and atomically after each acknowledged transaction, so that a kill at any moment costs at
     most one transaction sent again, which the receiving end recognises by its business identifiers.
@@ -18,23 +18,37 @@ class Ledger:
     def __init__(self, folder: Path, destination: str) -> None:
         """Open the ledger of ``destination`` (a base URL) in ``folder``; no file is an empty ledger."""
         name = hashlib.sha256(destination.rstrip("/").encode()).hexdigest()[:16]
-        self._file = folder / f"delivered-{name}.json"
-        self._delivered: dict[str, int] = (
-            json.loads(self._file.read_text("utf-8"))["delivered"] if self._file.exists() else {}
-        )
+        self.path = folder / f"delivered-{name}.json"
         self._destination = destination
+        kept = json.loads(self.path.read_text("utf-8")) if self.path.exists() else {}
+        self.everything: int = kept.get("everything", 0)
+        self._patients: dict[str, int] = kept.get("patients", {})
 
     def delivered(self, patient: str) -> int:
         """Sequence up to which this patient's changes are there; the empty id stands for no patient."""
-        return self._delivered.get(patient, 0)
+        return max(self.everything, self._patients.get(patient, 0))
 
     def acknowledge(self, patient: str, sequence: int) -> None:
         """Note that everything of this patient up to ``sequence`` has arrived; durable on return."""
-        self._delivered[patient] = sequence
-        self._file.parent.mkdir(parents=True, exist_ok=True)
-        fresh = self._file.with_suffix(".new")
+        self._patients[patient] = sequence
+        self._write()
+
+    def complete(self, sequence: int) -> None:
+        """Note that everything of everybody up to ``sequence`` has arrived."""
+        self.everything = max(self.everything, sequence)
+        self._patients = {one: upto for one, upto in self._patients.items() if upto > self.everything}
+        self._write()
+
+    def _write(self) -> None:
+        kept = {
+            "destination": self._destination,
+            "everything": self.everything,
+            "patients": self._patients,
+        }
+        self.path.parent.mkdir(parents=True, exist_ok=True)
+        fresh = self.path.with_suffix(".new")
         with fresh.open("w", encoding="utf-8") as out:
-            json.dump({"destination": self._destination, "delivered": self._delivered}, out)
+            json.dump(kept, out)
             out.flush()
             os.fsync(out.fileno())
-        fresh.replace(self._file)
+        fresh.replace(self.path)

@@ -1,0 +1,110 @@
+"""Real processes of the service, started, killed and asked from outside."""
+
+import json
+import re
+import signal
+import subprocess
+import sys
+import time
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+
+import httpx
+
+COMMAND = (sys.executable, "-c", "from service.cli import main; main()")
+_ADDRESS = re.compile(r"http://127\.0\.0\.1:\d+")
+
+
+def run(*arguments: str | Path, check: bool = True) -> subprocess.CompletedProcess[str]:
+    """Run one command of ``swallow-interop`` to its end."""
+    words = [*COMMAND, *map(str, arguments)]
+    return subprocess.run(words, capture_output=True, text=True, check=check, timeout=300)  # noqa: S603
+
+
+@contextmanager
+def serving(*arguments: str | Path, command: tuple[str, ...] = COMMAND) -> Iterator["Server"]:
+    """Start a command that serves and wait until it says where; killed at the end if still there."""
+    words = [*command, *map(str, arguments)]
+    with subprocess.Popen(words, stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True) as process:  # noqa: S603
+        server = Server(process)
+        try:
+            server.wait_until_ready()
+            yield server
+        finally:
+            process.kill()
+
+
+class Server:
+    """One running service."""
+
+    def __init__(self, process: subprocess.Popen[str]) -> None:
+        self.process = process
+        self.printed = ""
+        self.url = ""
+
+    def wait_until_ready(self, seconds: float = 120) -> None:
+        """Read what it prints up to its address, then wait until it answers."""
+        for line in self.process.stdout:
+            self.printed += line
+            if "erving on" in line:
+                self.url = _ADDRESS.search(line)[0]
+                break
+        assert self.url, self.printed
+        end = time.monotonic() + seconds
+        while time.monotonic() < end:
+            try:
+                if httpx.get(f"{self.url}/health/ready").status_code == 200:
+                    return
+            except httpx.TransportError:
+                time.sleep(0.05)
+        raise AssertionError(self.printed)
+
+    def kill(self) -> None:
+        """Kill it as a power cut would: no handler runs."""
+        self.process.send_signal(signal.SIGKILL)
+        self.process.wait()
+
+
+def token(folder: Path, reader: str = "integrator") -> Path:
+    """Sign a token with the folder's development key and keep it in a file of its own."""
+    path = folder / f"{reader}.token"
+    path.write_text(run("token", reader, "--data-dir", folder).stdout)
+    return path
+
+
+def client(server: Server, token_file: Path) -> httpx.Client:
+    headers = {"Authorization": f"Bearer {token_file.read_text().strip()}"}
+    return httpx.Client(base_url=f"{server.url}/fhir", headers=headers, timeout=60)
+
+
+def everything(http: httpx.Client, type_: str) -> list[dict]:
+    """Every current resource of a type, page by page."""
+    found, address = [], f"/{type_}?_count=200"
+    while address:
+        page = http.get(address).raise_for_status().json()
+        found += [entry["resource"] for entry in page.get("entry", ())]
+        address = next((link["url"] for link in page["link"] if link["relation"] == "next"), None)
+    return found
+
+
+def searchable_types(http: httpx.Client) -> list[str]:
+    """Types that the service says can be searched."""
+    declared = http.get("/metadata").json()["rest"][0]["resource"]
+    return [
+        one["type"]
+        for one in declared
+        if any(interaction["code"] == "search-type" for interaction in one["interaction"])
+    ]
+
+
+def by_identifier(resources: list[dict]) -> dict[str, list[str]]:
+    """Business identifier to the ids of the resources that carry it."""
+    found: dict[str, list[str]] = {}
+    for resource in resources:
+        identifiers = resource.get("identifier", [])
+        for one in identifiers if isinstance(identifiers, list) else [identifiers]:
+            found.setdefault(json.dumps([resource["resourceType"], one["system"], one["value"]]), []).append(
+                resource["id"]
+            )
+    return found

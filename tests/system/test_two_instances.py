@@ -1,0 +1,135 @@
+"""What was loaded here arrives at a second service of the same kind, once, whatever happens on the way."""
+
+import asyncio
+import json
+import shutil
+from datetime import UTC, datetime
+from pathlib import Path
+
+import pytest
+from processes import by_identifier, client, everything, run, searchable_types, serving, token
+
+from service.errors import DeliveryFailed
+from service.jobs.delivery import push
+from service.jobs.http_client import connect
+from service.jobs.ledger import Ledger
+from service.store.sqlite import SqliteStore
+
+EXAMPLES = Path(__file__).parents[2] / "examples" / "visits"
+
+
+@pytest.fixture(scope="module")
+def loaded(tmp_path_factory):
+    """A data folder that holds the demo."""
+    folder = tmp_path_factory.mktemp("here")
+    run("load", EXAMPLES, "--data-dir", folder)
+    return folder
+
+
+@pytest.fixture
+def here(loaded, tmp_path):
+    return shutil.copytree(loaded, tmp_path / "here")
+
+
+@pytest.fixture
+def there(tmp_path):
+    return tmp_path / "there"
+
+
+def _serve(folder):
+    return serving("serve", "--port", "0", "--development-issuer", "--data-dir", folder)
+
+
+def _push(folder, server, token_file):
+    return run("push", f"{server.url}/fhir", "--token-file", token_file, "--data-dir", folder)
+
+
+def test_visits_arrive_once_also_when_pushed_twice(here, there):
+    with _serve(here) as sender, _serve(there) as receiver:
+        keys = token(here), token(there)
+        first = _push(here, receiver, keys[1])
+        versions = _versions(receiver, keys[1])
+        second = _push(here, receiver, keys[1])
+        assert second.stdout.startswith("0 resources sent in 0 transactions.")
+        assert first.stdout.startswith(f"{len(versions)} resources sent in ")
+
+        (here / Ledger(here, f"{receiver.url}/fhir").path.name).unlink()
+        third = _push(here, receiver, keys[1])
+        assert third.stdout == first.stdout
+        assert _versions(receiver, keys[1]) == versions
+        _assert_same(sender, receiver, keys)
+
+
+def test_the_receiver_is_killed_half_way(here, there):
+    with _serve(there) as receiver:
+        token_file = token(there)
+        with pytest.raises(DeliveryFailed, match="did not answer"):
+            asyncio.run(_push_and_kill(here, receiver, token_file.read_text().strip()))
+    with _serve(here) as sender, _serve(there) as receiver:
+        keys = token(here), token(there)
+        with client(receiver, keys[1]) as http:
+            assert 0 < len(everything(http, "Patient")) < 5
+        _push(here, receiver, keys[1])
+        _assert_same(sender, receiver, keys)
+
+
+async def _push_and_kill(folder, receiver, secret):
+    """Push, and kill the receiver when three patients' transactions were acknowledged."""
+    store = SqliteStore(folder / "swallow.sqlite", clock=lambda: datetime.now(UTC))
+    done = []
+
+    def progress(_done, _all):
+        done.append(1)
+        if len(done) == 3:
+            receiver.kill()
+
+    try:
+        async with connect(f"{receiver.url}/fhir", secret) as remote:
+            await push(store, remote, Ledger(folder, receiver.url), attempts=2, on_progress=progress)
+    finally:
+        await store.close()
+
+
+def _versions(server, token_file):
+    """Id and version of everything the server holds."""
+    with client(server, token_file) as http:
+        return {
+            (one["resourceType"], one["id"]): one["meta"]["versionId"]
+            for type_ in searchable_types(http)
+            for one in everything(http, type_)
+        }
+
+
+def _assert_same(sender, receiver, keys):
+    """Both hold the same resources: equal content, each business identifier once, references resolved."""
+    with client(sender, keys[0]) as one, client(receiver, keys[1]) as other:
+        types = searchable_types(one)
+        ours = [tree for type_ in types for tree in everything(one, type_)]
+        theirs = [tree for type_ in types for tree in everything(other, type_)]
+    assert len(ours) == len(theirs) > 1900
+    assert by_identifier(ours).keys() == by_identifier(theirs).keys()
+    assert all(len(ids) == 1 for ids in by_identifier(theirs).values())
+    assert _comparable(ours) == _comparable(theirs)
+
+
+def _comparable(trees):
+    """Contents with every id replaced by the business identifier behind it, in a stable order."""
+    names = {f"{tree['resourceType']}/{tree['id']}": _name(tree) for tree in trees}
+    return sorted(json.dumps(_without_ids(tree, names), sort_keys=True) for tree in trees)
+
+
+def _name(tree):
+    identifiers = tree.get("identifier", [])
+    first = identifiers[0] if isinstance(identifiers, list) and identifiers else identifiers
+    return json.dumps(first, sort_keys=True) if first else tree["id"]
+
+
+def _without_ids(node, names):
+    if isinstance(node, list):
+        return [_without_ids(one, names) for one in node]
+    if isinstance(node, str):
+        return names.get(node, node)
+    if not isinstance(node, dict):
+        return node
+    skipped = {"id", "versionId", "lastUpdated"} if "resourceType" in node or "versionId" in node else set()
+    return {key: _without_ids(value, names) for key, value in node.items() if key not in skipped}
