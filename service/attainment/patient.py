@@ -9,7 +9,7 @@ from service.attainment.dose import adherence
 from service.attainment.goals import Value
 from service.attainment.inputs import GoalOnFile, PatientInputs, Statement
 from service.attainment.intervals import Interval, wilson
-from service.attainment.measures import SHARES, TRIAL_MEASURES
+from service.attainment.measures import MEASURES, SHARES, TRIAL_MEASURES
 from service.attainment.scaling import Rating, Scaling, scaling
 from service.attainment.series import series
 from service.attainment.status import Status, status
@@ -24,7 +24,9 @@ Series = list[list[Value]]
 
 def attain(inputs: PatientInputs, as_of: date) -> PatientAnswer:
     """Compute everything as of a date; later data are not seen, goals that start later are not answered."""
-    goals = [goal for goal in inputs.goals if goal.goal.start is None or goal.goal.start <= as_of]
+    goals = sorted(
+        (goal for goal in inputs.goals if goal.goal.start is None or goal.goal.start <= as_of), key=_order
+    )
     visits = visit_results(block for block in inputs.blocks if block.day <= as_of)
     logs = sorted((log for log in inputs.logs if log.end <= as_of), key=lambda log: log.start)
     practice = tuple(PracticeAnswer(log, adherence(log.days)) for log in logs)
@@ -39,6 +41,13 @@ def attain(inputs: PatientInputs, as_of: date) -> PatientAnswer:
         scaling=scaled,
         scaling_problem=problem,
     )
+
+
+def _order(on_file: GoalOnFile) -> tuple[date, int, str, str]:
+    """Older goals first; those of one day in the order of the measures, then by their text."""
+    goal = on_file.goal
+    measure = list(MEASURES).index(goal.targets[0].measure) if goal.targets else len(MEASURES)
+    return goal.start or date.min, measure, on_file.description, on_file.reference
 
 
 def _goal(

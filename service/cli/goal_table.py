@@ -2,7 +2,7 @@
 
 from collections.abc import Iterable, Sequence
 
-from service.attainment.answers import GoalAnswer, PatientAnswer
+from service.attainment.answers import GoalAnswer, PatientAnswer, Stated
 from service.attainment.goals import Value
 from service.attainment.measures import MEASURES, SHARES
 
@@ -31,7 +31,7 @@ def goal_rows(name: str, answer: PatientAnswer) -> list[tuple[str, ...]]:
             _value(goal.measure, goal.status.baseline),
             _latest(goal),
             goal.status.code or "not yet measured",
-            goal.stated.achievement or goal.stated.lifecycle,
+            _stated(goal.stated),
             str(goal.status.progress.attained or "-"),
             str(goal.status.progress.regressed or "-"),
             goal.status.reason,
@@ -50,6 +50,12 @@ def rendered(rows: Iterable[Sequence[str]]) -> str:
         for row in table
     ]
     return "\n".join([lines[0], "  ".join("-" * width for width in widths), *lines[1:]])
+
+
+def _stated(stated: Stated) -> str:
+    """What people stated: the achievement, and the lifecycle where it is not simply active."""
+    lifecycle = "" if stated.lifecycle == "active" else stated.lifecycle
+    return ", ".join(filter(None, (stated.achievement, lifecycle))) or "nothing"
 
 
 def _goal(goal: GoalAnswer) -> str:
