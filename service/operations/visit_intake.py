@@ -88,6 +88,7 @@ class _Intake:
 
     def __init__(self, upload: Upload, settings: Settings, context: Context, *, dry_run: bool) -> None:
         self._document = read_upload(upload, settings)
+        self._head = headline(self._document, zone=settings.zone)
         self._settings = settings
         self._context = context
         self._sender = upload.sender
@@ -95,13 +96,12 @@ class _Intake:
 
     async def prepare(self, searcher: Searcher) -> _Prepared:
         """Judge the record against what is on file, and author its Bundle."""
-        head = headline(self._document, zone=self._settings.zone)
-        file = await read_file(searcher, head.patient, self._settings) if head.patient else OnFile()
-        return self._prepared(file)
+        patient = self._head.patient
+        return self._prepared(await read_file(searcher, patient, self._settings) if patient else OnFile())
 
     def _prepared(self, file: OnFile) -> _Prepared:
         now, settings = self._context.clock(), self._settings
-        head = headline(self._document, zone=settings.zone)
+        head = self._head
         names = Names(head.record.system, head.record.value) if head.record else Names("", "")
         start = head.start or now
         seen = Seen(file, names, start, settings.zone)

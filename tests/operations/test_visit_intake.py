@@ -8,7 +8,8 @@ from intake_desk import NOW, RECORDS, Desk
 from sample_visits import example_names, visit_tree
 
 from service.errors import Conflict, RuleViolation
-from service.fhir.json import dump
+from service.fhir.json import dump, parse
+from service.fhir.validation import check
 from service.records.reading import read_record
 from service.records.shape import headline
 
@@ -37,6 +38,11 @@ def test_everything_of_a_first_visit_is_created(desk):
     (encounter,) = desk.all("Encounter")
     assert encounter["subject"]["reference"] == f"Patient/{patient['id']}"
     assert f"Encounter/{encounter['id']}" in receipt.created
+
+
+def test_what_is_stored_is_valid_and_whole(one_visit):
+    for version in asyncio.run(_everything(one_visit)):
+        assert check(parse(version.content)) == ()
 
 
 def test_no_reference_is_left_to_resolve(one_visit):
