@@ -46,8 +46,9 @@ def attain(inputs: PatientInputs, as_of: date) -> PatientAnswer:
 def _order(on_file: GoalOnFile) -> tuple[date, int, str, str]:
     """Older goals first; those of one day in the order of the measures, then by their text."""
     goal = on_file.goal
-    measure = list(MEASURES).index(goal.targets[0].measure) if goal.targets else len(MEASURES)
-    return goal.start or date.min, measure, on_file.description, on_file.reference
+    measures = [*MEASURES, *(target.measure for target in goal.targets)]
+    place = measures.index(goal.targets[0].measure) if goal.targets else len(measures)
+    return goal.start or date.min, place, on_file.description, on_file.reference
 
 
 def _goal(
