@@ -10,10 +10,9 @@ charts about 40 ms.
 """
 
 import hashlib
-import threading
-from collections import OrderedDict
 from datetime import UTC, date, datetime, time, timedelta
 from fractions import Fraction
+from functools import lru_cache
 from itertools import pairwise
 from typing import TYPE_CHECKING, Any
 
@@ -31,9 +30,6 @@ INK, LINE, WHISKER, GOAL, GRID, BAND = "#1d2b36", "#17596a", "#66727b", "#7a3412
 WIDTH, HEIGHT, KEPT = 720, 190, 256
 # the reader's fonts may be wider than those the drawing was measured with
 PADDING = {"left": 5, "top": 5, "right": 40, "bottom": 5}
-
-_kept: "OrderedDict[str, str]" = OrderedDict()
-_lock = threading.Lock()
 
 
 def _instant(day: date) -> str:
@@ -276,31 +272,21 @@ def describe(goal: GoalView) -> str:
     return f"{visits}. Target: {words.criterion(goal)}. {words.direction(goal.measure).capitalize()}."
 
 
+@lru_cache(maxsize=KEPT)
 def run_chart(goal: GoalView) -> Markup:
     """Render a goal's chart as inline SVG with title and description; empty without any visit.
 
-    The same content gives the same picture, so the last 256 are kept.
+    The same content gives the same picture, so the newest are kept.
     """
     if not goal.readings:
         return Markup()
-    text = specification(goal).to_json(indent=None)
-    key = hashlib.sha256(text.encode()).hexdigest()
-    return Markup(_labelled(_rendered(key, text), key[:12], goal.description, describe(goal)))  # noqa: S704 - escaped below
-
-
-def _rendered(key: str, text: str) -> str:
-    with _lock:
-        if key in _kept:
-            _kept.move_to_end(key)
-            return _kept[key]
     import vl_convert  # noqa: PLC0415 - starts a script engine; only the first chart pays for it
 
-    svg: str = vl_convert.vegalite_to_svg(text, allowed_base_urls=[])
-    with _lock:
-        _kept[key] = svg
-        while len(_kept) > KEPT:
-            _kept.popitem(last=False)
-    return svg
+    svg = vl_convert.vegalite_to_svg(
+        specification(goal).to_json(indent=None, validate=False), allowed_base_urls=[]
+    )
+    name = hashlib.sha256(f"{goal.id} {svg}".encode()).hexdigest()[:12]
+    return Markup(_labelled(svg, name, goal.description, describe(goal)))  # noqa: S704 - texts are escaped there
 
 
 def _labelled(svg: str, name: str, title: str, description: str) -> str:

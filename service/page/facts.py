@@ -93,7 +93,9 @@ def banner(
         name=name(patient),
         born=born(patient),
         age=age(patient, day),
-        conditions=tuple(_text(one.get("code")) for one in conditions if _holds(one, day, zone)),
+        conditions=tuple(
+            dict.fromkeys(_text(one.get("code")) for one in conditions if _holds(one, day, zone))
+        ),
         clearance=_clearance(known),
         effort_limit=answer(limit),
         red_flags=_flags(known.newest("red-flag-checklist")) if asked else None,

@@ -115,7 +115,7 @@ class StoredViews:
         observed = {} if stored is None or stored.deleted else parse(stored.content)
         return TrialRow(
             number=trial.number,
-            posture=_words(trial.posture) or "not recorded",
+            posture=_posture(trial.posture),
             observed=_words(trial.observed) + (f": {_words(trial.reason)}" if trial.reason else ""),
             own=_words(trial.judgement),
             effort=facts.answer(component(observed, "effort-instructed")) or "not recorded",
@@ -125,6 +125,12 @@ class StoredViews:
 
 def _words(code: str) -> str:
     return code.replace("-", " ")
+
+
+def _posture(codes: str) -> str:
+    """``head-neutral, closed`` is the head's posture, then the jaw's."""
+    head, _, jaw = codes.partition(", ")
+    return (_words(head) + (f", jaw {jaw}" if jaw else "")) or "not recorded"
 
 
 def _coded(codes: Iterable[str]) -> Clause:

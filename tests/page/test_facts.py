@@ -127,6 +127,7 @@ def test_conditions_that_do_not_hold_are_left_out():
     found = shown(
         conditions=(
             condition("stroke", clinicalStatus="active"),
+            condition("stroke", clinicalStatus="recurrence"),
             condition("mistake", verificationStatus="entered-in-error"),
             condition("cold", clinicalStatus="resolved"),
             condition("later") | {"recordedDate": "2026-10-01"},

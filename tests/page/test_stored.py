@@ -50,6 +50,7 @@ def trial(day, block, number, seen):
         component("training-block", block),
         {"code": coded("trial-number", OBSERVATION), "valueInteger": number},
         component("posture", "chin-down"),
+        component("jaw-position", "open"),
         component("effort-instructed", "light"),
     ]
     answer = coded("closed" if seen == "1" else "not-closed")
@@ -176,7 +177,7 @@ async def test_the_page_shows_those_numbers(get):
     assert "Red flags, last visit blood" in page.text
     assert "level 5 of 7 (3 Jul 2026)" in page.text
     assert "91 (born 1935)" in page.text
-    assert ["1", "chin down", "closed", "not asked", "light", "not recorded"] in page.rows
+    assert ["1", "chin down, jaw open", "closed", "not asked", "light", "not recorded"] in page.rows
 
 
 async def test_the_list_counts_open_goals_and_goes_page_by_page(views, store):
