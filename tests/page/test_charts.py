@@ -6,7 +6,8 @@ from xml.etree import ElementTree as ET
 import page_samples as samples
 import pytest
 
-from service.page.charts import describe, run_chart, specification
+from service.page.charts import describe, run_chart
+from service.page.run_chart import specification
 from service.page.view_model import Measure, Reading
 
 AIRWAY = Measure("airway-entry-group", "Airway entry, worst", "group", 1, 4, 1, "levels", "lower")
