@@ -1,7 +1,7 @@
 """References inside a resource: finding them, and pointing them elsewhere (FHIR R4 references.html)."""
 
 import re
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from typing import Any
 
 from service.fhir.json import Tree
@@ -24,17 +24,24 @@ def local_target(reference: str, base: str = "") -> str:
     return found[1] if found else ""
 
 
-def reference_texts(tree: Any) -> Iterator[str]:
+def reference_texts(tree: Tree) -> list[str]:
     """Every ``Reference.reference`` in a tree, contained resources and extensions included, in order."""
-    if isinstance(tree, dict):
-        for name, value in tree.items():
-            if name == "reference" and isinstance(value, str):
-                yield value
-            else:
-                yield from reference_texts(value)
-    elif isinstance(tree, list):
-        for value in tree:
-            yield from reference_texts(value)
+    found: list[str] = []
+    _collect(tree, found)
+    return found
+
+
+def _collect(node: Tree | list[Any], found: list[str]) -> None:
+    if isinstance(node, list):
+        for value in node:
+            if isinstance(value, (dict, list)):
+                _collect(value, found)
+        return
+    for name, value in node.items():
+        if isinstance(value, (dict, list)):
+            _collect(value, found)
+        elif name == "reference" and isinstance(value, str):
+            found.append(value)
 
 
 def rewrite(tree: Tree, new: Callable[[str], str]) -> None:

@@ -31,6 +31,7 @@ _MODIFIERS = {
     "updated": set[str](),
 }
 _PREFIX = re.compile(r"(eq|ne|gt|lt|ge|le|sa|eb|ap)?(.*)", re.DOTALL)
+_MOST = 500
 _ID = re.compile(r"[A-Za-z0-9\-.]{1,64}")
 
 
@@ -81,6 +82,10 @@ def parse_clauses(
     if not lenient:
         known = ", ".join(table)
         issues += [_unknown(type_, name, known) for name in unknown]
+    if sum(len(clause.values) for clause in clauses) > _MOST:
+        issues.append(
+            Issue(f"At most {_MOST} values can be asked for in one search.", code=IssueType.TOO_COSTLY)
+        )
     if issues:
         raise InvalidInput(issues)
     return Asked(tuple(clauses), tuple(used), tuple(unknown))

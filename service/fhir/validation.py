@@ -3,6 +3,7 @@
 The only file that knows ``fhir.resources``. Its R4B classes are equal to R4 on the wire for the types stored.
 """
 
+import re
 from collections.abc import Iterator
 from decimal import Decimal
 from functools import cache
@@ -16,6 +17,7 @@ from service.fhir.json import Tree
 
 __all__ = ["check"]
 
+_ID = re.compile(r"[A-Za-z0-9\-.]{1,64}")
 _ABSTRACT = {"Resource", "DomainResource"}
 _RESOURCE = get_fhir_model_class("Resource")
 _SENTENCES = {
@@ -49,14 +51,21 @@ def check(resource: Tree, *, at: str = "") -> tuple[Issue, ...]:
     if model is None:
         text = f"'{type_[:64]}' is not a resource type of FHIR R4 (names are case-sensitive)."
         return (_issue(IssueType.STRUCTURE, text, f"{root}.resourceType" if at else "resourceType"),)
+    found = [*_identity(resource, root)]
     contained = resource.get("contained")
     inner = contained if isinstance(contained, list) else []
     own = {name: value for name, value in resource.items() if name != "contained"} if inner else resource
-    found = [*_json_rules(own, root), *_structure(model, own, root)]
+    found += [*_json_rules(own, root), *_structure(model, own, root)]
     for place, value in enumerate(inner):
         where = f"{root}.contained[{place}]"
         found += check(value, at=where) if isinstance(value, dict) else [_not_an_object(where)]
     return tuple(dict.fromkeys(found))
+
+
+def _identity(resource: Tree, root: str) -> Iterator[Issue]:
+    id_ = resource.get("id")
+    if id_ is not None and not (isinstance(id_, str) and _ID.fullmatch(id_)):
+        yield _issue(IssueType.VALUE, "An id has 1 to 64 of the characters A-Z a-z 0-9 - and .", f"{root}.id")
 
 
 def _model(type_: str) -> type[BaseModel] | None:

@@ -17,6 +17,7 @@ from service.store.contract import Page, Query, Store, Transaction
 
 __all__ = ["search"]
 
+_MOST_SORTS = 5
 _CONTROL = ("_count", "_sort", "_total", "_after")
 
 
@@ -98,7 +99,10 @@ def _control(type_: str, params: Sequence[tuple[str, str]], context: Context) ->
 def _sort(type_: str, text: str) -> tuple[Sort, ...]:
     table = parameters(type_)
     sorts: list[Sort] = []
-    for key in text.split(",") if text else []:
+    keys = text.split(",") if text else []
+    if len(keys) > _MOST_SORTS:
+        raise _bad("_sort", f"at most {_MOST_SORTS} keys can be used")
+    for key in keys:
         parameter = table.get(key.removeprefix("-"))
         if parameter is None or parameter.kind not in {"id", "updated", "date"}:
             able = ", ".join(name for name, one in table.items() if one.kind in {"id", "updated", "date"})

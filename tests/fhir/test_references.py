@@ -20,7 +20,7 @@ def test_addresses_are_rewritten_everywhere_they_can_stand():
     }
     rewrite(tree, lambda text: "Patient/1" if text == URN else text)
     assert tree["text"]["div"] == f"<div><a href=\"Patient/1\">x</a><img src='Patient/1'/> {URN}</div>"
-    assert list(reference_texts(tree)) == ["Patient/1", "Patient/1", "Patient/1", "Observation/2"]
+    assert reference_texts(tree) == ["Patient/1", "Patient/1", "Patient/1", "Observation/2"]
     assert tree["extension"][1]["valueUri"] == "Patient/1"
     assert tree["extension"][0]["url"] == URN  # the name of an extension is no address
     assert tree["valueString"] == URN

@@ -46,7 +46,9 @@ def test_a_good_resource_has_no_issue():
             "no such element",
         ),
         ('"contained":[1]', "Observation.contained[0]", "JSON object"),
-        ('"id":"a b"', "Observation.id", "form"),
+        ('"id":"a_b"', "Observation.id", "1 to 64"),
+        (f'"id":"{"x" * 65}"', "Observation.id", "1 to 64"),
+        ('"contained":[{"resourceType":"Patient","id":"a_b"}]', "Observation.contained[0].id", "1 to 64"),
     ],
 )
 def test_each_fault_is_named_at_its_place(member, place, words):

@@ -100,6 +100,7 @@ def test_count_is_bounded_and_may_be_nought(filled, client_with):
         ("code", "a,,b"),
         ("code", "a|b|c"),
         ("code", "|"),
+        ("_sort", "date," * 5 + "date"),
         ("_count", "-1"),
         ("_count", "x"),
         ("_count", "9" * 20),
@@ -233,3 +234,12 @@ def test_about_a_date_is_within_a_tenth_of_the_time_since(client):
 def test_a_type_that_is_not_stored_has_no_search(client):
     with pytest.raises(NotFound):
         client.search("Nope")
+
+
+def test_as_many_values_as_are_allowed(filled):
+    patients = ",".join(["Patient/p"] * 249 + ["Patient/q"])
+    codes = ",".join(f"c{number}" for number in range(249)) + ",a"
+    assert filled.search("Observation", ("patient", patients), ("code", codes))["total"] == 6
+    assert filled.search("Observation", *[("code", "a")] * 500)["total"] == 6
+    with pytest.raises(InvalidInput, match="At most 500 values"):
+        filled.search("Observation", *[("code", "a")] * 501)
