@@ -34,7 +34,7 @@ def convert(files: tuple[Path, ...], data_dir: Path | None) -> None:
         with TemporaryDirectory() as folder:
             receipt = asyncio.run(_convert(files, settings_for(Path(folder))))
     for warning in receipt.warnings:
-        click.echo(f"warning: {sentence(warning)}", err=True)
+        click.echo(sentence(warning), err=True)
     click.echo(json.dump(receipt.bundle or {}).decode())
 
 

@@ -19,11 +19,12 @@ class Commands(click.Group):
             return super().invoke(ctx)
         except ServiceError as error:
             for issue in error.issues:
-                click.echo(f"{issue.severity}: {sentence(issue)}", err=True)
+                click.echo(sentence(issue), err=True)
             sys.exit(1)
 
 
 def sentence(issue: Issue) -> str:
-    """A problem as one line: place, then what is wrong and what to do."""
+    """A problem as one line: how grave, where, what is wrong and what to do."""
     place = str(issue.place)
-    return f"{place}: {issue.message}" if place else issue.message
+    where = f"{place}: " if place else ""
+    return f"{issue.severity}: {where}{issue.message}"

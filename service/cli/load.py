@@ -53,7 +53,7 @@ def _report(loaded: Loaded, *, show_warnings: bool) -> None:
     for refused in loaded.refused:
         click.echo(refused, err=True)
     for warning in loaded.warnings if show_warnings else ():
-        click.echo(f"warning: {warning}", err=True)
+        click.echo(warning, err=True)
     if loaded.warnings and not show_warnings:
         click.echo(f"{len(loaded.warnings)} warnings; --warnings prints them.", err=True)
     click.echo(loaded.summary())

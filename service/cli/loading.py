@@ -142,13 +142,16 @@ def _form(file: RecordFile) -> list[tuple[str, tuple[str, bytes, str]]]:
 def _reasons(error: HTTPStatusError) -> list[str]:
     try:
         issues = error.response.json()["issue"]
-        return [": ".join(filter(None, (_where(issue), issue["details"]["text"]))) for issue in issues]
+        return [_sentence(issue) for issue in issues]
     except (ValueError, KeyError, TypeError):
         return [f"the service answered {error.response.status_code}"]
 
 
-def _where(issue: dict[str, Any]) -> str:
-    return str(issue.get("diagnostics") or ", ".join(issue.get("expression", [])))
+def _sentence(issue: dict[str, Any]) -> str:
+    """One issue of an OperationOutcome as the command prints it."""
+    where = issue.get("diagnostics") or ", ".join(issue.get("expression", []))
+    text = issue["details"]["text"]
+    return f"{issue['severity']}: {where}: {text}" if where else f"{issue['severity']}: {text}"
 
 
 def _counts(answer: dict[str, Any]) -> Counts:

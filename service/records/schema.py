@@ -3,8 +3,6 @@
 ``python -m service.records.schema > openapi/visit-record.schema.json`` writes the published copy.
 """
 
-import json
-import sys
 from typing import Any
 
 from pydantic.json_schema import GenerateJsonSchema, JsonSchemaValue
@@ -38,7 +36,3 @@ def visit_record_schema() -> dict[str, Any]:
     schema = VisitRecord.model_json_schema(schema_generator=_Schema)
     head = {"$schema": GenerateJsonSchema.schema_dialect, "$id": f"{CANONICAL_ROOT}/visit-record.schema.json"}
     return head | schema
-
-
-if __name__ == "__main__":
-    sys.stdout.write(json.dumps(visit_record_schema(), indent=2, ensure_ascii=False) + "\n")
