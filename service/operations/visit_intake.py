@@ -18,7 +18,7 @@ from service.operations.patient_file import Searcher, read_file
 from service.operations.receipt import Receipt, receipt_of, reference_of
 from service.operations.upload import Upload, read_upload
 from service.records.authoring import author
-from service.records.identity import Names, full_url
+from service.records.identity import Names, person_url
 from service.records.on_file import OnFile, Seen
 from service.records.parts import is_own
 from service.records.person import patient_elements
@@ -142,7 +142,7 @@ class _Intake:
         resource = provenance(
             ready.record,
             receipt.changed,
-            clinician=names[full_url(one.system, one.value)],
+            clinician=names[person_url("Practitioner", one.system, one.value)],
             sender=self._sender,
             recorded=self._context.clock(),
         )
@@ -168,7 +168,7 @@ async def _claim(txn: Transaction, ready: _Prepared, names: dict[str, str]) -> N
     one = ready.record.record
     who = ready.record.patient
     patient = ready.file.patient
-    id_ = patient["id"] if patient else names[full_url(who.system, who.value)].partition("/")[2]
+    id_ = patient["id"] if patient else names[person_url("Patient", who.system, who.value)].partition("/")[2]
     before = await txn.visit(one.system, one.value)
     if before is not None and before.patient != id_:
         raise Conflict(

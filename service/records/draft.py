@@ -9,7 +9,7 @@ from datetime import datetime
 from typing import Literal, TypedDict, Unpack
 
 from service.records.elements import Element, moment, present, reference, references
-from service.records.identity import Names, criteria, full_url
+from service.records.identity import Names, criteria, full_url, person_url
 from service.records.narrative import narrative, words_of
 from service.records.visit import Practitioner, VisitRecord
 from service.terminology.codes import Codes
@@ -68,7 +68,7 @@ class Draft:
         self.start = start
         self.names = Names(record.record.system, record.record.value)
         self.entries: list[Element] = []
-        self.patient = patient or full_url(record.patient.system, record.patient.value)
+        self.patient = patient or person_url("Patient", record.patient.system, record.patient.value)
         self.encounter = self.url("")
         self.conditions: list[str] = []
         self._people: dict[str, str] = {}
@@ -103,12 +103,12 @@ class Draft:
         resource = {"resourceType": type_, **self._meta(profile), "text": body.pop("text")}
         resource |= {"identifier": identifier, **body}
         request = {"method": "POST", "url": type_, "ifNoneExist": criteria(system, value)}
-        return self._entry(full_url(system, value), resource, request)
+        return self._entry(person_url(type_, system, value), resource, request)
 
     def practitioner(self, person: Practitioner) -> str:
         """The reference of a clinician, added once per Bundle."""
         system, value = person.identifier.system, person.identifier.value
-        url = full_url(system, value)
+        url = person_url("Practitioner", system, value)
         if url not in self._people:
             role = self.codes.answer(person.role)
             body = {

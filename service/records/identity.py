@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from urllib.parse import quote
 from uuid import NAMESPACE_URL, uuid5
 
-__all__ = ["Names", "criteria", "decoded", "encoded", "full_url", "key_of_goal", "token"]
+__all__ = ["Names", "criteria", "decoded", "encoded", "full_url", "key_of_goal", "person_url", "token"]
 
 
 def encoded(text: str) -> str:
@@ -23,8 +23,13 @@ def decoded(text: str) -> str:
 
 
 def full_url(system: str, value: str) -> str:
-    """The fullUrl of the entry with this identifier; the same identifier always has the same one."""
+    """The fullUrl of the part of a record with this identifier; it is always the same."""
     return uuid5(NAMESPACE_URL, f"{system}|{value}").urn
+
+
+def person_url(type_: str, system: str, value: str) -> str:
+    """The fullUrl of a Patient or Practitioner; a number may be used for both, and for a record too."""
+    return uuid5(NAMESPACE_URL, f"{type_}?{system}|{value}").urn
 
 
 def token(system: str, code: str) -> str:

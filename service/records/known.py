@@ -2,7 +2,7 @@
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from datetime import date, timedelta
+from datetime import date
 from fractions import Fraction
 
 __all__ = ["Known", "KnownLine", "KnownPlan"]
@@ -53,10 +53,13 @@ class Known:
         A line of fewer than seven days a week counts that share of every day; the sum is rounded to a whole
         number.
         """
-        days = [start + timedelta(days=number) for number in range((end - start).days + 1)]
-        plans = [next((plan for plan in reversed(self.plans) if plan.covers(day)), None) for day in days]
-        in_force = [plan for plan in plans if plan]
-        doses = (
-            Fraction(line.daily * line.days_per_week, 7) for plan in in_force for line in plan.lines.values()
-        )
-        return round(sum(doses, Fraction(0))) if in_force else None
+        total, covered = Fraction(0), False
+        first, last = start.toordinal(), end.toordinal()
+        for plan in reversed(self.plans):
+            low = max(first, plan.start.toordinal())
+            high = min(last, plan.end.toordinal() if plan.end else last)
+            if low <= high:
+                daily = sum(Fraction(line.daily * line.days_per_week, 7) for line in plan.lines.values())
+                total, covered = total + daily * (high - low + 1), True
+            last = min(last, plan.start.toordinal() - 1)  # from that day on this plan is in force
+        return round(total) if covered else None

@@ -51,7 +51,7 @@ def chain(plans: Sequence[Resource], zone: ZoneInfo) -> list[PlanSpan]:
     for number, (start, _, plan) in enumerate(ordered):
         end = stated_end(plan)
         if number < len(following):
-            replaced = max(start, following[number] - timedelta(days=1))
+            replaced = start if following[number] == start else following[number] - timedelta(days=1)
             end = min(end, replaced) if end else replaced
         spans.append(PlanSpan(plan, start, end))
     return spans

@@ -129,6 +129,18 @@ def test_a_record_does_not_wander_to_another_patient(one_visit):
     assert len(one_visit.all("Patient")) == 1
 
 
+@pytest.mark.parametrize("taken", ["clinician", "record"])
+def test_a_number_may_be_used_for_patient_and_clinician_and_record(desk, taken):
+    tree = visit_tree(FIRST)
+    tree["patient"] = tree["record"] if taken == "record" else tree["visit"]["clinician"]["identifier"]
+    desk.send(tree)
+    (patient,) = desk.all("Patient")
+    (encounter,) = desk.all("Encounter")
+    assert encounter["subject"]["reference"] == f"Patient/{patient['id']}"
+    assert encounter["participant"][0]["individual"]["reference"].startswith("Practitioner/")
+    assert desk.send(tree).changed == ()
+
+
 def test_a_removed_trial_is_an_error_and_leaves_its_block(one_visit):
     tree = visit_tree(FIRST)
     tree["training"]["trials"] = [trial for trial in tree["training"]["trials"] if trial["block"] != "post"]

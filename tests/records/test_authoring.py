@@ -8,7 +8,7 @@ from sample_visits import bundle_of, example_names, parts_of, visit_tree
 from service.fhir.json import dump
 from service.fhir.references import reference_texts
 from service.fhir.validation import check
-from service.records.identity import full_url
+from service.records.identity import person_url
 from service.terminology.codes import codes
 
 SETTINGS = ("all", "gps")
@@ -71,7 +71,7 @@ def test_units_are_listed_ucum_codes(example):
 
 def test_every_reference_leads_to_an_entry_or_to_what_is_on_file(example):
     tree, bundle, _ = example
-    patient = full_url(tree["patient"]["system"], tree["patient"]["value"])
+    patient = person_url("Patient", tree["patient"]["system"], tree["patient"]["value"])
     inside = {entry["fullUrl"] for entry in bundle["entry"]} | {patient}
     assert [text for text in reference_texts(bundle) if text not in inside and "Goal/" not in text] == []
 

@@ -58,6 +58,14 @@ def test_prescribed_repetitions_follow_the_plan_in_force_day_by_day():
     known = Known(plans=(first, second))
     assert known.prescribed(date(2026, 2, 8), date(2026, 2, 11)) == 30 + 30 + 10 + 10
     assert known.prescribed(date(2026, 1, 1), date(2026, 1, 7)) is None
+    same_day = Known(plans=(plan(date(2026, 2, 1), date(2026, 2, 1)), plan(date(2026, 2, 1), daily=10)))
+    assert same_day.prescribed(date(2026, 1, 30), date(2026, 2, 2)) == 20
+    assert (
+        Known(plans=(plan(date(1, 1, 1), date(9999, 12, 30), daily=1),)).prescribed(
+            date(1, 1, 1), date(9999, 12, 31)
+        )
+        == (date(9999, 12, 30) - date(1, 1, 1)).days + 1
+    )
     assert (
         Known(plans=(plan(date(2026, 2, 1), days=5),)).prescribed(date(2026, 2, 2), date(2026, 2, 8)) == 150
     )

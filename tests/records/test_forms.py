@@ -1,0 +1,20 @@
+"""The published form of the safety screen asks what the record asks."""
+
+import json
+
+from service.fhir.validation import check
+from service.records.protocols import screen_items
+from service.records.safety import SAFETY_SCREEN
+from service.settings import shipped
+
+FORM = json.loads(shipped("mappings", "forms", "breath-hold-safety-screen.json").read_text("utf-8"))
+
+
+def test_the_form_is_a_valid_questionnaire_under_the_name_answers_use():
+    assert check(FORM) == ()
+    assert FORM["url"] == SAFETY_SCREEN
+
+
+def test_it_asks_every_item_of_the_screen_in_order():
+    asked = [(item["linkId"], item["text"]) for item in FORM["item"]]
+    assert asked == [(item.key, item.display) for item in screen_items().values()]
