@@ -11,9 +11,9 @@ from dataclasses import dataclass
 from decimal import Decimal
 from typing import Any, Literal, NoReturn
 
-from ruamel.yaml import YAML
-from ruamel.yaml.error import MarkedYAMLError, YAMLError
-from ruamel.yaml.events import (
+from yaml import CSafeLoader, parse
+from yaml.error import MarkedYAMLError, YAMLError
+from yaml.events import (
     AliasEvent,
     DocumentStartEvent,
     Event,
@@ -81,9 +81,13 @@ class _YamlReader:
 
     def read(self, text: str) -> Document:
         try:
-            for event in YAML(typ="safe", pure=True).parse(text):
+            for event in parse(text, Loader=CSafeLoader):
                 self._take(event)
         except MarkedYAMLError as error:
+            if "nesting depth" in (
+                error.problem or ""
+            ):  # the library looks ahead, and has a limit of its own
+                raise _invalid(self._too_deep(), line=error.problem_mark.line + 1) from None
             _refuse_text(error)
         except YAMLError as error:
             raise _invalid(f"This is not valid YAML: {_clean(str(error))}.") from None
@@ -110,18 +114,17 @@ class _YamlReader:
 
     def _scalar(self, event: Any) -> None:
         _refuse_extras(event)
-        plain = bool(event.style is None or event.style == "")
         if self._expects_key():
             self._key(event, event.value)
         else:
-            self._add(event, _plain_value(event.value) if plain else event.value)
+            self._add(event, event.value if event.style else _plain_value(event.value))
 
     def _begin(self, event: Any, container: dict[str, Any] | list[Any]) -> None:
         _refuse_extras(event)
         if self._expects_key():
             _refuse(event, "The name of a field must be plain text.")
         if len(self._open) > self._max_depth:
-            _refuse(event, f"The text is nested deeper than {self._max_depth} levels.")
+            _refuse(event, self._too_deep())
         self._add(event, container)
         holder = self._open[-1]
         self._path.append(self._keys[-1] or "" if isinstance(holder, dict) else len(holder) - 1)
@@ -133,6 +136,9 @@ class _YamlReader:
         self._keys.pop()
         self._path.pop()
         self._keys[-1] = None
+
+    def _too_deep(self) -> str:
+        return f"The text is nested deeper than {self._max_depth} levels."
 
     def _expects_key(self) -> bool:
         return isinstance(self._open[-1], dict) and self._keys[-1] is None
