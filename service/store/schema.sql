@@ -24,6 +24,7 @@ CREATE TABLE current (
     keys BLOB NOT NULL          -- the rows written to the search tables, so that they can be taken back
 );
 CREATE UNIQUE INDEX current_id ON current (type, id);
+CREATE INDEX current_type ON current (type) WHERE NOT deleted;
 CREATE INDEX current_owner ON current (type, owner) WHERE NOT deleted;
 CREATE INDEX current_updated ON current (type, updated) WHERE NOT deleted;
 CREATE INDEX current_sequence ON current (sequence);

@@ -55,7 +55,8 @@ def page(query: Query) -> Statement:
     After ``columns`` each row carries the values it is sorted by, for ``cursor``.
     """
     where, values = _where(query)
-    order = [*_order(query), ("c.key", [], False)]
+    key = "c.key" if _patient(query) is None else "+c.key"  # '+': go by the patient, not by the order
+    order = [*_order(query), (key, [], False)]
     if query.after:
         after, after_values = _beyond(order, _position(query.after, len(order)))
         where, values = f"{where} AND ({after})", [*values, *after_values]
@@ -156,7 +157,7 @@ def _condition(clause: Clause, patient: str | None) -> Statement:
     if clause.kind == "id":
         return f"c.id IN ({_marks(clause.values)})", list(clause.values)
     if clause.kind == "updated":
-        return _any(clause, lambda value: _date(value, "c.updated", "c.updated + 1"))
+        return _any(clause, _updated)
     if clause.kind == "reference":
         return _reference(clause, patient)
     return _filed(clause, patient)
@@ -214,6 +215,16 @@ def _date(value: DateValue, low: str = "low", high: str = "high") -> Statement:
     rule = _DATE_RULES[value.prefix].format(low=low, high=high)
     bound = [value.low if mark == "?a" else value.high for mark in re.findall(r"\?[ab]", rule)]
     return re.sub(r"\?[ab]", "?", rule), bound
+
+
+def _updated(value: DateValue) -> Statement:
+    """A moment as a target of one millisecond, with the plain bounds an index can serve."""
+    rule, bound = _date(value, "c.updated", "(c.updated + 1)")
+    if value.prefix in {"eq", "gt", "ge", "sa"}:
+        rule, bound = f"c.updated >= ? AND {rule}", [value.low, *bound]
+    if value.prefix in {"eq", "lt", "le", "eb"}:
+        rule, bound = f"c.updated < ? AND {rule}", [value.high, *bound]
+    return f"({rule})", bound
 
 
 def _string(modifier: str) -> Callable[[StringValue], Statement]:
