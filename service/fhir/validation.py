@@ -120,7 +120,8 @@ def _json_rules(node: Any, at: str, *, in_list: bool = False) -> Iterator[Issue]
         if not node:
             yield _issue(IssueType.STRUCTURE, "An object must not be empty; leave the element out.", at)
         for name, value in node.items():
-            yield from _json_rules(value, f"{at}.{name}")
+            if not value or not isinstance(value, str):  # most are strings and right
+                yield from _json_rules(value, f"{at}.{name}")
     elif isinstance(node, list):
         if not node or all(value is None for value in node):
             yield _issue(IssueType.STRUCTURE, "An array must not be empty; leave the element out.", at)
@@ -138,7 +139,9 @@ def _json_types(value: Any, sent: Any, at: str) -> Iterator[Issue]:
         names = _attributes(type(value))
         name: str
         for name, inner in sent.items():
-            yield from _json_types(getattr(value, names.get(name) or name, None), inner, f"{at}.{name}")
+            own = getattr(value, names.get(name) or name, None)
+            if type(own) is not str or type(inner) is not str:  # most are strings and right
+                yield from _json_types(own, inner, f"{at}.{name}")
     elif isinstance(sent, list) and isinstance(value, list):
         for place, (own, inner) in enumerate(zip(value, sent, strict=False)):
             yield from _json_types(own, inner, f"{at}[{place}]")

@@ -4,7 +4,7 @@ from collections.abc import Callable, Iterable, Mapping, Sequence
 from typing import Literal
 
 from service.errors import InvalidInput
-from service.fhir.json import Tree, dump, parse, sorted_text
+from service.fhir.json import Tree, dump, reread, sorted_text
 from service.fhir.search_keys import extract
 from service.fhir.search_parameters import SearchKeys
 from service.interactions.addresses import addresses, redirect, resolved, unresolved
@@ -12,7 +12,7 @@ from service.interactions.context import Action, Context
 from service.interactions.entry import Applied, Entry, placed
 from service.interactions.matching import check_tag, one_match
 from service.interactions.targets import Target, no_resource_twice, target_of
-from service.store.contract import Transaction, Version
+from service.store.contract import Transaction
 
 __all__ = ["Same", "apply", "permit", "same_content", "without_version"]
 
@@ -20,8 +20,6 @@ Same = Callable[[Tree, Tree], bool]
 """Whether the stored tree (first) and the new one say the same, so that nothing need be written."""
 
 _ACTIONS: dict[str, Action] = {"GET": "r", "POST": "c", "PUT": "u", "DELETE": "d"}
-_AS_STORED = 1_000
-"""Nesting allowed when reading back what was accepted before."""
 
 
 def permit(requests: Iterable[Entry], *, context: Context) -> None:
@@ -101,16 +99,12 @@ async def _write(
     newest = await txn.read(entry.type, target.id)
     check_tag(entry.if_match, newest)
     changed = redirect(tree, known)
-    if newest is not None and not newest.deleted and same(_stored(newest), tree):
+    if newest is not None and not newest.deleted and same(reread(newest.content), tree):
         return Applied("unchanged", newest)
     text = entry.content if entry.content is not None and not changed else dump(_headed(tree, target.id))
     method: Literal["POST", "PUT"] = "POST" if entry.method == "POST" else "PUT"
     version = await txn.put(entry.type, target.id, text, _keys(tree, target.id, context), method=method)
     return Applied("created" if newest is None or newest.deleted else "updated", version)
-
-
-def _stored(version: Version) -> Tree:
-    return parse(version.content, max_depth=_AS_STORED)
 
 
 def _headed(tree: Tree, id_: str) -> Tree:

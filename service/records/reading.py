@@ -84,9 +84,8 @@ class _YamlReader:
             for event in parse(text, Loader=CSafeLoader):
                 self._take(event)
         except MarkedYAMLError as error:
-            if "nesting depth" in (
-                error.problem or ""
-            ):  # the library looks ahead, and has a limit of its own
+            # The library looks ahead, up to a limit of its own.
+            if "nesting depth" in (error.problem or ""):
                 raise _invalid(self._too_deep(), line=error.problem_mark.line + 1) from None
             _refuse_text(error)
         except YAMLError as error:

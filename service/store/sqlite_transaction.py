@@ -183,8 +183,9 @@ class SqliteTransaction:
         ).fetchone()
         key, version, before, filed = row or (None, 0, 0, b"[]")
         updated, version = max(self._now(), before + 1), version + 1
+        moment = instant(updated)
         if method != "DELETE":
-            content = stamp(content, id_=id_, version=version, last_updated=instant(updated))
+            content = stamp(content, id_=id_, version=version, last_updated=moment)
         if key is None:
             key = self._connection.execute(
                 "INSERT INTO current (type, id, owner, sequence, version, updated, deleted, keys) "
@@ -194,7 +195,7 @@ class SqliteTransaction:
         owner, rows = self._rows(key, keys)
         sequence = self._connection.execute(
             "INSERT INTO resource (key, version, last_updated, method, content) VALUES (?, ?, ?, ?, ?)",
-            (key, version, instant(updated), method, content),
+            (key, version, moment, method, content),
         ).lastrowid
         self._file({tuple(row) for row in msgspec.json.decode(filed)}, set(rows))
         self._connection.execute(
@@ -202,7 +203,7 @@ class SqliteTransaction:
             "WHERE key = ?",
             (owner, sequence, version, updated, method == "DELETE", msgspec.json.encode(rows), key),
         )
-        return Version(sequence, type_, id_, version, instant(updated), method, content)
+        return Version(sequence, type_, id_, version, moment, method, content)
 
     def _rows(self, key: int, keys: SearchKeys) -> tuple[int, list[Row]]:
         number = self._words.number

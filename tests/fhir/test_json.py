@@ -6,7 +6,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from service.errors import InvalidInput
-from service.fhir.json import dump, parse, stamp
+from service.fhir.json import dump, parse, reread, sorted_text, stamp
 
 EXACT = (
     b'{"a":72.50,"b":1.0E2,"c":0.0000001,"d":-0,"e":-0.0,"f":123456789012345678901234567890,"g":1e400,'
@@ -116,3 +116,18 @@ def test_any_tree_survives_writing_reading_and_stamping(tree):
     assert parse(dump(tree)) == tree
     stamped = parse(stamp(dump(tree), id_="1", version=1, last_updated="T"))
     assert {k: v for k, v in stamped.items() if k not in ("id", "meta")} == tree
+
+
+@given(st.dictionaries(st.text('xyz"\\'), trees))
+def test_what_was_kept_is_reread_the_same(tree):
+    kept = dump(tree)
+    assert reread(kept) == parse(kept)
+    assert dump(reread(kept)) == kept
+
+
+@pytest.mark.parametrize(
+    "number", ["-0", "-0.0", "1.0E2", "1e400", "0.0000001", "72.50", "18446744073709551616", "9" * 1_000]
+)
+def test_reread_numbers_keep_their_text(number):
+    for kept in (f'{{"a":{number}}}', f'{{"a":[{number} ]}}'):
+        assert sorted_text(reread(kept.encode())) == sorted_text(parse(kept))

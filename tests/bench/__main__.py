@@ -1,0 +1,50 @@
+"""Measurements as ratios against a baseline of the same run: ``python -m tests.bench [--date 2026-01-31]``.
+
+Prints the table and writes it to ``results.md`` beside this file.
+"""
+
+import argparse
+import asyncio
+import tempfile
+import time
+from datetime import UTC, date, datetime
+from pathlib import Path
+
+from tests.bench.measure import Row
+from tests.bench.reading import attainment, first_page, read_by_id
+from tests.bench.report import report
+from tests.bench.resources import deidentified, stored, validated
+from tests.bench.writing import Shares, intake, shares, transactions
+
+RESULTS = Path(__file__).parent / "results.md"
+
+
+async def _everything(folder: Path) -> tuple[list[Row], Shares]:
+    contents = await stored(folder)
+    rows = [
+        *await intake(folder, people=6),
+        await transactions(folder, people=31),
+        await attainment(folder, rounds=40),
+        await read_by_id(folder, rounds=40),
+        await first_page(folder, 10_000, 100_000, rounds=40),
+        await deidentified(contents, rounds=15),
+        await validated(contents, rounds=40),
+    ]
+    return rows, await shares(folder, people=6)
+
+
+def main() -> None:
+    """Measure, print, write."""
+    parser = argparse.ArgumentParser(prog="python -m tests.bench")
+    parser.add_argument("--date", type=date.fromisoformat, default=datetime.now(UTC).date())
+    day = parser.parse_args().date
+    begin = time.perf_counter()
+    with tempfile.TemporaryDirectory() as folder:
+        rows, spent = asyncio.run(_everything(Path(folder)))
+    text = report(rows, spent, day=day, seconds=time.perf_counter() - begin)
+    print(text)
+    RESULTS.write_text(text + "\n", "utf-8")
+
+
+if __name__ == "__main__":
+    main()

@@ -1,0 +1,84 @@
+"""The floor under a write: the rows a store wrote, written again by bare ``sqlite3``."""
+
+import sqlite3
+from collections.abc import Iterator
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import msgspec
+
+import service.store
+
+__all__ = ["BareStore", "StoredRows", "last_sequence", "rows_after"]
+
+_SEARCH_TABLES = ("token", "reference", "date", "string")
+Rows = list[tuple[Any, ...]]
+
+
+@dataclass(frozen=True, slots=True)
+class StoredRows:
+    """Everything one transaction left in the tables of the store."""
+
+    resource: Rows
+    current: Rows
+    search: dict[str, Rows]
+
+
+def last_sequence(database: Path) -> int:
+    """The sequence number of the last write, 0 if there is none."""
+    with _opened(database) as connection:
+        (sequence,) = connection.execute("SELECT coalesce(max(sequence), 0) FROM resource").fetchone()
+    return int(sequence)
+
+
+def rows_after(database: Path, sequence: int) -> StoredRows:
+    """Read what was written after ``sequence``: versions, newest versions and their search rows."""
+    with _opened(database) as connection:
+        resource = connection.execute("SELECT * FROM resource WHERE sequence > ?", (sequence,)).fetchall()
+        current = connection.execute("SELECT * FROM current WHERE sequence > ?", (sequence,)).fetchall()
+    filed = [row for one in current for row in msgspec.json.decode(one[-1])]
+    search = {table: [tuple(rest) for name, *rest in filed if name == table] for table in _SEARCH_TABLES}
+    return StoredRows(resource, current, search)
+
+
+class BareStore:
+    """A database of the same tables and the same care for power cuts, and nothing else."""
+
+    def __init__(self, path: Path) -> None:
+        """Create the tables."""
+        self._connection = _opened(path)
+        self._connection.execute("PRAGMA journal_mode = WAL")
+        self._connection.execute("PRAGMA synchronous = FULL")
+        self._connection.executescript((Path(service.store.__path__[0]) / "schema.sql").read_text("utf-8"))
+
+    def write(self, rows: StoredRows) -> None:
+        """One transaction with one statement a table."""
+        self._connection.execute("BEGIN IMMEDIATE")
+        for table, values in _tables(rows):
+            marks = ", ".join("?" * len(values[0]))
+            sql = f"INSERT OR REPLACE INTO {table} VALUES ({marks})"  # noqa: S608 - our own names and marks
+            self._connection.executemany(sql, values)
+        self._connection.execute("COMMIT")
+
+    def read(self, type_: str, id_: str) -> bytes:
+        """The stored text of one resource."""
+        sql = (
+            "SELECT r.content FROM current c JOIN resource r ON r.sequence = c.sequence "
+            "WHERE c.type = ? AND c.id = ?"
+        )
+        content: bytes = self._connection.execute(sql, (type_, id_)).fetchone()[0]
+        return content
+
+    def close(self) -> None:
+        """Close the database."""
+        self._connection.close()
+
+
+def _opened(path: Path) -> sqlite3.Connection:
+    return sqlite3.connect(path, isolation_level=None)
+
+
+def _tables(rows: StoredRows) -> Iterator[tuple[str, Rows]]:
+    every = {"resource": rows.resource, "current": rows.current, **rows.search}
+    return ((table, values) for table, values in every.items() if values)
