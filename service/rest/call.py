@@ -17,8 +17,18 @@ from service.security.tokens import TokenVerifier
 from service.settings import Settings
 from service.store.contract import Store
 
-__all__ = ["Call", "Services", "base_url", "call_of", "current_call", "read_body", "services_of"]
+__all__ = [
+    "ABOUT_THE_ANSWER",
+    "Call",
+    "Services",
+    "base_url",
+    "call_of",
+    "current_call",
+    "read_body",
+    "services_of",
+]
 
+ABOUT_THE_ANSWER = frozenset({"_format", "_pretty"})
 Return = Literal["minimal", "representation", "OperationOutcome"]
 
 
@@ -69,6 +79,12 @@ class Call:
         """What ``Prefer: return=`` asks for; the representation if nothing or nonsense was asked."""
         preference = self.prefer("return")
         return cast("Return", preference) if preference in get_args(Return) else "representation"
+
+    @property
+    def criteria(self) -> list[tuple[str, str]]:
+        """The parameters of the address, without those that only shape the answer."""
+        pairs = self.request.query_params.multi_items()
+        return [(name, value) for name, value in pairs if name not in ABOUT_THE_ANSWER]
 
     @property
     def context(self) -> Context:

@@ -9,7 +9,7 @@ from service.interactions import read as reads
 from service.interactions import search as searches
 from service.interactions import transaction, write
 from service.rest.answers import stored, version_headers, written
-from service.rest.call import Call
+from service.rest.call import ABOUT_THE_ANSWER, Call
 from service.rest.negotiation import content_type, require_json
 
 __all__ = [
@@ -27,7 +27,6 @@ __all__ = [
 ]
 
 _FORM = "application/x-www-form-urlencoded"
-_ABOUT_THE_ANSWER = {"_format", "_pretty"}
 
 
 async def read(call: Call) -> Response:
@@ -50,7 +49,7 @@ async def history(call: Call) -> Response:
 
 async def search(call: Call) -> Response:
     """Search resources of one type."""
-    return await _search(call, _criteria(call))
+    return await _search(call, call.criteria)
 
 
 async def search_by_form(call: Call) -> Response:
@@ -61,7 +60,7 @@ async def search_by_form(call: Call) -> Response:
         form = parse_qsl(text, keep_blank_values=True, max_num_fields=1_000, errors="strict")
     except ValueError:
         raise InvalidInput("The form can't be read as UTF-8 parameters.") from None
-    return await _search(call, _criteria(call) + [pair for pair in form if pair[0] not in _ABOUT_THE_ANSWER])
+    return await _search(call, call.criteria + [pair for pair in form if pair[0] not in ABOUT_THE_ANSWER])
 
 
 async def create(call: Call) -> Response:
@@ -97,7 +96,7 @@ async def update_matching(call: Call) -> Response:
     applied = await write.update_matching(
         call.services.store,
         call.path("type"),
-        urlencode(_criteria(call)),
+        urlencode(call.criteria),
         await call.body(),
         context=call.context,
         if_match=call.header("if-match") or None,
@@ -119,7 +118,7 @@ async def delete(call: Call) -> Response:
 
 async def delete_matching(call: Call) -> Response:
     """Delete the one resource that matches the search in the address."""
-    criteria = urlencode(_criteria(call))
+    criteria = urlencode(call.criteria)
     return _answer(
         call,
         await write.delete_matching(call.services.store, call.path("type"), criteria, context=call.context),
@@ -139,11 +138,6 @@ async def bundle(call: Call) -> Response:
 async def _search(call: Call, parameters: list[tuple[str, str]]) -> Response:
     body = await searches.search(call.services.store, call.path("type"), parameters, context=call.context)
     return Response(body, media_type=call.media_type)
-
-
-def _criteria(call: Call) -> list[tuple[str, str]]:
-    pairs = call.request.query_params.multi_items()
-    return [(name, value) for name, value in pairs if name not in _ABOUT_THE_ANSWER]
 
 
 def _answer(call: Call, applied: write.Applied) -> Response:

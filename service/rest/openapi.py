@@ -1,11 +1,13 @@
 """The OpenAPI document: FastAPI describes its own routes, the FHIR rows are added from the route table."""
 
+import json
 import re
 from typing import Any
 
 from fastapi import FastAPI
 from fastapi.openapi.utils import get_openapi
 
+from service.records.schema import visit_record_schema
 from service.rest.described import SCHEMAS, answers, secured
 from service.rest.dispatch import OPEN, Row
 
@@ -28,13 +30,22 @@ def openapi_document(app: FastAPI, rows: list[Row]) -> dict[str, Any]:
     document = get_openapi(title=app.title, version=app.version, description=_DESCRIPTION, routes=app.routes)
     components = document.setdefault("components", {})
     schemas = components.setdefault("schemas", {})
-    schemas.update(SCHEMAS)
+    schemas.update(SCHEMAS, **_visit_record())
     for unused in ("HTTPValidationError", "ValidationError"):  # our errors are OperationOutcomes
         schemas.pop(unused, None)
     components["securitySchemes"] = {"token": {"type": "http", "scheme": "bearer", "bearerFormat": "JWT"}}
     for row in rows:
         document["paths"].setdefault(row.path, {})[row.method.lower()] = _operation(row)
     return document
+
+
+def _visit_record() -> dict[str, Any]:
+    """The schema of the visit record, its parts beside it as OpenAPI wants them."""
+    text = json.dumps(visit_record_schema()).replace('"#/$defs/', '"#/components/schemas/')
+    schema: dict[str, Any] = json.loads(text)
+    parts: dict[str, Any] = schema.pop("$defs")
+    record = {name: value for name, value in schema.items() if name not in {"$schema", "$id"}}
+    return parts | {"VisitRecord": record}
 
 
 def _operation(row: Row) -> dict[str, Any]:

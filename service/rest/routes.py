@@ -1,13 +1,23 @@
 """Every address of the service but the pages: method, path, function, and the scopes that open it."""
 
-from service.rest import fhir, health, metadata, research
+from service.rest import fhir, health, intake, metadata, operations, research
 from service.rest.dispatch import OPEN, Row
 
 __all__ = ["API_ROUTES", "FHIR_ROUTES"]
 
+_READS = "Patient.r Goal.r Observation.r"
 _RESTFUL = [
     Row("POST", "/fhir", fhir.bundle, ("*.cruds",)),
     Row("POST", "/fhir/", fhir.bundle, ("*.cruds",)),
+    Row("GET", "/fhir/OperationDefinition/{id}", operations.definition, ("*.cruds",)),
+    Row("GET", "/fhir/Patient/{id}/$goal-attainment", operations.attainment, (_READS,)),
+    Row("POST", "/fhir/Patient/{id}/$goal-attainment", operations.attainment, (_READS,)),
+    Row(
+        "POST",
+        "/fhir/Patient/{id}/$record-goal-attainment",
+        operations.record_attainment,
+        (f"goal-decisions {_READS}", f"Observation.c Provenance.c {_READS}"),
+    ),
     Row("POST", "/fhir/{type}/_search", fhir.search_by_form, ("{type}.s",)),
     Row("GET", "/fhir/{type}", fhir.search, ("{type}.s",)),
     Row("POST", "/fhir/{type}", fhir.create, ("{type}.c",)),
@@ -28,6 +38,15 @@ FHIR_ROUTES = [
 ]
 
 API_ROUTES = [
+    Row("POST", "/intake/visits", intake.post_visit, ("intake",), docs=intake.POST_DOCS),
+    Row(
+        "GET",
+        "/intake/visit-record.schema.json",
+        intake.record_schema,
+        ("intake",),
+        produces=intake.SCHEMA_JSON,
+        docs=intake.SCHEMA_DOCS,
+    ),
     Row(
         "GET",
         "/research/export",

@@ -35,7 +35,9 @@ def key_file(tmp_path_factory: pytest.TempPathFactory) -> Path:
 @pytest.fixture
 def settings(tmp_path: Path, key_file: Path) -> Settings:
     shutil.copy2(key_file, tmp_path)
-    return Settings(data_dir=tmp_path, development_issuer=True, max_body_bytes=200_000)
+    return Settings(
+        data_dir=tmp_path, development_issuer=True, max_body_bytes=200_000, max_bundle_entries=100
+    )
 
 
 @pytest.fixture

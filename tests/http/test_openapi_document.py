@@ -14,9 +14,7 @@ from service.settings import shipped
 pytestmark = pytest.mark.anyio
 
 
-async def test_the_file_in_the_repository_equals_the_served_document(
-    app: FastAPI, stranger: AsyncClient
-) -> None:
+async def test_the_file_in_the_repository_equals_the_served_document(stranger: AsyncClient) -> None:
     published = json.loads(shipped("openapi", "openapi.json").read_text("utf-8"))
     served = (await stranger.get("/openapi.json")).json()
     # Compared outside assert: the runner would take minutes to describe how two such documents differ.
