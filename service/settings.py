@@ -18,11 +18,14 @@ class Settings(BaseSettings):
 
     model_config = SettingsConfigDict(env_prefix="SWALLOW_", frozen=True)
 
-    data_dir: Path = Field(Path("swallow-data"), description="Folder of the database and of the development keys.")
+    data_dir: Path = Field(
+        Path("swallow-data"), description="Folder of the database and of the development keys."
+    )
     host: str = Field("127.0.0.1", description="Address to listen on.")
     port: int = Field(8080, ge=0, le=65535, description="Port to listen on; 0 takes a free one.")
     base_url: str = Field(
-        "", description="Public address of the service (scheme, host, port), without /fhir; empty: as requested."
+        "",
+        description="Public address (scheme, host, port) without /fhir; empty: as requested.",
     )
     time_zone: str = Field(
         "UTC", description="The site's time zone: 'today', and times that come without an offset."
@@ -33,7 +36,7 @@ class Settings(BaseSettings):
     safety_screen_days: int = Field(90, ge=1, description="Days for which a safety screen stays current.")
     max_body_bytes: int = Field(5_000_000, ge=1_000, description="Largest request body accepted.")
     max_depth: int = Field(64, ge=8, description="Deepest nesting accepted in a JSON or YAML body.")
-    max_bundle_entries: int = Field(5_000, ge=1, description="Most entries accepted in a batch or transaction.")
+    max_bundle_entries: int = Field(5_000, ge=1, description="Most entries in a batch or transaction.")
     page_size: int = Field(50, ge=1, description="Entries on a search page when _count is not given.")
     max_page_size: int = Field(500, ge=1, description="Most entries on a search page.")
     development_issuer: bool = Field(

@@ -19,8 +19,7 @@ HTEST = {"security": [{"system": "http://terminology.hl7.org/CodeSystem/v3-ActRe
 TRIAL = "https://swallow-interop.example.org/fhir/CodeSystem/swallow-observation|trial-closure"
 
 
-async def main(base: str, tokens: str) -> None:
-    token = json.loads(Path(tokens).read_text("utf-8"))["integrator"]
+async def main(base: str, token: str) -> None:
     client = AsyncFHIRClient(base, authorization=f"Bearer {token}")
 
     patient = client.resource("Patient", **_patient(f"fhirpy-{uuid.uuid4()}"))
@@ -62,4 +61,5 @@ def _weight(patient: Any, kilograms: str) -> dict[str, Any]:
 
 
 if __name__ == "__main__":
-    asyncio.run(main(*sys.argv[1:]))
+    address, tokens_file = sys.argv[1:]
+    asyncio.run(main(address, json.loads(Path(tokens_file).read_text("utf-8"))["integrator"]))

@@ -30,7 +30,7 @@ class Counts:
     warnings: tuple[str, ...] = ()
 
 
-class NotTaken(Exception):  # noqa: N818  # an answer, not a fault: the record was refused, with reasons
+class NotTaken(Exception):
     """A record was refused; the argument is the list of reasons."""
 
     def __init__(self, reasons: Sequence[str]) -> None:
@@ -39,7 +39,7 @@ class NotTaken(Exception):  # noqa: N818  # an answer, not a fault: the record w
         self.reasons = tuple(reasons)
 
 
-class Unreachable(Exception):  # noqa: N818  # same: it ends the load, which still reports what it did
+class Unreachable(Exception):
     """The service stopped answering."""
 
 

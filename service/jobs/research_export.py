@@ -23,7 +23,6 @@ from service.deidentify.people import (
 from service.deidentify.pseudonyms import Pseudonyms
 from service.deidentify.small_cells import Step, people_below, plan, smallest_class
 from service.fhir import json
-from service.fhir.search_parameters import Clause, ReferenceValue, parameters
 from service.fhir.validation import check
 from service.jobs.research_permission import why_left_out
 from service.jobs.research_policies import load_variant
@@ -31,6 +30,7 @@ from service.jobs.research_provenance import provenance
 from service.jobs.research_report import Report
 from service.jobs.vault import Vault
 from service.store.contract import Query, Store
+from service.store.pages import about, every
 
 __all__ = ["TOO_FEW_ALIKE", "Random", "ResearchExport"]
 
@@ -98,7 +98,8 @@ class ResearchExport:
         people: list[str] = []
         real: Counter[QuasiIdentifiers] = Counter()
         test: Counter[QuasiIdentifiers] = Counter()
-        async for patient in self._search(Query("Patient", count=_PAGE, total="none")):
+        async for stored_patient in every(self._store, Query("Patient", count=_PAGE, total="none")):
+            patient = json.reread(stored_patient.content)
             why = await self._why_left_out(patient["id"])
             if why:
                 self.report.left_out[why] += 1
@@ -123,7 +124,7 @@ class ResearchExport:
             return []
         known = self._vault.of(person)
         types = tuple(type_ for type_ in self._variant.deidentify.types if type_ != "Patient")
-        stored = [json.parse(found.content), *await self._all_of(person, types)]
+        stored = [json.reread(found.content), *await self._all_of(person, types)]
         released, held_back = self._deidentify(stored, known)
         why = self._protect(released) if released else NO_PATIENT
         if why:
@@ -161,15 +162,11 @@ class ResearchExport:
 
     async def _all_of(self, person: str, types: tuple[str, ...]) -> list[Tree]:
         """Everything of these types that is about the person."""
-        return [resource for type_ in types async for resource in self._search(_about(type_, person))]
-
-    async def _search(self, query: Query) -> AsyncIterator[Tree]:
-        after: str | None = ""
-        while after is not None:
-            page = await self._store.search(_after(query, after))
-            for version in page.versions:
-                yield json.parse(version.content)
-            after = page.next_after
+        return [
+            json.reread(version.content)
+            for type_ in types
+            async for version in every(self._store, about(type_, person))
+        ]
 
     def _class_of(self, released: list[Tree]) -> QuasiIdentifiers:
         return quasi_identifiers(released[0], released[1:])
@@ -191,17 +188,6 @@ class ResearchExport:
     @staticmethod
     def _line(resource: Tree) -> bytes:
         return json.dump(resource) + b"\n"
-
-
-def _about(type_: str, person: str) -> Query:
-    table = parameters(type_)
-    index = (table.get("patient") or table["subject"]).index
-    mine = Clause(index, "reference", (ReferenceValue((f"Patient/{person}",)),))
-    return Query(type_, clauses=(mine,), count=_PAGE, total="none")
-
-
-def _after(query: Query, after: str) -> Query:
-    return Query(query.type, query.clauses, query.sort, query.count, after, query.total)
 
 
 def _is_test(patient: Tree) -> bool:

@@ -5,36 +5,29 @@ page, the command and the export use too.
 """
 
 from datetime import date
-from typing import Any, Protocol
+from typing import Protocol
 from zoneinfo import ZoneInfo
 
 from service.attainment.answers import PatientAnswer
 from service.attainment.patient import attain
 from service.errors import Gone, NotFound
 from service.fhir.json import dump
-from service.fhir.search_parameters import Clause, ReferenceValue, TokenValue
-from service.fhir.search_parameters import parameters as search_parameters
 from service.interactions.context import Context
 from service.operations.attainment_parameters import parameters
 from service.operations.needed import needed
 from service.records.attainment_inputs import OBSERVATIONS_READ, attainment_inputs
-from service.store.contract import Page, Query, Store, Version
+from service.store.contract import Store, Version
+from service.store.pages import Searcher, about, every, observations
 from service.terminology.codes import OBSERVATION, Codes
 
 __all__ = ["Reading", "compute", "goal_attainment"]
 
-_PAGE = 2_000
 
-
-class Reading(Protocol):
+class Reading(Searcher, Protocol):
     """What both a store and a transaction can do."""
 
     async def read(self, type_: str, id_: str) -> Version | None:
         """Answer the newest version."""
-        ...
-
-    async def search(self, query: Query) -> Page:
-        """Answer one page of current versions."""
         ...
 
 
@@ -55,26 +48,10 @@ async def compute(reading: Reading, patient_id: str, as_of: date, *, zone: ZoneI
         raise NotFound(f"Patient/{patient_id} is not known.")
     if patient.deleted:
         raise Gone(f"Patient/{patient_id} was deleted.")
-    own = tuple(TokenValue(OBSERVATION, code) for code in OBSERVATIONS_READ)
-    resources = [
-        *await _all(reading, "Goal", patient_id),
-        *await _all(reading, "Encounter", patient_id),
-        *await _all(reading, "Observation", patient_id, Clause(_index("Observation", "code"), "token", own)),
-    ]
+    queries = (
+        about("Goal", patient_id),
+        about("Encounter", patient_id),
+        observations(patient_id, OBSERVATION, OBSERVATIONS_READ),
+    )
+    resources = [needed(found.content) for query in queries async for found in every(reading, query)]
     return attain(attainment_inputs(resources, zone=zone), as_of)
-
-
-async def _all(reading: Reading, type_: str, patient_id: str, *more: Clause) -> list[dict[str, Any]]:
-    """Every current resource of a type about the patient."""
-    about = Clause(_index(type_, "patient"), "reference", (ReferenceValue((f"Patient/{patient_id}",)),))
-    found: list[dict[str, Any]] = []
-    after: str | None = ""
-    while after is not None:
-        page = await reading.search(Query(type_, (about, *more), count=_PAGE, after=after, total="none"))
-        found += (needed(version.content) for version in page.versions)
-        after = page.next_after
-    return found
-
-
-def _index(type_: str, name: str) -> str:
-    return search_parameters(type_)[name].index

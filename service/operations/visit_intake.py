@@ -10,11 +10,11 @@ from datetime import UTC, datetime
 from typing import NoReturn
 
 from service.errors import Conflict, Issue, IssueType, RuleViolation, Severity
-from service.fhir.json import Tree, parse
+from service.fhir.json import Tree, reread
 from service.interactions.context import Context, allow_everything
 from service.interactions.entry import Entry, check, entries
 from service.interactions.transaction import apply
-from service.operations.patient_file import Searcher, read_file
+from service.operations.patient_file import read_file
 from service.operations.receipt import Receipt, receipt_of, reference_of
 from service.operations.upload import Upload, read_upload
 from service.records.authoring import author
@@ -30,6 +30,7 @@ from service.records.shape import headline
 from service.records.visit import VisitRecord
 from service.settings import Settings
 from service.store.contract import Store, Transaction, VisitKey
+from service.store.pages import Searcher
 from service.terminology.codes import codes
 
 __all__ = ["accept"]
@@ -47,7 +48,9 @@ class _Prepared:
     warnings: tuple[Issue, ...]
 
 
-class _DryRun(Exception):  # noqa: N818  # not an error: it takes the transaction back
+class _DryRun(Exception):
+    """Not an error: it takes the transaction back."""
+
     def __init__(self, receipt: Receipt) -> None:
         self.receipt = receipt
 
@@ -158,7 +161,7 @@ async def _own_parts(txn: Transaction, ready: _Prepared) -> list[Tree]:
     ]
     events = ready.file.resources.get("AdverseEvent", ())
     return [
-        *(parse(version.content) for version in found),
+        *(reread(version.content) for version in found),
         *(event for event in events if is_own(event, names)),
     ]
 

@@ -1,8 +1,8 @@
 """The pages' views over a store: facts by search, goals by the same operation as the API's."""
 
 import asyncio
-from collections.abc import AsyncIterator, Callable, Iterable
-from dataclasses import dataclass, replace
+from collections.abc import Callable
+from dataclasses import dataclass
 from datetime import date, datetime
 from typing import Any
 from zoneinfo import ZoneInfo
@@ -11,15 +11,15 @@ from service.attainment.answers import PatientAnswer
 from service.attainment.trials import Trial
 from service.attainment.visits import VisitResult
 from service.errors import Gone
-from service.fhir.canonical import code_system
 from service.fhir.json import parse
-from service.fhir.search_parameters import Clause, ReferenceValue, TokenValue, parameters
 from service.operations.goal_attainment import compute
 from service.page import facts
 from service.page.goals import goal_views
 from service.page.view_model import PatientRow, PatientView, TrialRow
 from service.records.stored import component
-from service.store.contract import Query, Store, Version
+from service.store.contract import Query, Store
+from service.store.pages import about, every, observations
+from service.terminology.codes import OBSERVATION
 
 __all__ = ["StoredViews"]
 
@@ -50,17 +50,17 @@ class StoredViews:
         patient = await self.store.read("Patient", id_)
         if patient is None or patient.deleted:  # while the answer was computed
             raise Gone(f"Patient/{id_} was deleted.")
-        conditions, encounters, observations = await asyncio.gather(
-            self._of("Condition", id_),
-            self._of("Encounter", id_),
-            self._of("Observation", id_, _coded(facts.FACTS)),
+        conditions, encounters, observed = await asyncio.gather(
+            self._all(about("Condition", id_)),
+            self._all(about("Encounter", id_)),
+            self._all(observations(id_, OBSERVATION, facts.FACTS)),
         )
         last = answer.visits[-1] if answer.visits else None
         return PatientView(
             id=id_,
             day=day,
             banner=facts.banner(
-                parse(patient.content), conditions, encounters, facts.Known(observations, day, self.zone)
+                parse(patient.content), conditions, encounters, facts.Known(observed, day, self.zone)
             ),
             visits=tuple(facts.visit_days(encounters, self.zone)[-VISITS_OFFERED:]),
             goals=goal_views(answer),
@@ -76,7 +76,7 @@ class StoredViews:
 
     async def _row(self, patient: dict[str, Any], today: date) -> PatientRow:
         answer, encounters = await asyncio.gather(
-            self._answer(patient["id"], today), self._of("Encounter", patient["id"])
+            self._answer(patient["id"], today), self._all(about("Encounter", patient["id"]))
         )
         statuses = [goal.status.code or "" for goal in answer.goals if goal.stated.lifecycle not in CLOSED]
         return PatientRow(
@@ -89,21 +89,8 @@ class StoredViews:
             invented=facts.invented(patient),
         )
 
-    async def _of(self, type_: str, patient: str, *more: Clause) -> list[dict[str, Any]]:
-        """Every current resource of a type in which the patient is the subject."""
-        owner = Clause(
-            parameters(type_)["patient"].index, "reference", (ReferenceValue((f"Patient/{patient}",)),)
-        )
-        query = Query(type_, (owner, *more), count=500, total="none")
-        return [parse(version.content) async for version in self._pages(query)]
-
-    async def _pages(self, query: Query) -> AsyncIterator[Version]:
-        after: str | None = ""
-        while after is not None:
-            page = await self.store.search(replace(query, after=after))
-            for version in page.versions:
-                yield version
-            after = page.next_after
+    async def _all(self, query: Query) -> list[dict[str, Any]]:
+        return [parse(version.content) async for version in every(self.store, query)]
 
     async def _trials(self, visit: VisitResult) -> tuple[TrialRow, ...]:
         return tuple([await self._trial(trial) for trial in visit.probe.trials])
@@ -131,8 +118,3 @@ def _posture(codes: str) -> str:
     """``head-neutral, closed`` is the head's posture, then the jaw's."""
     head, _, jaw = codes.partition(", ")
     return (_words(head) + (f", jaw {jaw}" if jaw else "")) or "not recorded"
-
-
-def _coded(codes: Iterable[str]) -> Clause:
-    values = tuple(TokenValue(code_system("swallow-observation"), code) for code in codes)
-    return Clause(parameters("Observation")["code"].index, "token", values)

@@ -1,0 +1,45 @@
+"""Reading everything a search finds, page by page."""
+
+from collections.abc import AsyncIterator, Iterable
+from dataclasses import replace
+from typing import Protocol
+
+from service.fhir.search_parameters import Clause, ReferenceValue, TokenValue, parameters
+from service.store.contract import Page, Query, Version
+
+__all__ = ["Searcher", "about", "every", "observations"]
+
+_PAGE = 2_000
+
+
+class Searcher(Protocol):
+    """A store, or a transaction of it."""
+
+    async def search(self, query: Query) -> Page:
+        """Answer one page."""
+        ...
+
+
+def about(type_: str, patient_id: str, *more: Clause) -> Query:
+    """The search for everything of a type that is about one patient."""
+    table = parameters(type_)
+    # AdverseEvent has no "patient" parameter in R4.
+    index = (table.get("patient") or table["subject"]).index
+    whose = Clause(index, "reference", (ReferenceValue((f"Patient/{patient_id}",)),))
+    return Query(type_, (whose, *more), count=_PAGE, total="none")
+
+
+def observations(patient_id: str, system: str, codes: Iterable[str]) -> Query:
+    """The search for a patient's Observations with one of these codes of ``system``."""
+    values = tuple(TokenValue(system, code) for code in codes)
+    return about("Observation", patient_id, Clause(parameters("Observation")["code"].index, "token", values))
+
+
+async def every(searcher: Searcher, query: Query) -> AsyncIterator[Version]:
+    """Every current version the query finds, one page in memory at a time."""
+    after: str | None = ""
+    while after is not None:
+        page = await searcher.search(replace(query, after=after))
+        for version in page.versions:
+            yield version
+        after = page.next_after
