@@ -155,4 +155,13 @@ def _sentence(issue: dict[str, Any]) -> str:
 
 
 def _counts(answer: dict[str, Any]) -> Counts:
-    raise KeyError(answer)
+    """What the intake's Parameters say was done, and the warnings of its outcome."""
+    names = [parameter["name"] for parameter in answer["parameter"]]
+    (outcome,) = [one["resource"] for one in answer["parameter"] if one["name"] == "outcome"]
+    return Counts(
+        created=names.count("created"),
+        updated=names.count("updated"),
+        unchanged=names.count("unchanged"),
+        removed=names.count("removed"),
+        warnings=tuple(_sentence(issue) for issue in outcome["issue"] if issue["severity"] == "warning"),
+    )
