@@ -10,7 +10,7 @@ import re
 from collections.abc import Iterator, Mapping
 from collections.abc import Set as AbstractSet
 from decimal import Decimal, InvalidOperation
-from itertools import pairwise
+from itertools import accumulate, pairwise, repeat
 from typing import Any, NoReturn
 
 import msgspec
@@ -24,10 +24,14 @@ Tree = dict[str, Any]
 
 _BOM = b"\xef\xbb\xbf"
 _MAX_DIGITS = 1_000
-_BRACKETS = re.compile(r'"(?:[^"\\]|\\.)*"|[\[\]{}]', re.DOTALL)
+# A string, or what is left of one that never ends. Possessive, so that each character is looked at once.
+_STRING = r'"[^"\\]*+(?:\\.[^"\\]*+)*+(?:"|\\?\Z)'
+_STRINGS = re.compile(_STRING, re.DOTALL)
+_BRACKETS = re.compile(_STRING + r"|[\[\]{}]", re.DOTALL)
+_STEPS = {"[": 1, "{": 1, "]": -1, "}": -1}
 _MINUS_ZERO = re.compile(rb"-0[\s,\]}]")
 _NUL = re.compile(r"(?<!\\)(?:\\\\)*\\u0000")
-_TOKENS = re.compile(r'"(?:[^"\\]|\\.)*"|[\[\]{}:,]|[^\s"\[\]{}:,]+', re.DOTALL)
+_TOKENS = re.compile(_STRING + r'|[\[\]{}:,]|[^\s"\[\]{}:,]+', re.DOTALL)
 
 
 class _Text(Decimal):
@@ -110,15 +114,13 @@ def _decode(data: bytes | str) -> str:
 def _limit_depth(text: str, max_depth: int) -> None:
     if text.count("[") + text.count("{") <= max_depth:
         return
-    depth = 0
-    for found in _BRACKETS.finditer(text):
-        mark = found[0]
-        if mark in "[{":
-            depth += 1
+    depths = accumulate(map(_STEPS.get, _STRINGS.sub("", text), repeat(0)))
+    if any(map(max_depth.__lt__, depths)):
+        depth = 0
+        for found in _BRACKETS.finditer(text):
+            depth += _STEPS.get(found[0], 0)
             if depth > max_depth:
                 _refuse(f"The JSON is nested deeper than {max_depth} levels.", text, found.start())
-        elif mark in "]}":
-            depth -= 1
 
 
 def _number(text: str) -> Decimal:

@@ -13,8 +13,9 @@ _LOCAL = re.compile(rf"([A-Z][A-Za-z]+/{_ID})(?:/_history/{_ID})?(?:#.*)?")
 _LINK = re.compile(r"""(\b(?:href|src)\s*=\s*)(["'])(.*?)\2""", re.DOTALL)
 # Elements of type uri, url, oid or uuid whose value may be a resource's address. Canonical elements
 # (instantiatesCanonical, questionnaire, profile, url of a definition) name definitions and stay as they are.
-_URI_MEMBERS = re.compile(
-    r"(?:uri|url|oid|uuid|source|implicitRules|instantiatesUri|value(?:Uri|Url|Oid|Uuid))"
+_URI_MEMBERS = frozenset(
+    {"uri", "url", "oid", "uuid", "source", "implicitRules", "instantiatesUri"}
+    | {"valueUri", "valueUrl", "valueOid", "valueUuid"}
 )
 
 
@@ -62,7 +63,7 @@ def _rewrite(node: Any, new: Callable[[str], str]) -> None:
                 _rewrite(value, new)
             elif name == "div":
                 node[name] = _LINK.sub(lambda link: f"{link[1]}{link[2]}{new(link[3])}{link[2]}", value)
-            elif name == "reference" or (_URI_MEMBERS.fullmatch(name) and not _names_itself(node, name)):
+            elif name == "reference" or (name in _URI_MEMBERS and not _names_itself(node, name)):
                 node[name] = new(value)
 
 

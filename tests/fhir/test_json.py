@@ -69,6 +69,20 @@ def test_ten_megabytes_of_brackets_are_refused_quickly(bracket):
     assert time.monotonic() - started < 5
 
 
+def test_a_long_string_that_never_ends_is_refused_quickly():
+    began = time.perf_counter()
+    with pytest.raises(InvalidInput, match="nested deeper than 64 levels"):
+        parse("[" * 65 + '"' + '\\"' * 100_000)
+    assert time.perf_counter() - began < 5
+
+
+def test_a_repeated_name_before_a_long_string_that_never_ends_is_refused_quickly():
+    began = time.perf_counter()
+    with pytest.raises(InvalidInput, match="given twice"):
+        parse('[{"a":1,"a":2},"' + '\\"' * 100_000)
+    assert time.perf_counter() - began < 5
+
+
 def test_brackets_inside_strings_are_not_depth():
     assert parse(b'{"a":"' + b"[" * 500 + b'"}')["a"] == "[" * 500
 
