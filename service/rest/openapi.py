@@ -35,6 +35,8 @@ def openapi_document(app: FastAPI, rows: list[Row]) -> dict[str, Any]:
         schemas.pop(unused, None)
     components["securitySchemes"] = {"token": {"type": "http", "scheme": "bearer", "bearerFormat": "JWT"}}
     for row in rows:
+        if row.path.endswith("/"):
+            continue  # the same address again, for clients that end it with a slash
         document["paths"].setdefault(row.path, {})[row.method.lower()] = _operation(row)
     return document
 

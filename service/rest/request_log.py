@@ -73,10 +73,21 @@ class _Exchange:
 
     def log(self) -> None:
         milliseconds = round((time.perf_counter() - self._begun) * 1000, 1)
-        route = getattr(self._scope.get("route"), "path", "unmatched")
+        route = _template(self._scope)
         self._write(
             logging.INFO, method=self._scope["method"], route=route, status=self.status, ms=milliseconds
         )
 
     def _write(self, level: int, **fields: Any) -> None:
         _log.log(level, "%s", msgspec.json.encode({**fields, "request_id": self.request_id}).decode())
+
+
+def _template(scope: Scope) -> str:
+    """The path of the route that was chosen, with names where an address has values."""
+    chosen = scope.get("route")
+    if chosen is None and "endpoint" in scope:  # FastAPI names its own routes alone
+        routes = scope["app"].routes
+        chosen = next(
+            (route for route in routes if getattr(route, "endpoint", None) is scope["endpoint"]), None
+        )
+    return getattr(chosen, "path", "unmatched")

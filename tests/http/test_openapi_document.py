@@ -25,6 +25,8 @@ async def test_the_file_in_the_repository_equals_the_served_document(stranger: A
 async def test_every_row_of_the_route_table_is_described(app: FastAPI) -> None:
     document = app.openapi()
     for row in [*FHIR_ROUTES, *API_ROUTES]:
+        if row.path == "/fhir/":
+            continue  # the base again, for clients that end it with a slash
         operation: dict[str, Any] = document["paths"][row.path][row.method.lower()]
         assert operation["summary"]
         assert operation["tags"]
