@@ -122,9 +122,9 @@ def _parameters(receipt: Receipt) -> Tree:
 async def _upload(call: Call) -> Upload:
     kind = content_type(call.request, _ACCEPTED)
     body = await call.body()
-    if kind.name == _FORM:
-        return Upload(tuple(await _parts(call.request, body)))
-    return Upload((UploadPart("record", body, kind.name),))
+    form = kind.name == _FORM
+    parts = await _parts(call.request, body) if form else [UploadPart("record", body, kind.name)]
+    return Upload(tuple(parts), call.principal.subject)
 
 
 async def _parts(request: Request, body: bytes) -> list[UploadPart]:

@@ -60,7 +60,10 @@ class _Exchange:
     async def send(self, message: Message) -> None:
         if message["type"] == "http.response.start":
             self.status = message["status"]
-            MutableHeaders(scope=message)["X-Request-Id"] = self.request_id
+            headers = MutableHeaders(scope=message)
+            headers["X-Request-Id"] = self.request_id
+            headers.setdefault("Cache-Control", "no-store")  # answers are about people
+            headers.setdefault("X-Content-Type-Options", "nosniff")
         elif self._scope["method"] == "HEAD" and message["type"] == "http.response.body":
             message = {**message, "body": b""}
         await self._send(message)

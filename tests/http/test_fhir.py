@@ -2,12 +2,18 @@
 
 import asyncio
 import json
+from datetime import UTC, datetime
 from typing import Any
 
 import pytest
-from httpx import AsyncClient, Response
+from httpx import ASGITransport, AsyncClient, Response
+
+from service.app import create_app
+from service.settings import Settings
 
 pytestmark = pytest.mark.anyio
+
+NOW = datetime(2026, 6, 1, 9, 0, tzinfo=UTC)
 
 PATIENT = """{
  "resourceType" : "Patient",
@@ -228,10 +234,34 @@ async def test_structure_faults_are_400_with_expressions(integrator: AsyncClient
     }
 
 
-async def test_the_configured_address_is_used_in_links(integrator: AsyncClient) -> None:
+async def test_links_lead_to_the_address_that_was_asked(integrator: AsyncClient) -> None:
     integrator.headers["Host"] = "hospital.example.org"
     made = await post(integrator, "Patient", PATIENT)
     assert made.headers["location"].startswith("http://hospital.example.org/fhir/Patient/")
+
+
+async def test_a_configured_address_wins_over_the_requested_one(
+    settings: Settings, integrator: AsyncClient
+) -> None:
+    public = settings.model_copy(update={"base_url": "https://fhir.example.org/swallow/"})
+    app = create_app(public, clock=lambda: NOW)
+    async with (
+        app.router.lifespan_context(app),
+        AsyncClient(transport=ASGITransport(app), base_url="http://in", headers=integrator.headers) as client,
+    ):
+        made = await post(client, "Patient", PATIENT)
+        assert made.headers["location"].startswith("https://fhir.example.org/swallow/fhir/Patient/")
+        found = (await client.get("/fhir/Patient")).json()
+        assert found["entry"][0]["fullUrl"].startswith("https://fhir.example.org/swallow/fhir/Patient/")
+        statement = (await client.get("/fhir/metadata")).json()
+        assert statement["implementation"]["url"] == "https://fhir.example.org/swallow/fhir"
+
+
+async def test_answers_are_not_kept_by_caches(integrator: AsyncClient) -> None:
+    for path in ("/fhir/Patient/none", "/fhir/Patient", "/fhir/metadata"):
+        answer = await integrator.get(path)
+        assert answer.headers["cache-control"] == "no-store"
+        assert answer.headers["x-content-type-options"] == "nosniff"
 
 
 async def test_an_id_that_cannot_be_is_refused(integrator: AsyncClient) -> None:

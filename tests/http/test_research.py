@@ -1,0 +1,70 @@
+"""The de-identified export over HTTP."""
+
+import asyncio
+from typing import Any
+
+import pytest
+from fastapi import FastAPI
+from httpx import AsyncClient, Response
+
+from service.fhir.json import parse
+from service.fhir.validation import check
+from service.settings import shipped
+
+pytestmark = pytest.mark.anyio
+
+EXPORT = "/research/export?variant=safe-harbor"
+
+
+@pytest.fixture
+async def stored(integrator: AsyncClient) -> None:
+    for name in ("demo-01-evaluation-1", "demo-01-visit-1"):
+        body = shipped("examples", "visits", f"{name}.yaml").read_bytes()
+        headers = {"Content-Type": "application/yaml"}
+        assert (await integrator.post("/intake/visits", content=body, headers=headers)).status_code == 201
+
+
+def lines(answer: Response) -> list[dict[str, Any]]:
+    assert answer.status_code == 200, answer.text
+    return [parse(line) for line in answer.content.splitlines()]
+
+
+@pytest.mark.usefixtures("stored")
+async def test_a_researcher_gets_valid_resources_without_names(researcher: AsyncClient) -> None:
+    answer = await researcher.get(EXPORT, headers={"Accept": "application/fhir+ndjson"})
+    assert answer.headers["content-type"] == "application/fhir+ndjson"
+    resources = lines(answer)
+    types = [resource["resourceType"] for resource in resources]
+    assert (types[0], types[-1]) == ("Provenance", "Parameters")
+    assert {"Patient", "Observation", "Goal"} <= set(types)
+    for resource in resources:
+        assert check(resource) == ()
+    for planted in ("Sampleby", "Ottoline", "Invented Lane", "02139", "555-0101", "1958-06-02", "demo-01"):
+        assert planted not in answer.text
+
+
+@pytest.mark.usefixtures("stored")
+async def test_the_same_person_keeps_their_random_ids(researcher: AsyncClient) -> None:
+    first, second = lines(await researcher.get(EXPORT)), lines(await researcher.get(EXPORT))
+    patients = [
+        [resource["id"] for resource in release if resource["resourceType"] == "Patient"]
+        for release in (first, second)
+    ]
+    assert patients[0] == patients[1] != []
+
+
+@pytest.mark.parametrize("query", ["", "?variant=", "?variant=everything", "?variant=..%2F..%2Fsecret"])
+async def test_an_unknown_variant_is_400(researcher: AsyncClient, query: str) -> None:
+    answer = await researcher.get(f"/research/export{query}")
+    assert answer.status_code == 400
+    assert answer.json()["resourceType"] == "OperationOutcome"
+
+
+async def test_one_export_at_a_time(app: FastAPI, researcher: AsyncClient) -> None:
+    async with app.state.services.exporting:
+        busy = await researcher.get(EXPORT)
+    assert busy.status_code == 503
+    assert busy.headers["retry-after"] == "1"
+    together = await asyncio.gather(*(researcher.get(EXPORT) for _ in range(3)))
+    assert {answer.status_code for answer in together} <= {200, 503}
+    assert (await researcher.get(EXPORT)).status_code == 200
