@@ -87,7 +87,6 @@ def _issuers(settings: Settings) -> list[Issuer]:
 
 
 def _open(settings: Settings, clock: Callable[[], datetime]) -> Store:
-    settings.data_dir.mkdir(parents=True, exist_ok=True)
     return SqliteStore(settings.data_dir / "swallow.sqlite", clock=clock)
 
 

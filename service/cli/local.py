@@ -49,7 +49,6 @@ def local_context(settings: Settings) -> Context:
 @asynccontextmanager
 async def opened(settings: Settings) -> AsyncIterator[Store]:
     """The store in the settings' data folder, closed at the end."""
-    settings.data_dir.mkdir(parents=True, exist_ok=True)
     store = SqliteStore(settings.data_dir / "swallow.sqlite", clock=now)
     try:
         yield store

@@ -18,7 +18,7 @@ __all__ = ["token"]
 def token(reader: str, fhir_user: str, data_dir: Path | None) -> None:
     """Sign fresh tokens, valid for eight hours on this machine, and print one."""
     folder = settings_for(data_dir).data_dir
-    folder.mkdir(parents=True, exist_ok=True)
+    folder.mkdir(mode=0o700, parents=True, exist_ok=True)
     tokens = write_demo_tokens(folder, now=time.time(), clinician=fhir_user)
     click.echo(tokens[reader])
     click.echo(f"All three are in {folder / TOKENS_FILE}.", err=True)

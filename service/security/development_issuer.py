@@ -96,7 +96,7 @@ def _make(path: Path) -> None:
 
 def _private_file(directory: Path, content: bytes) -> Path:
     """Write a new file only its owner can read, under a name nobody uses."""
-    directory.mkdir(parents=True, exist_ok=True)
+    directory.mkdir(mode=0o700, parents=True, exist_ok=True)
     path = directory / f".{secrets.token_hex(8)}.new"
     descriptor = os.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600)
     with os.fdopen(descriptor, "wb") as file:

@@ -67,7 +67,8 @@ class SqliteStore:
         self._jobs: queue.SimpleQueue[_Job | None] = queue.SimpleQueue()
         self._closed = False
         try:
-            path.parent.mkdir(parents=True, exist_ok=True)
+            path.parent.mkdir(mode=0o700, parents=True, exist_ok=True)
+            path.touch(mode=0o600, exist_ok=True)  # health data: for the owner alone, its log files as well
             self._writing = self._connect()
             _prepare(self._writing)
         except (sqlite3.Error, OSError) as error:

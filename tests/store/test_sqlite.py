@@ -239,3 +239,14 @@ def test_the_search_table_of_the_service_names_real_parameters():
         for name, row in table.items():
             assert row["kind"] in {"token", "reference", "date", "string"}, (type_, name)
             assert ("same_as" in row) != ("paths" in row), (type_, name)
+
+
+def test_the_database_is_for_its_owner_alone(tmp_path):
+    path = tmp_path / "data" / "store.sqlite"
+    store = open_store(path)
+    put(store)
+    modes = {one.name: oct(one.stat().st_mode & 0o777) for one in path.parent.iterdir()}
+    assert set(modes) >= {"store.sqlite", "store.sqlite-wal"}
+    assert set(modes.values()) == {"0o600"}
+    assert oct(path.parent.stat().st_mode & 0o777) == "0o700"
+    asyncio.run(store.close())
