@@ -8,6 +8,7 @@ import uvicorn
 
 from service.app import create_app
 from service.cli.local import data_dir_option, settings_for
+from service.rest.request_log import log_to_stderr
 from service.settings import Settings
 
 __all__ = ["listening", "serve", "serve_on"]
@@ -49,5 +50,6 @@ def listening(host: str, port: int) -> socket.socket:
 
 def serve_on(listener: socket.socket, settings: Settings) -> None:
     """Serve on a bound socket until stopped; the service writes its own request log."""
+    log_to_stderr()
     config = uvicorn.Config(create_app(settings), access_log=False, log_level="warning")
     uvicorn.Server(config).run(sockets=[listener])

@@ -17,10 +17,19 @@ from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from service.rest.errors import error_answer
 
-__all__ = ["RequestLog"]
+__all__ = ["RequestLog", "log_to_stderr"]
 
 _log = logging.getLogger("service.requests")
 _FINE_ID = re.compile(r"[A-Za-z0-9._-]{1,64}")
+
+
+def log_to_stderr() -> None:
+    """Write the lines to standard error: for a process that serves, and configures no logging of its own."""
+    handler = logging.StreamHandler()
+    handler.setFormatter(logging.Formatter("%(message)s"))
+    _log.addHandler(handler)
+    _log.setLevel(logging.INFO)
+    _log.propagate = False
 
 
 class RequestLog:

@@ -10,8 +10,7 @@ from fastapi import FastAPI
 from httpx import ASGITransport, AsyncClient
 
 from service.rest.call import Services
-
-pytestmark = pytest.mark.anyio
+from service.rest.request_log import log_to_stderr
 
 
 @pytest.fixture
@@ -22,6 +21,7 @@ def lines(caplog: pytest.LogCaptureFixture) -> Callable[[], list[dict[str, Any]]
     ]
 
 
+@pytest.mark.anyio
 async def test_one_line_per_request_with_the_template(
     integrator: AsyncClient, lines: Callable[[], list[dict[str, Any]]]
 ) -> None:
@@ -32,6 +32,7 @@ async def test_one_line_per_request_with_the_template(
     assert 0 <= milliseconds < 60_000
 
 
+@pytest.mark.anyio
 async def test_nothing_of_a_patient_is_logged(
     integrator: AsyncClient, clinician: AsyncClient, caplog: pytest.LogCaptureFixture
 ) -> None:
@@ -53,6 +54,7 @@ async def test_nothing_of_a_patient_is_logged(
     assert "Bearer" not in written
 
 
+@pytest.mark.anyio
 async def test_a_request_id_is_echoed_or_made(stranger: AsyncClient) -> None:
     echoed = await stranger.get("/health/live", headers={"X-Request-Id": "a.B_c-9"})
     assert echoed.headers["x-request-id"] == "a.B_c-9"
@@ -61,6 +63,7 @@ async def test_a_request_id_is_echoed_or_made(stranger: AsyncClient) -> None:
         assert len(answer.headers["x-request-id"]) == 16
 
 
+@pytest.mark.anyio
 async def test_a_broken_service_answers_without_a_word_of_why(
     app: FastAPI,
     sign: Callable[..., str],
@@ -83,3 +86,15 @@ async def test_a_broken_service_answers_without_a_word_of_why(
     assert broken["frames"][-1].endswith(" read")
     assert broken["request_id"] == request["request_id"] == answer.headers["x-request-id"]
     assert "Quetzalcoatl" not in json.dumps(broken)
+
+
+def test_a_serving_process_writes_bare_json_lines(capsys: pytest.CaptureFixture[str]) -> None:
+    log = logging.getLogger("service.requests")
+    level, propagate, handlers = log.level, log.propagate, log.handlers[:]
+    try:
+        log_to_stderr()
+        log.info("%s", '{"status":200}')
+    finally:
+        log.setLevel(level)
+        log.propagate, log.handlers = propagate, handlers
+    assert capsys.readouterr().err == '{"status":200}\n'
