@@ -9,7 +9,6 @@ whether they are; `hostile` puts something planted into one kept element instead
 import base64
 import copy
 import re
-import sys
 from collections import Counter
 from collections.abc import Collection, Iterable, Iterator, Mapping
 from datetime import date, timedelta
@@ -272,11 +271,6 @@ def found_in(tokens: Iterable[str], out: Iterable[Mapping[str, Any]]) -> list[st
     text = "\n".join(leaf for resource in out for leaf in leaves(resource))
     words = set(_TOKEN.findall(text))
     return [token for token in tokens if token in words or (not _TOKEN.fullmatch(token) and token in text)]
-
-
-def tell(sentence: str) -> None:
-    """Print a count that is evidence; for use where pytest's capturing is off."""
-    sys.stdout.write(f"\n{sentence}\n")
 
 
 def below(path: str, name: str) -> str:

@@ -5,6 +5,7 @@ Prints the table and writes it to ``results.md`` beside this file.
 
 import argparse
 import asyncio
+import gc
 import tempfile
 import time
 from datetime import UTC, date, datetime
@@ -24,7 +25,7 @@ async def _everything(folder: Path) -> tuple[list[Row], Shares]:
     rows = [
         *await intake(folder, people=6),
         await transactions(folder, people=31),
-        await attainment(folder, rounds=40),
+        *await attainment(folder, rounds=40),
         await read_by_id(folder, rounds=40),
         await first_page(folder, 10_000, 100_000, rounds=40),
         await deidentified(contents, rounds=15),
@@ -38,6 +39,7 @@ def main() -> None:
     parser = argparse.ArgumentParser(prog="python -m tests.bench")
     parser.add_argument("--date", type=date.fromisoformat, default=datetime.now(UTC).date())
     day = parser.parse_args().date
+    gc.freeze()  # as the command does
     begin = time.perf_counter()
     with tempfile.TemporaryDirectory() as folder:
         rows, spent = asyncio.run(_everything(Path(folder)))

@@ -46,13 +46,12 @@ def corpus():
     return made, made.resources()
 
 
-def test_nothing_planted_gets_out(corpus, capsys):
+def test_nothing_planted_gets_out(corpus, tell):
     made, resources = corpus
     out = let_out(resources)
     assert {item["resourceType"] for item in out} == set(POLICY["resources"])
     assert planted.found_in(made.tokens, out) == []
-    with capsys.disabled():
-        planted.tell(f"{len(made.tokens)} identifiers of {len(made.kinds)} kinds planted, 0 let out")
+    tell(f"{len(made.tokens)} identifiers of {len(made.kinds)} kinds planted, 0 let out")
 
 
 @pytest.mark.parametrize(("type_", "path"), PATHS)
