@@ -15,7 +15,7 @@ from processes import client, everything, serving
 
 ROOT = Path(__file__).parents[2]
 # As of each person's last visit: goal, baseline, latest with Wilson's 95 % interval, computed status,
-# attained, regressed, that visit's date. The invented scenario fixes the trials; intervals as in Wilson 1927, computed independently.
+# attained, regressed, that visit's date. The invented scenario fixes the trials; intervals as in Wilson 1927.
 GOALS = """\
 Ottoline Sampleby | closure accuracy | 1/5 | 4/5 (37.6-96.4) | achieved | 2026-03-24 | - | 2026-03-24
 Ottoline Sampleby | judgement agreement | 2/5 | 5/5 (56.6-100.0) | sustaining | 2026-02-24 | - | 2026-03-24
