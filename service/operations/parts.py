@@ -64,7 +64,7 @@ def group(name: str, parts: Iterable[Part]) -> Part:
 
 def given(value: Any, make: Callable[[Any], Part]) -> list[Part]:
     """What ``make`` says of a value, nothing for None and empty text."""
-    return [] if value is None or value == "" else [make(value)]
+    return [] if value is None or (isinstance(value, str) and not value) else [make(value)]
 
 
 def text(name: str, value: str) -> list[Part]:
