@@ -5,6 +5,7 @@ from contextlib import asynccontextmanager
 from datetime import UTC, datetime
 
 from fastapi import FastAPI, Request
+from starlette.middleware.gzip import GZipMiddleware
 from starlette.responses import Response
 
 from service import __version__
@@ -14,6 +15,7 @@ from service.page.routes import page_routes
 from service.page.stored import StoredViews
 from service.rest.call import Services, services_of
 from service.rest.dispatch import documented, plain
+from service.rest.edge import COMPRESSION, AddressLimit, CrossOrigin, cross_origin
 from service.rest.errors import HANDLED, error_answer
 from service.rest.openapi import openapi_document
 from service.rest.request_log import RequestLog
@@ -61,13 +63,22 @@ def create_app(
         redoc_url=None,
         exception_handlers=dict.fromkeys(HANDLED, _answer_error),
     )
-    app.add_middleware(RequestLog)
+    _surround(app, settings)
     app.include_router(documented(API_ROUTES))
     app.router.routes.extend(plain(FHIR_ROUTES))
     app.router.routes.extend(page_routes(_views, Guard(tokens, settings.base_url)))
     # FastAPI's own way of changing the document
     app.openapi = lambda: openapi_document(app, FHIR_ROUTES)  # type: ignore[method-assign]
     return app
+
+
+def _surround(app: FastAPI, settings: Settings) -> None:
+    """The rings around the routes, innermost first."""
+    app.add_middleware(GZipMiddleware, **COMPRESSION)
+    app.add_middleware(AddressLimit, limit=settings.max_address_bytes)
+    if origins := tuple(settings.cors_origins.split()):
+        app.add_middleware(CrossOrigin, **cross_origin(origins))
+    app.add_middleware(RequestLog)
 
 
 def _views(request: Request) -> StoredViews:

@@ -12,6 +12,7 @@ ServiceError                    500  exception      something here is broken
 ├── Gone                        410  deleted
 ├── PreconditionFailed          412  conflict       If-Match or a conditional criterion did not hold
 ├── TooLarge                    413  too-long
+├── AddressTooLong              414  too-long
 ├── UnsupportedMediaType        415  not-supported
 ├── StoreUnavailable            503  transient      try again
 └── DeliveryFailed              502  transient      a remote end refused or did not answer
@@ -26,6 +27,7 @@ from enum import StrEnum
 from typing import ClassVar
 
 __all__ = [
+    "AddressTooLong",
     "Conflict",
     "DeliveryFailed",
     "Forbidden",
@@ -210,6 +212,13 @@ class TooLarge(ServiceError):
     """The request is larger than the limit."""
 
     status = 413
+    code = IssueType.TOO_LONG
+
+
+class AddressTooLong(ServiceError):
+    """The request's address is longer than the limit."""
+
+    status = 414
     code = IssueType.TOO_LONG
 
 

@@ -27,6 +27,13 @@ class Settings(BaseSettings):
         "",
         description="Public address (scheme, host, port) without /fhir; empty: as requested.",
     )
+    trust_forwarded: bool = Field(
+        False,
+        description="Believe X-Forwarded-Proto, -Host and -Prefix; only behind a proxy that sets them all.",
+    )
+    cors_origins: str = Field(
+        "", description="Origins whose pages may call the service, separated by spaces; empty: none."
+    )
     time_zone: str = Field(
         "UTC", description="The site's time zone: 'today', and times that come without an offset."
     )
@@ -35,6 +42,7 @@ class Settings(BaseSettings):
     )
     safety_screen_days: int = Field(90, ge=1, description="Days for which a safety screen stays current.")
     max_body_bytes: int = Field(5_000_000, ge=1_000, description="Largest request body accepted.")
+    max_address_bytes: int = Field(16_000, ge=1_000, description="Longest address accepted, query included.")
     max_depth: int = Field(64, ge=8, description="Deepest nesting accepted in a JSON or YAML body.")
     max_bundle_entries: int = Field(5_000, ge=1, description="Most entries in a batch or transaction.")
     page_size: int = Field(50, ge=1, description="Entries on a search page when _count is not given.")

@@ -51,5 +51,6 @@ def listening(host: str, port: int) -> socket.socket:
 def serve_on(listener: socket.socket, settings: Settings) -> None:
     """Serve on a bound socket until stopped; the service writes its own request log."""
     log_to_stderr()
-    config = uvicorn.Config(create_app(settings), access_log=False, log_level="warning")
+    # what proxies say of the address is believed in one place (SWALLOW_TRUST_FORWARDED), not here
+    config = uvicorn.Config(create_app(settings), access_log=False, log_level="warning", proxy_headers=False)
     uvicorn.Server(config).run(sockets=[listener])

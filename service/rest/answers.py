@@ -3,8 +3,10 @@
 from collections.abc import Mapping
 from datetime import UTC, datetime
 from email.utils import format_datetime, parsedate_to_datetime
+from hashlib import sha256
 from typing import Any
 
+import msgspec
 from starlette.responses import Response
 
 from service.errors import Issue, IssueType, Severity
@@ -13,12 +15,29 @@ from service.fhir.outcome import operation_outcome
 from service.rest.call import Call
 from service.store.contract import Version
 
-__all__ = ["http_date", "resource", "stored", "version_headers", "version_url", "written"]
+__all__ = ["answer", "http_date", "resource", "stored", "tagged", "version_headers", "version_url", "written"]
+
+
+def answer(
+    call: Call, body: bytes, *, status: int = 200, headers: Mapping[str, str] | None = None
+) -> Response:
+    """Answer FHIR JSON text: every FHIR body leaves here, indented if ``_pretty=true`` asks for it."""
+    if call.pretty:
+        body = msgspec.json.format(body, indent=2)  # rewrites white space alone, numbers keep their text
+    return Response(body, status_code=status, media_type=call.media_type, headers=headers)
 
 
 def resource(call: Call, tree: Mapping[str, Any], *, status: int = 200) -> Response:
     """Answer a resource that was made for this answer."""
-    return Response(dump(tree), status_code=status, media_type=call.media_type)
+    return answer(call, dump(tree), status=status)
+
+
+def tagged(call: Call, body: bytes) -> Response:
+    """Answer text that is no stored version with an entity tag of its own, or 304 if the caller has it."""
+    etag = f'W/"{sha256(body).hexdigest()[:16]}"'
+    if _named(call, etag):
+        return Response(status_code=304, headers={"ETag": etag})
+    return answer(call, body, headers={"ETag": etag})
 
 
 def stored(call: Call, version: Version) -> Response:
@@ -26,7 +45,7 @@ def stored(call: Call, version: Version) -> Response:
     headers = version_headers(version)
     if _unchanged(call, version):
         return Response(status_code=304, headers=headers)
-    return Response(version.content, media_type=call.media_type, headers=headers)
+    return answer(call, version.content, headers=headers)
 
 
 def written(call: Call, version: Version, *, status: int) -> Response:
@@ -36,7 +55,7 @@ def written(call: Call, version: Version, *, status: int) -> Response:
     if call.wanted == "minimal":
         return Response(status_code=status, headers=headers)
     body = version.content if call.wanted == "representation" else dump(_done(status))
-    return Response(body, status_code=status, media_type=call.media_type, headers=headers)
+    return answer(call, body, status=status, headers=headers)
 
 
 def version_headers(version: Version) -> dict[str, str]:
@@ -56,11 +75,16 @@ def http_date(instant: str) -> str:
 
 def _unchanged(call: Call, version: Version) -> bool:
     """If-None-Match decides; If-Modified-Since only counts without it (RFC 9110 section 13.2.2)."""
-    tags = call.header("if-none-match")
-    if tags:
-        return tags.strip() == "*" or version.etag in {tag.strip() for tag in tags.split(",")}
+    if call.header("if-none-match"):
+        return _named(call, version.etag)
     since = _moment(call.header("if-modified-since"))
     return since is not None and datetime.fromisoformat(version.last_updated).replace(microsecond=0) <= since
+
+
+def _named(call: Call, etag: str) -> bool:
+    """Whether If-None-Match names the entity tag; compared weakly (RFC 9110 section 8.8.3.2)."""
+    named = {tag.strip().removeprefix("W/") for tag in call.header("if-none-match").split(",")}
+    return "*" in named or etag.removeprefix("W/") in named
 
 
 def _moment(text: str) -> datetime | None:

@@ -1,6 +1,7 @@
 """One call of the service: who asks, what for, and what the handlers need to answer."""
 
 import asyncio
+import re
 from collections.abc import Callable
 from dataclasses import dataclass, field
 from datetime import datetime
@@ -12,7 +13,7 @@ from service.errors import InvalidInput, TooLarge, Unauthenticated
 from service.interactions.context import Context
 from service.rest.negotiation import answer_type
 from service.security.principal import Principal
-from service.security.scopes import require
+from service.security.scopes import Scopes, require
 from service.security.tokens import TokenVerifier
 from service.settings import Settings
 from service.store.contract import Store
@@ -24,11 +25,16 @@ __all__ = [
     "base_url",
     "call_of",
     "current_call",
+    "open_call",
     "read_body",
     "services_of",
 ]
 
 ABOUT_THE_ANSWER = frozenset({"_format", "_pretty"})
+_SCHEME = re.compile(r"https?")
+_HOST = re.compile(r"[A-Za-z0-9.-]+(:\d+)?|\[[0-9A-Fa-f:.]+\](:\d+)?")
+_PREFIX = re.compile(r"(/[A-Za-z0-9._~-]+)*/?")
+_NOBODY = Principal(subject="", issuer="", scopes=Scopes(), fhir_user="", expires=0)
 Return = Literal["minimal", "representation", "OperationOutcome"]
 
 
@@ -59,6 +65,11 @@ class Call:
     def base(self) -> str:
         """The FHIR base URL as the outside sees it, without a slash at the end."""
         return base_url(self.request, self.services.settings)
+
+    @property
+    def pretty(self) -> bool:
+        """Whether the answer is to be indented."""
+        return self.request.query_params.get("_pretty") == "true"
 
     def path(self, name: str) -> str:
         """Answer a variable part of the path."""
@@ -132,15 +143,35 @@ def call_of(request: Request, needs: tuple[str, ...], produces: str = "") -> Cal
     return Call(request, services_of(request), principal, produces or answer_type(request))
 
 
+def open_call(request: Request) -> Call:
+    """The call of an address that asks for no token: nobody in particular, without any right."""
+    return Call(request, services_of(request), _NOBODY, answer_type(request))
+
+
 def current_call(request: Request) -> Call:
     """Answer the call of a documented route; its guard has made it."""
     return cast("Call", request.state.call)
 
 
 def base_url(request: Request, settings: Settings) -> str:
-    """Answer the FHIR base URL: the configured address wins, else the one the request was sent to."""
-    root = settings.base_url or f"{request.url.scheme}://{request.url.netloc}"
-    return f"{root.rstrip('/')}/fhir"
+    """Answer the FHIR base URL: the configured address wins, else the one the request was sent to.
+
+    What a proxy says of the address (X-Forwarded-Proto, -Host, -Prefix) counts only if the settings trust it.
+    """
+    if settings.base_url:
+        return f"{settings.base_url.rstrip('/')}/fhir"
+    scheme, host, prefix = request.url.scheme, request.url.netloc, ""
+    if settings.trust_forwarded:
+        scheme = _forwarded(request, "proto", _SCHEME) or scheme
+        host = _forwarded(request, "host", _HOST) or host
+        prefix = _forwarded(request, "prefix", _PREFIX).rstrip("/")
+    return f"{scheme}://{host}{prefix}/fhir"
+
+
+def _forwarded(request: Request, part: str, shape: re.Pattern[str]) -> str:
+    """One X-Forwarded header as the outermost proxy set it, empty if it is not of the right shape."""
+    said = request.headers.get(f"x-forwarded-{part}", "").partition(",")[0].strip()
+    return said if shape.fullmatch(said) else ""
 
 
 async def read_body(request: Request, limit: int) -> bytes:

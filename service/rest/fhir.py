@@ -8,7 +8,7 @@ from service.errors import InvalidInput
 from service.interactions import read as reads
 from service.interactions import search as searches
 from service.interactions import transaction, write
-from service.rest.answers import stored, version_headers, written
+from service.rest.answers import answer, stored, version_headers, written
 from service.rest.call import ABOUT_THE_ANSWER, Call
 from service.rest.negotiation import content_type, require_json
 
@@ -44,7 +44,7 @@ async def vread(call: Call) -> Response:
 async def history(call: Call) -> Response:
     """List every version of a resource, newest first."""
     body = await reads.history(call.services.store, call.path("type"), call.path("id"), context=call.context)
-    return Response(body, media_type=call.media_type)
+    return answer(call, body)
 
 
 async def search(call: Call) -> Response:
@@ -132,12 +132,12 @@ async def bundle(call: Call) -> Response:
     body = await transaction.process(
         call.services.store, await call.body(), context=call.context, prefer=prefer
     )
-    return Response(body, media_type=call.media_type)
+    return answer(call, body)
 
 
 async def _search(call: Call, parameters: list[tuple[str, str]]) -> Response:
     body = await searches.search(call.services.store, call.path("type"), parameters, context=call.context)
-    return Response(body, media_type=call.media_type)
+    return answer(call, body)
 
 
 def _answer(call: Call, applied: write.Applied) -> Response:

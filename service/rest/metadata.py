@@ -14,9 +14,10 @@ from service import __version__
 from service.fhir.canonical import CANONICAL_ROOT, operation_definition
 from service.fhir.json import dump
 from service.fhir.search_parameters import parameters, stored_types
-from service.rest.call import base_url, services_of
+from service.rest.answers import tagged
+from service.rest.call import open_call
 from service.rest.dispatch import Row
-from service.rest.negotiation import JSON_TYPES, answer_type
+from service.rest.negotiation import JSON_TYPES
 
 __all__ = ["reader", "statement"]
 
@@ -62,21 +63,25 @@ def reader(rows: Iterable[Row]) -> Callable[[Request], Awaitable[Response]]:
     table = tuple(rows)
 
     @lru_cache(maxsize=8)
-    def text(base: str, date: str) -> bytes:
-        return dump(statement(table, base=base, date=date))
+    def text(base: str, date: str, *, cors: bool) -> bytes:
+        return dump(statement(table, base=base, date=date, cors=cors))
 
     async def metadata(request: Request) -> Response:
         """Say what this service can do: a CapabilityStatement."""
-        services = services_of(request)
-        media_type = answer_type(request)
-        date = services.now().date().isoformat()
-        return Response(text(base_url(request, services.settings), date), media_type=media_type)
+        call = open_call(request)
+        settings = call.services.settings
+        date = call.services.now().date().isoformat()
+        body = text(call.base, date, cors=bool(settings.cors_origins.split()))
+        return tagged(call, body)
 
     return metadata
 
 
-def statement(rows: Iterable[Row], *, base: str, date: str) -> dict[str, Any]:
-    """Answer the CapabilityStatement of a service that serves ``rows`` at the FHIR base URL ``base``."""
+def statement(rows: Iterable[Row], *, base: str, date: str, cors: bool = False) -> dict[str, Any]:
+    """Answer the CapabilityStatement of a service that serves ``rows`` at the FHIR base URL ``base``.
+
+    ``cors``: pages of other hosts may call it.
+    """
     rows = list(rows)
     return {
         "resourceType": "CapabilityStatement",
@@ -90,17 +95,17 @@ def statement(rows: Iterable[Row], *, base: str, date: str) -> dict[str, Any]:
         "implementation": {"description": "Swallowing care as FHIR R4", "url": base},
         "fhirVersion": "4.0.1",
         "format": [*JSON_TYPES, "json"],
-        "rest": [_rest(rows)],
+        "rest": [_rest(rows, cors=cors)],
     }
 
 
-def _rest(rows: list[Row]) -> dict[str, Any]:
+def _rest(rows: list[Row], *, cors: bool) -> dict[str, Any]:
     served = {row.function.__name__ for row in rows if "{type}" in row.path}
     codes = [{"code": code} for name, code in _INTERACTIONS.items() if name in served]
     return {
         "mode": "server",
         "documentation": _DOCUMENTATION,
-        "security": {"cors": False, "description": _SECURITY},
+        "security": {"cors": cors, "description": _SECURITY},
         "resource": [
             *(_resource(type_, codes, _operations(rows, type_)) for type_ in stored_types()),
             {"type": "OperationDefinition", "interaction": [{"code": "read"}]},

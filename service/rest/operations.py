@@ -10,6 +10,7 @@ from service.interactions.context import Action, Context
 from service.operations.as_of import as_of_date
 from service.operations.goal_attainment import goal_attainment
 from service.operations.record_goal_attainment import record_goal_attainment
+from service.rest.answers import answer
 from service.rest.call import Call
 from service.rest.negotiation import require_json
 from service.settings import shipped
@@ -30,7 +31,7 @@ async def attainment(call: Call) -> Response:
         context=context,
         codes=codes(call.services.settings.snomed),
     )
-    return Response(body, media_type=call.media_type)
+    return answer(call, body)
 
 
 async def record_attainment(call: Call) -> Response:
@@ -43,7 +44,7 @@ async def record_attainment(call: Call) -> Response:
         context=context,
         codes=codes(call.services.settings.snomed),
     )
-    return Response(body, media_type=call.media_type)
+    return answer(call, body)
 
 
 async def definition(call: Call) -> Response:
@@ -52,7 +53,7 @@ async def definition(call: Call) -> Response:
     file = shipped("mappings", "operations", f"{name}.json")
     if not _NAME.fullmatch(name) or not file.is_file():
         raise NotFound("There is no operation of that name; /fhir/metadata lists the ones there are.")
-    return Response(file.read_bytes(), media_type=call.media_type)
+    return answer(call, file.read_bytes())
 
 
 async def _parameters(call: Call) -> bytes:
