@@ -1,5 +1,6 @@
 # make demo     the main job on SQLite, served on this machine; needs Python 3.11+ and nothing else
 # make test     every test (the official FHIR examples are fetched once into .cache/)
+# make conformance  write tests/conformance/rows.md from the tests that show the standard's rows
 # make check    lint, types, import contract
 # make bench    measurements, as ratios against a baseline of the same run
 # make lock     pin the dependencies anew
@@ -7,8 +8,9 @@
 PYTHON ?= python3
 BIN := .venv/bin
 EXAMPLES := .cache/r4-examples
+CLIENT := .cache/npm/node_modules/fhir-kit-client
 .DEFAULT_GOAL := help
-.PHONY: help demo test check format bench lock openapi .venv clean
+.PHONY: help demo test conformance check format bench lock openapi .venv clean
 
 help:
 	@grep -E '^# make' Makefile | cut -c3-
@@ -33,11 +35,17 @@ $(EXAMPLES):
 	mkdir -p $(EXAMPLES).new && tar -xzf .cache/fetch/hl7.fhir.r4.examples-4.0.1.tgz -C $(EXAMPLES).new
 	mv $(EXAMPLES).new $(EXAMPLES)
 
+$(CLIENT):
+	mkdir -p .cache/npm && cd .cache/npm && npm install --silent --no-save --no-audit --no-fund --ignore-scripts --prefix . fhir-kit-client@2.0.3
+
 demo: .venv
 	$(BIN)/swallow-interop demo
 
-test: $(BIN)/.dev $(EXAMPLES)
+test: $(BIN)/.dev $(EXAMPLES) $(CLIENT)
 	$(BIN)/python -m pytest -n 2 --dist loadfile
+
+conformance: $(BIN)/.dev $(EXAMPLES) $(CLIENT)
+	$(BIN)/python -m pytest -n 2 --dist loadfile -m conformance --conformance tests/conformance/rows.md
 
 check: $(BIN)/.dev
 	$(BIN)/ruff check .

@@ -1,10 +1,26 @@
 """Shared fixtures, and what the run tells at its end."""
 
-from collections.abc import Callable
+from collections import defaultdict
+from collections.abc import Callable, Iterator
+from pathlib import Path
 
 import pytest
+from conformance.table import FAILS, PASSES, table
 
 TOLD = "told"
+CONFORMANCE = "conformance"
+
+
+def pytest_addoption(parser: pytest.Parser) -> None:
+    parser.addoption("--conformance", type=Path, help="write the table of the standard's rows to this file")
+
+
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    """Let a test's report tell which rows of the standard it shows, also across processes."""
+    for item in items:
+        rows = [row for mark in item.iter_markers(CONFORMANCE) for row in mark.args]
+        if rows:
+            item.user_properties.append((CONFORMANCE, rows))
 
 
 @pytest.fixture
@@ -22,3 +38,32 @@ def pytest_terminal_summary(terminalreporter: pytest.TerminalReporter) -> None:
                 terminalreporter.write_line(str(sentence))
     count = sum("published" in report.keywords for report in passed)
     terminalreporter.write_line(f"{count} tests compared with a published or library value")
+
+
+def pytest_collection_finish(session: pytest.Session) -> None:
+    """Write the table without results when tests are only listed."""
+    if session.config.option.collectonly and session.config.option.conformance:
+        shown = ((item.nodeid, PASSES, dict(item.user_properties)) for item in session.items)
+        session.config.option.conformance.write_text(table(_by_row(shown)), "utf-8")
+
+
+def pytest_sessionfinish(session: pytest.Session) -> None:
+    """Write the table of a run, in the process that has every report."""
+    reporter = session.config.pluginmanager.get_plugin("terminalreporter")
+    if session.config.option.conformance and reporter and not session.config.option.collectonly:
+        shown = (
+            (report.nodeid, PASSES if result == "passed" else FAILS, dict(report.user_properties))
+            for result in ("passed", "failed", "error")
+            for report in reporter.stats.get(result, [])
+        )
+        session.config.option.conformance.write_text(table(_by_row(shown)), "utf-8")
+
+
+def _by_row(shown: Iterator[tuple[str, str, dict[str, list[str]]]]) -> dict[str, dict[str, str]]:
+    """Row -> test function -> result; one case that fails fails its function."""
+    found: dict[str, dict[str, str]] = defaultdict(dict)
+    for node, result, told in shown:
+        name = node.partition("[")[0].removeprefix("tests/")
+        for row in told.get(CONFORMANCE, ()):
+            found[row][name] = FAILS if FAILS in (result, found[row].get(name)) else PASSES
+    return found

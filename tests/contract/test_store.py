@@ -104,6 +104,7 @@ def test_versions_are_kept_and_last_updated_rises_although_the_clock_stands(stor
     assert run(store.history("Observation", "b")) == []
 
 
+@pytest.mark.conformance("D34")
 def test_a_deletion_is_a_version_found_by_id_but_not_by_search(store):
     put(store, ("a", keys("1", "x", identifier="i")))
 
@@ -260,6 +261,7 @@ def test_a_resource_of_several_patients_is_found_by_each(store):
     assert found(store, patient("3"), token("x")) == []
 
 
+@pytest.mark.conformance("D34")
 def test_an_update_moves_the_keys(store):
     put(store, ("a", keys("1", "x", (10, 20), "i1")))
     put(store, ("a", keys("2", "x", (30, 40), "i2")))
@@ -269,6 +271,7 @@ def test_an_update_moves_the_keys(store):
 
 
 # target [10, 20) against a search value, per prefix; search.html, prefixes
+@pytest.mark.conformance("D11")
 @pytest.mark.parametrize(
     ("prefix", "hits"),
     [
@@ -308,6 +311,7 @@ def test_last_updated_is_searched_like_a_date(store, clock):
     assert updated("eq") == []
 
 
+@pytest.mark.conformance("D12")
 def test_strings_by_beginning_exactly_and_anywhere(store):
     names = SearchKeys("p", strings=(StringKey("Patient.name", "muller", "Müller"),))
 
@@ -335,6 +339,7 @@ def walk(store, count, clauses=(), sort=()):
         after = page.next_after
 
 
+@pytest.mark.conformance("D4", "D23")
 @pytest.mark.parametrize(
     "sort",
     [
@@ -352,12 +357,14 @@ def test_pages_walk_everything_once(store, sort):
     assert (pages, total) == (5, 23)
 
 
+@pytest.mark.conformance("D23")
 def test_sorting_by_date_puts_those_without_last(store):
     put(store, ("a", keys("1", date=(20, 30))), ("b", keys("1")), ("c", keys("1", date=(10, 90))))
     assert found(store, sort=(Sort(DATE),)) == ["c", "a", "b"]
     assert found(store, sort=(Sort(DATE, descending=True),)) == ["c", "a", "b"]
 
 
+@pytest.mark.conformance("D4")
 def test_pages_stay_right_while_others_write(store):
     put(store, *((f"r{n}", keys("1")) for n in range(6)))
     first = run(store.search(Query("Observation", (), (), 3)))

@@ -14,6 +14,7 @@ EXACT = (
 )
 
 
+@pytest.mark.conformance("A19")
 def test_numbers_order_and_nulls_come_back_in_their_own_text():
     assert dump(parse(EXACT)) == EXACT
 
@@ -24,6 +25,7 @@ def test_decimals_can_be_computed_with():
     assert tree["b"] == 100
 
 
+@pytest.mark.conformance("A20")
 @pytest.mark.parametrize(
     ("text", "sentence"),
     [

@@ -122,6 +122,7 @@ async def test_a_token_in_the_address_is_no_token(sign: Callable[..., str], stra
     assert_outcome(await stranger.get("/fhir/Patient", params={"access_token": sign("system/*.cruds")}), 401)
 
 
+@pytest.mark.conformance("A15")
 @pytest.mark.parametrize(
     "path", ["/", "/fhir/Patient/1/$unknown", "/fhir/Patient/1/2/3/4", "/metadata", "/fhir//"]
 )
@@ -129,6 +130,7 @@ async def test_unknown_addresses_answer_the_same_shape(path: str, integrator: As
     assert_outcome(await integrator.get(path), 404)
 
 
+@pytest.mark.conformance("A18")
 @pytest.mark.parametrize("type_", ["patient", "Patients", "Observation%20x", "Bundle", "_search", "%00"])
 async def test_unknown_types_are_not_found(type_: str, integrator: AsyncClient) -> None:
     answer = await integrator.get(f"/fhir/{type_}/1")
@@ -136,6 +138,7 @@ async def test_unknown_types_are_not_found(type_: str, integrator: AsyncClient) 
     assert type_ not in answer.text
 
 
+@pytest.mark.conformance("A15")
 @pytest.mark.parametrize("row", FHIR_ROUTES, ids=label)
 async def test_other_methods_are_405_and_allow_names_the_right_ones(
     row: Row, integrator: AsyncClient

@@ -24,6 +24,7 @@ async def send(client: AsyncClient, type_: str, *entries: dict[str, Any], **head
     )
 
 
+@pytest.mark.conformance("C2")
 async def test_a_transaction_that_fails_leaves_nothing(integrator: AsyncClient) -> None:
     answer = await send(
         integrator,
@@ -38,6 +39,7 @@ async def test_a_transaction_that_fails_leaves_nothing(integrator: AsyncClient) 
     assert (await integrator.get("/fhir/Patient/p1")).status_code == 404
 
 
+@pytest.mark.conformance("C11")
 async def test_a_batch_answers_each_entry_for_itself(integrator: AsyncClient) -> None:
     answer = await send(
         integrator, "batch", entry("PUT", "Patient/p1", patient()), entry("GET", "Patient/none")
@@ -49,6 +51,7 @@ async def test_a_batch_answers_each_entry_for_itself(integrator: AsyncClient) ->
     assert answer.json()["entry"][1]["response"]["outcome"]["resourceType"] == "OperationOutcome"
 
 
+@pytest.mark.conformance("C14")
 async def test_each_entry_needs_its_own_scope(clinician: AsyncClient, integrator: AsyncClient) -> None:
     await send(integrator, "transaction", entry("PUT", "Patient/p1", patient()))
     refused = await send(clinician, "transaction", entry("PUT", "Patient/p2", patient("p2")))
@@ -67,6 +70,7 @@ async def test_the_base_may_end_in_a_slash(integrator: AsyncClient) -> None:
         assert answer.json()["type"] == "transaction-response"
 
 
+@pytest.mark.conformance("C15")
 async def test_prefer_representation_is_honoured_inside(integrator: AsyncClient) -> None:
     plain = await send(integrator, "transaction", entry("PUT", "Patient/p1", patient()))
     assert "resource" not in plain.json()["entry"][0]
@@ -76,10 +80,12 @@ async def test_prefer_representation_is_honoured_inside(integrator: AsyncClient)
     assert full.json()["entry"][0]["resource"]["id"] == "p1"
 
 
+@pytest.mark.conformance("C12")
 @pytest.mark.parametrize("type_", ["collection", "searchset", "document", "", "nonsense"])
 async def test_other_bundles_are_refused(integrator: AsyncClient, type_: str) -> None:
     assert (await send(integrator, type_)).status_code in {400, 422}
 
 
+@pytest.mark.conformance("C12")
 async def test_what_is_no_bundle_is_refused(integrator: AsyncClient) -> None:
     assert (await integrator.post("/fhir", json=patient())).status_code == 400

@@ -12,6 +12,7 @@ LEAVES = [getattr(errors, name) for name in errors.__all__]
 LEAVES = [leaf for leaf in LEAVES if isinstance(leaf, type) and issubclass(leaf, ServiceError)]
 
 
+@pytest.mark.conformance("A15")
 @pytest.mark.parametrize("kind", LEAVES)
 def test_every_error_of_the_tree_becomes_an_outcome_with_its_status(kind: type[ServiceError]) -> None:
     answer = error_answer(
@@ -29,6 +30,7 @@ def test_every_error_of_the_tree_becomes_an_outcome_with_its_status(kind: type[S
         assert issue["expression"] == ["Patient.name"]
 
 
+@pytest.mark.conformance("A15")
 @pytest.mark.parametrize(
     "error", [ServiceError("Ada Lovelace"), RuntimeError("Ada Lovelace"), KeyError("Ada")]
 )

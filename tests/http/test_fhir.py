@@ -45,6 +45,7 @@ def with_id(text: str, id_: str) -> str:
     return json.dumps(json.loads(text) | {"id": id_})
 
 
+@pytest.mark.conformance("A11", "A12", "A13", "B5")
 async def test_create_answers_where_it_is(integrator: AsyncClient) -> None:
     made = await post(integrator, "Patient", PATIENT)
     id_ = made.json()["id"]
@@ -57,6 +58,7 @@ async def test_create_answers_where_it_is(integrator: AsyncClient) -> None:
     assert made.json()["meta"]["lastUpdated"].startswith("2026-06-01T09:00:00")
 
 
+@pytest.mark.conformance("A2", "A11", "A12", "A19", "B1")
 async def test_a_read_answers_the_stored_text(integrator: AsyncClient) -> None:
     text = WEIGHT.replace('"resourceType"', '"resourceType"').replace("{\n", '{\n "id": "w1",\n', 1)
     written = await put(integrator, "Observation/w1", text)
@@ -68,6 +70,7 @@ async def test_a_read_answers_the_stored_text(integrator: AsyncClient) -> None:
     assert read.headers["etag"] == 'W/"1"'
 
 
+@pytest.mark.conformance("B1", "B20")
 async def test_unknown_and_deleted_are_404_and_410(integrator: AsyncClient) -> None:
     assert (await integrator.get("/fhir/Patient/none")).status_code == 404
     await put(integrator, "Patient/p1", with_id(PATIENT, "p1"))
@@ -82,6 +85,7 @@ async def test_unknown_and_deleted_are_404_and_410(integrator: AsyncClient) -> N
     assert revived.headers["etag"] == 'W/"3"'
 
 
+@pytest.mark.conformance("B23", "B4")
 async def test_history_is_newest_first(integrator: AsyncClient) -> None:
     await put(integrator, "Patient/p1", with_id(PATIENT, "p1"))
     await put(integrator, "Patient/p1", with_id(PATIENT.replace("Ada", "Eva"), "p1"))
@@ -92,6 +96,7 @@ async def test_history_is_newest_first(integrator: AsyncClient) -> None:
     assert bundle["entry"][0]["fullUrl"] == "http://test/fhir/Patient/p1"
 
 
+@pytest.mark.conformance("B7")
 async def test_an_update_needs_the_same_id_and_type(integrator: AsyncClient) -> None:
     assert (await put(integrator, "Patient/p1", PATIENT)).status_code == 400
     assert (await put(integrator, "Patient/p1", with_id(PATIENT, "p2"))).status_code == 400
@@ -99,6 +104,7 @@ async def test_an_update_needs_the_same_id_and_type(integrator: AsyncClient) -> 
     assert (await post(integrator, "Patient", WEIGHT)).status_code == 400
 
 
+@pytest.mark.conformance("B10")
 async def test_if_match_guards_an_update(integrator: AsyncClient) -> None:
     await put(integrator, "Patient/p1", with_id(PATIENT, "p1"))
     changed = with_id(PATIENT.replace("Ada", "Eva"), "p1")
@@ -110,6 +116,7 @@ async def test_if_match_guards_an_update(integrator: AsyncClient) -> None:
     assert refused.status_code == 412
 
 
+@pytest.mark.conformance("B11")
 async def test_of_many_updates_with_the_same_tag_one_wins(integrator: AsyncClient) -> None:
     await put(integrator, "Patient/p1", with_id(PATIENT, "p1"))
     texts = [with_id(PATIENT.replace("Ada", f"Ada{number}"), "p1") for number in range(8)]
@@ -118,6 +125,7 @@ async def test_of_many_updates_with_the_same_tag_one_wins(integrator: AsyncClien
     assert (await integrator.get("/fhir/Patient/p1")).headers["etag"] == 'W/"2"'
 
 
+@pytest.mark.conformance("B12")
 async def test_of_many_conditional_creates_one_writes(integrator: AsyncClient) -> None:
     condition = "identifier=https://clinic.example.org/mrn|A-1"
     answers = await asyncio.gather(
@@ -129,6 +137,7 @@ async def test_of_many_conditional_creates_one_writes(integrator: AsyncClient) -
     assert (await post(integrator, "Patient", PATIENT, If_None_Exist=condition)).status_code == 412
 
 
+@pytest.mark.conformance("B13", "B14")
 async def test_conditional_update_and_delete(integrator: AsyncClient) -> None:
     where = "Patient?identifier=https://clinic.example.org/mrn%7CA-1"
     made = await put(integrator, where, PATIENT)
@@ -141,6 +150,7 @@ async def test_conditional_update_and_delete(integrator: AsyncClient) -> None:
     assert (await integrator.get(f"/fhir/Patient/{made.json()['id']}")).status_code == 410
 
 
+@pytest.mark.conformance("B22")
 @pytest.mark.parametrize(
     ("wanted", "body"),
     [
@@ -160,6 +170,7 @@ async def test_prefer_decides_what_a_write_answers(
     assert answer.headers["location"]
 
 
+@pytest.mark.conformance("B3")
 @pytest.mark.parametrize(
     ("header", "value", "status"),
     [
@@ -181,6 +192,7 @@ async def test_conditional_read(integrator: AsyncClient, header: str, value: str
     assert bool(answer.content) == (status == 200)
 
 
+@pytest.mark.conformance("A10")
 async def test_head_is_a_get_without_the_body(integrator: AsyncClient) -> None:
     await put(integrator, "Patient/p1", with_id(PATIENT, "p1"))
     for path in (
@@ -197,6 +209,7 @@ async def test_head_is_a_get_without_the_body(integrator: AsyncClient) -> None:
         assert {name: head.headers[name] for name in same} == same
 
 
+@pytest.mark.conformance("A3")
 @pytest.mark.parametrize("type_", ["application/json", "text/json"])
 async def test_a_generic_json_client_is_answered_in_its_words(integrator: AsyncClient, type_: str) -> None:
     headers = {"Content-Type": type_, "Accept": type_}
@@ -205,6 +218,7 @@ async def test_a_generic_json_client_is_answered_in_its_words(integrator: AsyncC
     assert made.headers["content-type"].startswith(type_)
 
 
+@pytest.mark.conformance("A7")
 async def test_406_comes_before_anything_is_written(integrator: AsyncClient) -> None:
     refused = await post(integrator, "Patient", PATIENT, Accept="application/fhir+xml")
     assert refused.status_code == 406
@@ -213,6 +227,7 @@ async def test_406_comes_before_anything_is_written(integrator: AsyncClient) -> 
     assert (await integrator.get("/fhir/Patient")).json()["total"] == 0
 
 
+@pytest.mark.conformance("A7", "A22")
 @pytest.mark.parametrize(
     "type_", ["application/fhir+xml", "text/plain", "application/x-www-form-urlencoded", ""]
 )
@@ -224,6 +239,7 @@ async def test_415_for_other_bodies(integrator: AsyncClient, type_: str) -> None
         assert answer.status_code == 415, path
 
 
+@pytest.mark.conformance("A15", "B6")
 async def test_structure_faults_are_400_with_expressions(integrator: AsyncClient) -> None:
     bad: dict[str, Any] = json.loads(PATIENT) | {"birthDate": "2020-13-40", "gendr": "female", "name": "Ada"}
     answer = await post(integrator, "Patient", json.dumps(bad))
@@ -234,12 +250,14 @@ async def test_structure_faults_are_400_with_expressions(integrator: AsyncClient
     }
 
 
+@pytest.mark.conformance("A17")
 async def test_links_lead_to_the_address_that_was_asked(integrator: AsyncClient) -> None:
     integrator.headers["Host"] = "hospital.example.org"
     made = await post(integrator, "Patient", PATIENT)
     assert made.headers["location"].startswith("http://hospital.example.org/fhir/Patient/")
 
 
+@pytest.mark.conformance("A17")
 async def test_a_configured_address_wins_over_the_requested_one(
     settings: Settings, integrator: AsyncClient
 ) -> None:
@@ -264,6 +282,7 @@ async def test_answers_are_not_kept_by_caches(integrator: AsyncClient) -> None:
         assert answer.headers["x-content-type-options"] == "nosniff"
 
 
+@pytest.mark.conformance("B7")
 async def test_an_id_that_cannot_be_is_refused(integrator: AsyncClient) -> None:
     for id_ in ("a%20b", "%27%3B--", "a" * 65, "%F0%9F%98%80", "..%2f..%2fetc"):
         answer = await integrator.get(f"/fhir/Patient/{id_}")

@@ -26,6 +26,7 @@ async def drip(total: int) -> AsyncIterator[bytes]:
         yield b"[" * 10_000
 
 
+@pytest.mark.conformance("A21", "L7")
 @pytest.mark.parametrize(("method", "path"), PLACES)
 async def test_ten_megabytes_of_brackets(integrator: AsyncClient, method: str, path: str) -> None:
     whole = await integrator.request(method, path, content=b"[" * 10_000_000, headers=JSON)
@@ -35,12 +36,14 @@ async def test_ten_megabytes_of_brackets(integrator: AsyncClient, method: str, p
     assert_refused(await integrator.request(method, path, content=drip(10_000_000), headers=JSON), 413)
 
 
+@pytest.mark.conformance("L7")
 @pytest.mark.parametrize(("method", "path"), PLACES)
 @pytest.mark.parametrize("body", [b"[" * 100_000, b'{"a":' * 30_000, b'{"extension":[' * 10_000])
 async def test_deep_nesting(integrator: AsyncClient, method: str, path: str, body: bytes) -> None:
     assert_refused(await integrator.request(method, path, content=body, headers=JSON), 400)
 
 
+@pytest.mark.conformance("A20", "L7")
 @pytest.mark.parametrize(("method", "path"), PLACES)
 @pytest.mark.parametrize(
     "body",
@@ -81,12 +84,14 @@ async def test_broken_text(integrator: AsyncClient, method: str, path: str, body
     assert_refused(await integrator.request(method, path, content=body, headers=JSON), 400, 422)
 
 
+@pytest.mark.conformance("A21", "L7")
 async def test_a_large_bundle_is_refused_before_it_is_worked_on(integrator: AsyncClient) -> None:
     one = b'{"request":{"method":"GET","url":"Patient/x"}}'
     body = b'{"resourceType":"Bundle","type":"batch","entry":[' + b",".join([one] * 101) + b"]}"
     assert_refused(await integrator.post("/fhir", content=body, headers=JSON), 400, 413, 422)
 
 
+@pytest.mark.conformance("L7")
 @pytest.mark.parametrize(
     "path",
     [
@@ -112,6 +117,7 @@ async def test_odd_addresses_are_no_server_errors(integrator: AsyncClient, path:
     assert answer.json()["resourceType"] in {"OperationOutcome", "Bundle"}
 
 
+@pytest.mark.conformance("L7")
 @pytest.mark.parametrize(
     "headers",
     [
@@ -129,6 +135,7 @@ async def test_odd_headers_are_no_server_errors(integrator: AsyncClient, headers
     assert answer.status_code < 500, answer.text
 
 
+@pytest.mark.conformance("L7")
 async def test_an_odd_conditional_create_is_no_server_error(integrator: AsyncClient) -> None:
     for condition in ("%%%", "identifier", "=", "identifier=|", "_id=%00", "a" * 9_000):
         headers = JSON | {"If-None-Exist": condition}

@@ -26,6 +26,7 @@ async def statement(client: AsyncClient) -> dict[str, Any]:
     return body
 
 
+@pytest.mark.conformance("A1", "G1")
 async def test_it_is_open_and_valid(stranger: AsyncClient) -> None:
     body = await statement(stranger)
     assert check(body) == ()
@@ -39,6 +40,7 @@ async def test_every_stored_type_is_there_once(stranger: AsyncClient) -> None:
     assert types == [*stored_types(), "OperationDefinition"]
 
 
+@pytest.mark.conformance("D31", "G3", "G6")
 async def test_every_declared_search_parameter_works(integrator: AsyncClient) -> None:
     (rest,) = (await statement(integrator))["rest"]
     for resource in rest["resource"]:
@@ -51,6 +53,7 @@ async def test_every_declared_search_parameter_works(integrator: AsyncClient) ->
             assert answer.json()["total"] == 0
 
 
+@pytest.mark.conformance("G6")
 async def test_every_declared_result_parameter_works(integrator: AsyncClient) -> None:
     (rest,) = (await statement(integrator))["rest"]
     values = {"_count": "3", "_total": "none", "_sort": "-_lastUpdated"}
@@ -58,6 +61,7 @@ async def test_every_declared_result_parameter_works(integrator: AsyncClient) ->
     assert (await integrator.get("/fhir/Patient", params=values)).status_code == 200
 
 
+@pytest.mark.conformance("G6")
 async def test_undeclared_parameters_are_refused(integrator: AsyncClient) -> None:
     for name in (
         "_text",
@@ -70,6 +74,7 @@ async def test_undeclared_parameters_are_refused(integrator: AsyncClient) -> Non
         assert (await integrator.get("/fhir/Observation", params={name: "x"})).status_code == 400, name
 
 
+@pytest.mark.conformance("G3", "G6")
 async def test_every_declared_interaction_works(integrator: AsyncClient) -> None:
     (rest,) = (await statement(integrator))["rest"]
     patient = next(resource for resource in rest["resource"] if resource["type"] == "Patient")
@@ -89,6 +94,7 @@ async def test_every_declared_interaction_works(integrator: AsyncClient) -> None
     assert all(answer.is_success for answer in tried.values())
 
 
+@pytest.mark.conformance("G6")
 async def test_every_declared_format_is_answered(integrator: AsyncClient) -> None:
     body = await statement(integrator)
     for name in body["format"]:
@@ -97,6 +103,7 @@ async def test_every_declared_format_is_answered(integrator: AsyncClient) -> Non
         assert json.loads(answer.content)["resourceType"] == "CapabilityStatement"
 
 
+@pytest.mark.conformance("F1", "G3")
 async def test_every_declared_operation_has_its_definition(clinician: AsyncClient) -> None:
     (rest,) = (await statement(clinician))["rest"]
     patient = next(resource for resource in rest["resource"] if resource["type"] == "Patient")

@@ -14,6 +14,7 @@ def request(query: str = "", **headers: str) -> Request:
     return Request({"type": "http", "method": "GET", "headers": raw, "query_string": query.encode()})
 
 
+@pytest.mark.conformance("A2", "A3")
 @pytest.mark.published(
     "FHIR R4 http.html, Content Types and encodings: a generic type is answered with that type"
 )
@@ -37,6 +38,7 @@ def test_accept_chooses_the_type_of_the_answer(accept: str, answered: str) -> No
     assert answer_type(request(accept=accept)) == answered
 
 
+@pytest.mark.conformance("A7", "A8")
 @pytest.mark.parametrize(
     "accept",
     [
@@ -53,6 +55,7 @@ def test_what_is_not_offered_is_not_acceptable(accept: str) -> None:
         answer_type(request(accept=accept))
 
 
+@pytest.mark.conformance("A5")
 @pytest.mark.parametrize(
     "value", ["json", "application/json", "application/fhir+json", "application/fhir%2Bjson"]
 )
@@ -60,6 +63,7 @@ def test_format_overrides_accept(value: str) -> None:
     assert answer_type(request(f"_format={value}", accept="application/fhir+xml")) in JSON_TYPES
 
 
+@pytest.mark.conformance("A5")
 def test_an_unknown_format_is_not_acceptable_even_if_accept_is_fine() -> None:
     with pytest.raises(NotAcceptable):
         answer_type(request("_format=xml", accept="application/json"))
@@ -71,6 +75,7 @@ def test_any_accept_header_is_answered_or_refused(accept: str) -> None:
         assert media_type(answer_type(request(accept=accept))).name in JSON_TYPES
 
 
+@pytest.mark.conformance("A3")
 @pytest.mark.parametrize(
     "sent",
     [
@@ -84,6 +89,7 @@ def test_json_bodies_are_read(sent: str) -> None:
     require_json(request(content_type=sent))
 
 
+@pytest.mark.conformance("A7")
 @pytest.mark.parametrize(
     "headers",
     [

@@ -33,6 +33,7 @@ def goals(answer: Response) -> list[dict[str, Any]]:
     return [part for part in answer.json()["parameter"] if part["name"] == "goal"]
 
 
+@pytest.mark.conformance("F1")
 async def test_get_and_post_answer_the_same(clinician: AsyncClient, patient: str) -> None:
     got = await clinician.get(f"{patient}/$goal-attainment", params={"date": DAY})
     body = {"resourceType": "Parameters", "parameter": [{"name": "date", "valueDate": DAY}]}
@@ -81,12 +82,14 @@ async def test_recording_needs_more_than_reading(integrator: AsyncClient, sign: 
     assert (await integrator.post(f"{patient}/$record-goal-attainment", headers=only)).status_code == 403
 
 
+@pytest.mark.conformance("F1")
 async def test_recording_is_no_get(clinician: AsyncClient, patient: str) -> None:
     answer = await clinician.get(f"{patient}/$record-goal-attainment")
     assert answer.status_code == 405
     assert answer.headers["allow"] == "POST"
 
 
+@pytest.mark.conformance("F1")
 @pytest.mark.parametrize(
     "query", ["date=2026-13-01", "date=x", "date=", "day=2026-02-11", "date=2026-02-11&date=2026-02-12"]
 )

@@ -32,6 +32,7 @@ async def test_one_line_per_request_with_the_template(
     assert 0 <= milliseconds < 60_000
 
 
+@pytest.mark.conformance("A15")
 @pytest.mark.anyio
 async def test_nothing_of_a_patient_is_logged(
     integrator: AsyncClient, clinician: AsyncClient, caplog: pytest.LogCaptureFixture
@@ -54,6 +55,7 @@ async def test_nothing_of_a_patient_is_logged(
     assert "Bearer" not in written
 
 
+@pytest.mark.conformance("A14")
 @pytest.mark.anyio
 async def test_a_request_id_is_echoed_or_made(stranger: AsyncClient) -> None:
     echoed = await stranger.get("/health/live", headers={"X-Request-Id": "a.B_c-9"})
@@ -63,6 +65,7 @@ async def test_a_request_id_is_echoed_or_made(stranger: AsyncClient) -> None:
         assert len(answer.headers["x-request-id"]) == 16
 
 
+@pytest.mark.conformance("A15")
 @pytest.mark.anyio
 async def test_a_broken_service_answers_without_a_word_of_why(
     app: FastAPI,

@@ -38,6 +38,7 @@ def link(bundle: dict[str, Any], relation: str) -> str:
     return next((str(item["url"]) for item in bundle["link"] if item["relation"] == relation), "")
 
 
+@pytest.mark.conformance("D4")
 async def test_paging_walks_everything_once(integrator: AsyncClient) -> None:
     await load(integrator, 7)
     url, seen = "/fhir/Observation?patient=p1&_count=3", []
@@ -50,6 +51,7 @@ async def test_paging_walks_everything_once(integrator: AsyncClient) -> None:
     assert sorted(seen) == [f"w{number}" for number in range(7)]
 
 
+@pytest.mark.conformance("D1")
 async def test_posted_search_equals_the_get(integrator: AsyncClient) -> None:
     await load(integrator, 3)
     got = (await integrator.get("/fhir/Observation?patient=p1&date=ge2026-05-02")).json()
@@ -70,6 +72,7 @@ async def test_an_unreadable_form_is_refused(integrator: AsyncClient, body: byte
     assert (await integrator.post("/fhir/Patient/_search", content=body, headers=headers)).status_code == 400
 
 
+@pytest.mark.conformance("D6", "D3")
 async def test_unknown_parameters_are_refused_unless_lenient(integrator: AsyncClient) -> None:
     await load(integrator, 1)
     strict = await integrator.get("/fhir/Patient?shoe-size=46")
@@ -79,6 +82,7 @@ async def test_unknown_parameters_are_refused_unless_lenient(integrator: AsyncCl
     assert "shoe-size" not in link(lenient.json(), "self")
 
 
+@pytest.mark.conformance("D7", "D8")
 @pytest.mark.parametrize(
     "query",
     [

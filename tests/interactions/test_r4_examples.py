@@ -21,6 +21,7 @@ REFUSED = {
 SOURCE = "hl7.fhir.r4.examples 4.0.1"
 
 
+@pytest.mark.conformance("A19")
 @pytest.mark.published(SOURCE)
 @pytest.mark.parametrize("type_", stored_types())
 def test_examples_come_back_as_they_were_sent(client, type_):

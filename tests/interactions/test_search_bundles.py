@@ -39,6 +39,7 @@ def link(bundle, relation):
     return next((one["url"] for one in bundle["link"] if one["relation"] == relation), None)
 
 
+@pytest.mark.conformance("D2", "D3")
 def test_a_searchset_says_what_was_found(filled):
     bundle = filled.search(
         "Observation", ("patient", "p"), ("code", "http://s.example|a"), ("date", "ge2026-02-04")
@@ -52,12 +53,14 @@ def test_a_searchset_says_what_was_found(filled):
     assert sent == {"patient": "p", "code": "http://s.example|a", "date": "ge2026-02-04"}
 
 
+@pytest.mark.conformance("D15")
 @pytest.mark.parametrize("value", ["p", "Patient/p", "https://here.example/fhir/Patient/p"])
 @pytest.mark.parametrize("name", ["patient", "subject", "subject:Patient"])
 def test_a_patient_is_named_in_each_form(filled, name, value):
     assert len(ids(filled.search("Observation", (name, value)))) == 6
 
 
+@pytest.mark.conformance("D4")
 def test_pages_are_walked_by_their_links(filled):
     seen, params, pages = [], [("patient", "p,q"), ("_count", "5"), ("_sort", "-date")], 0
     while True:
@@ -74,6 +77,7 @@ def test_pages_are_walked_by_their_links(filled):
     assert seen == [f"o{number:02}" for number in range(11, -1, -1)]
 
 
+@pytest.mark.conformance("D5", "A21")
 def test_count_is_bounded_and_may_be_nought(filled, client_with):
     bundle = filled.search("Observation", ("_count", "0"))
     assert (bundle["total"], "entry" in bundle, link(bundle, "next")) == (12, False, None)
@@ -83,6 +87,7 @@ def test_count_is_bounded_and_may_be_nought(filled, client_with):
     assert "total" not in filled.search("Observation", ("_total", "none"))
 
 
+@pytest.mark.conformance("D7", "D8")
 @pytest.mark.parametrize(
     ("name", "value"),
     [
@@ -128,6 +133,7 @@ def test_every_bad_parameter_is_told_at_once(filled):
     assert {issue.place.expression for issue in refused.value.issues} == {"http.foo", "http.date", "http.bar"}
 
 
+@pytest.mark.conformance("D3", "D6")
 @pytest.mark.usefixtures("filled")
 def test_a_lenient_caller_is_told_what_was_left_out(client_with):
     bundle = client_with(lenient=True).search("Observation", ("foo", "1"), ("patient", "p"))
@@ -139,6 +145,7 @@ def test_a_lenient_caller_is_told_what_was_left_out(client_with):
         client_with(lenient=True).search("Observation", ("code:above", "1"))
 
 
+@pytest.mark.conformance("D9")
 def test_escapes_repeats_and_alternatives(client):
     client.update(observation(1, code="a,b"))
     client.update(observation(2, code="a"))
@@ -223,6 +230,7 @@ def test_other_parameters_of_the_types(client):
         assert ids(client.search("Observation", (name, value))) == ["o01"], name
 
 
+@pytest.mark.conformance("D11")
 def test_about_a_date_is_within_a_tenth_of_the_time_since(client):
     client.update(observation(1, date="2025-12-25"))  # now is 2026-02-04
     assert ids(client.search("Observation", ("date", "ap2025-12-22"))) == [

@@ -52,6 +52,7 @@ def tree(client, type_, id_):
     return parse(client.read(type_, id_).content)
 
 
+@pytest.mark.conformance("C1")
 def test_entries_are_written_together_and_answered_in_order(client):
     answer = client.process(
         bundle(
@@ -82,6 +83,7 @@ def test_entries_are_written_together_and_answered_in_order(client):
     assert tree(client, "Goal", "g")["subject"] == {"reference": "Patient/id-2"}
 
 
+@pytest.mark.conformance("C5")
 def test_addresses_are_rewritten_everywhere_also_in_circles(client):
     first = observation(
         PERSON,
@@ -110,6 +112,7 @@ def test_addresses_are_rewritten_everywhere_also_in_circles(client):
     assert one["focus"] == [{"reference": "#c"}]
 
 
+@pytest.mark.conformance("C6")
 def test_other_servers_addresses_of_entries_are_rewritten_with_their_version(client):
     there = "https://there.example/fhir/Patient/77"
     client.process(
@@ -139,6 +142,7 @@ def test_numbers_keep_their_text_although_references_change(client):
     assert b'"Patient/id-1"' in content
 
 
+@pytest.mark.conformance("C3")
 def test_the_outcome_does_not_depend_on_the_order(client):
     client.update(patient(id="old"))
     answer = client.process(
@@ -154,6 +158,7 @@ def test_the_outcome_does_not_depend_on_the_order(client):
     assert answer["entry"][1]["resource"]["id"] == "new"
 
 
+@pytest.mark.conformance("C2")
 def test_a_failure_leaves_nothing_and_names_the_entry(client):
     client.update(patient(id="p"))
     before = rows(client)
@@ -171,6 +176,7 @@ def test_a_failure_leaves_nothing_and_names_the_entry(client):
     assert client.read("Patient", "p").version == 1
 
 
+@pytest.mark.conformance("C2")
 def test_every_invalid_resource_is_told_with_its_entry(client):
     with pytest.raises(InvalidInput) as refused:
         client.process(
@@ -212,6 +218,7 @@ def test_unusable_entries_are_named(client, bad, words):
     assert [issue.place.expression for issue in refused.value.issues] == ["Bundle.entry[1]"]
 
 
+@pytest.mark.conformance("C4")
 def test_the_same_resource_twice_is_refused(client):
     client.update(patient(id="p"))
     cases = [
@@ -240,6 +247,7 @@ def test_the_same_resource_twice_is_refused(client):
     assert rows(client) == before
 
 
+@pytest.mark.conformance("C7")
 def test_conditional_entries_point_to_what_they_matched(client):
     client.update(patient(id="p"))
     answer = client.process(
@@ -257,6 +265,7 @@ def test_conditional_entries_point_to_what_they_matched(client):
     assert subjects[1] == answer["entry"][2]["response"]["location"].removesuffix("/_history/1")
 
 
+@pytest.mark.conformance("C8")
 def test_conditional_references_are_resolved_also_to_what_is_written_now(client):
     client.update(patient("1", id="p"))
     client.process(
@@ -274,6 +283,7 @@ def test_conditional_references_are_resolved_also_to_what_is_written_now(client)
     assert subjects == {"Patient/p", f"Patient/{two}", f"Patient/{three}"}
 
 
+@pytest.mark.conformance("C8")
 @pytest.mark.parametrize(
     "reference",
     ["Patient?identifier=urn:x|9", "Patient?identifier=urn:x|1", "Nope?identifier=1", "Patient?foo=1"],
@@ -291,6 +301,7 @@ def test_a_conditional_reference_without_exactly_one_match_fails_all(client, ref
     assert rows(client) == before
 
 
+@pytest.mark.conformance("C7", "C9")
 def test_conditions_on_versions_and_reads(client):
     client.update(patient(id="p"))
     with pytest.raises(PreconditionFailed):
@@ -310,6 +321,7 @@ def test_conditions_on_versions_and_reads(client):
     assert ["resource" in one for one in answer["entry"]] == [False, True, False, True]
 
 
+@pytest.mark.conformance("C15")
 def test_prefer_decides_what_comes_back(client):
     one = bundle(entry("POST", "Patient", patient()))
     assert "resource" not in client.process(one)["entry"][0]
@@ -326,6 +338,7 @@ def test_an_unchanged_update_is_answered_with_the_version_there_is(client):
     assert rows(client) == before
 
 
+@pytest.mark.conformance("C12")
 def test_an_empty_transaction_is_fine(client):
     assert client.process(bundle()) == {"resourceType": "Bundle", "type": "transaction-response"}
     assert client.process(bundle(type_="batch")) == {"resourceType": "Bundle", "type": "batch-response"}
@@ -352,6 +365,7 @@ def test_too_many_entries_are_refused(client_with):
         )
 
 
+@pytest.mark.conformance("C11")
 def test_in_a_batch_each_entry_stands_alone(client):
     client.update(patient(id="p"))
     answer = client.process(
@@ -384,6 +398,7 @@ def test_history_is_not_read_inside_a_transaction(client):
         client.process(bundle(entry("GET", "Patient/p/_history/1")))
 
 
+@pytest.mark.conformance("C14")
 def test_each_entry_needs_its_right(client_with):
     def no_goals(action, type_):
         if (action, type_) == ("c", "Goal"):

@@ -24,6 +24,7 @@ def count(client, type_):
     return client.search(type_, ("_count", "0"))["total"]
 
 
+@pytest.mark.conformance("B5")
 def test_create_gives_its_own_id_and_version(client):
     applied = client.create(
         GOAL
@@ -39,6 +40,7 @@ def test_create_gives_its_own_id_and_version(client):
     assert tree["meta"]["tag"] == [{"code": "t"}]
 
 
+@pytest.mark.conformance("A19")
 def test_the_text_sent_is_the_text_read(client):
     sent = (
         b'{ "resourceType" : "Observation",\n "id":"o", "status":"final", "code":{"text":"\\u00e9"},\n'
@@ -51,6 +53,7 @@ def test_the_text_sent_is_the_text_read(client):
         assert piece in got
 
 
+@pytest.mark.conformance("B4", "B8")
 def test_update_counts_versions_and_keeps_the_old_ones(client):
     assert client.update(GOAL | {"id": "g"}).outcome == "created"
     applied = client.update(GOAL | {"id": "g", "lifecycleStatus": "completed"})
@@ -59,6 +62,7 @@ def test_update_counts_versions_and_keeps_the_old_ones(client):
     assert parse(client.read("Goal", "g").content)["lifecycleStatus"] == "completed"
 
 
+@pytest.mark.conformance("B9")
 def test_an_update_that_changes_nothing_writes_nothing(client):
     client.update(GOAL | {"id": "g"})
     again = dict(reversed(list((GOAL | {"id": "g", "meta": {"versionId": "7"}}).items())))
@@ -66,6 +70,7 @@ def test_an_update_that_changes_nothing_writes_nothing(client):
     assert (applied.outcome, applied.version.version) == ("unchanged", 1)
 
 
+@pytest.mark.conformance("A19", "B9")
 def test_a_changed_precision_is_a_change(client):
     observation = (
         '{"resourceType":"Observation","id":"o","status":"final","code":{"text":"x"},'
@@ -84,6 +89,7 @@ def test_a_changed_precision_is_a_change(client):
         )
 
 
+@pytest.mark.conformance("B7")
 @pytest.mark.parametrize(
     ("tree", "id_", "words"),
     [
@@ -98,6 +104,7 @@ def test_an_update_with_a_wrong_id_is_refused(client, tree, id_, words):
         client.update(tree, id_)
 
 
+@pytest.mark.conformance("B7")
 def test_the_body_must_be_of_the_type_asked_for(client):
     for body in (b'{"resourceType":"Patient"}', b"{}", b'{"resourceType":3}'):
         with pytest.raises(InvalidInput, match="must be Goal"):
@@ -110,6 +117,7 @@ def test_types_that_are_not_stored_are_not_found(client):
             client.create({"resourceType": type_})
 
 
+@pytest.mark.conformance("B6")
 def test_every_fault_of_the_body_is_told_and_nothing_written(client):
     with pytest.raises(InvalidInput) as refused:
         client.create({"resourceType": "Goal", "foo": 1, "note": []})
@@ -118,12 +126,14 @@ def test_every_fault_of_the_body_is_told_and_nothing_written(client):
     assert count(client, "Goal") == 0
 
 
+@pytest.mark.conformance("B10")
 @pytest.mark.parametrize("tag", ['W/"1"', '"1"', "1", "*"])
 def test_if_match_with_the_current_version_is_accepted(client, tag):
     client.update(GOAL | {"id": "g"})
     assert client.update(GOAL | {"id": "g", "lifecycleStatus": "on-hold"}, if_match=tag).outcome == "updated"
 
 
+@pytest.mark.conformance("B10")
 @pytest.mark.parametrize("tag", ['W/"2"', 'W/"x"', '"0"'])
 def test_if_match_with_another_version_changes_nothing(client, tag):
     client.update(GOAL | {"id": "g"})
@@ -140,6 +150,7 @@ def test_if_match_on_nothing_fails(client):
             client.update(GOAL | {"id": "g"}, if_match=tag)
 
 
+@pytest.mark.conformance("B11")
 def test_two_updates_of_the_same_version_one_wins(client):
     client.update(GOAL | {"id": "g"})
 
@@ -158,6 +169,7 @@ def test_two_updates_of_the_same_version_one_wins(client):
     assert client.read("Goal", "g").version == 2
 
 
+@pytest.mark.conformance("B20")
 def test_delete_read_and_revive(client):
     client.update(GOAL | {"id": "g"})
     assert client.delete("Goal", "g").version.version == 2
@@ -172,6 +184,7 @@ def test_delete_read_and_revive(client):
     assert (revived.outcome, revived.version.version) == ("created", 3)
 
 
+@pytest.mark.conformance("B23")
 def test_history_is_newest_first_and_deletions_have_no_resource(client):
     client.create(GOAL)
     client.update(GOAL | {"id": "id-1", "lifecycleStatus": "completed"})
@@ -199,6 +212,7 @@ def test_what_is_not_there_is_not_found(client):
             ask()
 
 
+@pytest.mark.conformance("B12")
 def test_conditional_create(client):
     criteria = "identifier=urn:x|1"
     assert client.create(patient(), if_none_exist=criteria).outcome == "created"
@@ -209,6 +223,7 @@ def test_conditional_create(client):
         client.create(patient(), if_none_exist=criteria)
 
 
+@pytest.mark.conformance("B12")
 def test_concurrent_conditional_creates_make_one(client):
     async def race():
         body = json.dumps(patient()).encode()
@@ -225,6 +240,7 @@ def test_concurrent_conditional_creates_make_one(client):
     assert count(client, "Patient") == 1
 
 
+@pytest.mark.conformance("B13")
 def test_conditional_update_follows_the_table_of_the_standard(client):
     criteria = "identifier=urn:x|1"
     assert client.update_matching(criteria, patient()).outcome == "created"  # no match, no id
@@ -242,6 +258,7 @@ def test_conditional_update_follows_the_table_of_the_standard(client):
         client.update_matching(criteria, patient())
 
 
+@pytest.mark.conformance("B14")
 def test_conditional_delete(client):
     client.create(patient())
     client.create(patient("2"))
@@ -253,6 +270,7 @@ def test_conditional_delete(client):
     assert count(client, "Patient") == 2
 
 
+@pytest.mark.conformance("B14")
 @pytest.mark.parametrize("criteria", ["", "&", "_count=5", "foo=1", "identifier="])
 def test_empty_or_unknown_criteria_never_delete(client, criteria):
     client.create(patient())

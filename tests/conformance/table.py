@@ -1,0 +1,59 @@
+"""The table of what the standard asks for, which tests show it, and why a row without a test has none.
+
+``rows.json`` holds the rows of FHIR R4 4.0.1 (http.html, search.html, operations.html and the pages of its
+interactions) in short words: ``row``, ``level`` (MUST, SHOULD or MAY), ``expected`` (whether those who
+connect hospital systems commonly count on it), ``title`` and, where something is not offered, ``reason``.
+A test names the rows it shows: ``@pytest.mark.conformance("B1", "B4")``.
+"""
+
+import json
+from collections.abc import Mapping
+from pathlib import Path
+from typing import TypedDict
+
+FOLDER = Path(__file__).parent
+TABLE = FOLDER / "rows.md"
+PASSES, FAILS = "passes", "FAILS"
+_HEAD = """\
+# What FHIR R4 asks of a service, and the tests that show it
+
+Written by `make conformance` from the tests' marks and the run's results; a row not offered says why.
+
+| row | level | what | tests | result |
+|---|---|---|---|---|
+"""
+
+
+class Row(TypedDict, total=False):
+    row: str
+    level: str
+    expected: bool
+    title: str
+    reason: str
+
+
+def rows() -> list[Row]:
+    return json.loads((FOLDER / "rows.json").read_text("utf-8"))
+
+
+def required(row: Row) -> bool:
+    """Every MUST and SHOULD, and a MAY that is commonly counted on."""
+    return row["level"] != "MAY" or row["expected"]
+
+
+def table(found: Mapping[str, Mapping[str, str]]) -> str:
+    """Render row -> test -> result."""
+    return _HEAD + "".join(_line(row, found.get(row["row"], {})) for row in rows())
+
+
+def cells(text: str) -> dict[str, list[str]]:
+    """Row -> the other cells of a rendered table."""
+    lines = [line.strip("| ").split(" | ") for line in text.removeprefix(_HEAD).splitlines()]
+    return {name: rest for name, *rest in lines}
+
+
+def _line(row: Row, tests: Mapping[str, str]) -> str:
+    result = "" if not tests else FAILS if FAILS in tests.values() else PASSES
+    said = "; ".join(part for part in (result, row.get("reason", "")) if part)
+    names = ", ".join(sorted(f"`{name}`" for name in tests))
+    return f"| {row['row']} | {row['level']} | {row['title']} | {names or '-'} | {said or '-'} |\n"
