@@ -19,14 +19,16 @@ __all__ = ["Same", "apply", "permit", "same_content", "without_version"]
 Same = Callable[[Tree, Tree], bool]
 """Whether the stored tree (first) and the new one say the same, so that nothing need be written."""
 
-_ACTIONS: dict[str, Action] = {"GET": "r", "POST": "c", "PUT": "u", "DELETE": "d"}
+_ACTIONS: dict[str, Action] = {"GET": "r", "HEAD": "r", "POST": "c", "PUT": "u", "DELETE": "d"}
 
 
 def permit(requests: Iterable[Entry], *, context: Context) -> None:
     """Ask ``context.allow`` for every request before anything is done; Forbidden names the entry."""
     for request in requests:
         with placed(request.index):
-            searching = request.method == "GET" and not request.id
+            if "_history" in request.steps[:2]:
+                continue  # which types it may list is asked when it is read
+            searching = request.reads and not request.id
             context.allow("s" if searching else _ACTIONS[request.method], request.type)
             if request.criteria is not None or request.if_none_exist:
                 context.allow("s", request.type)

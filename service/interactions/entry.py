@@ -28,14 +28,16 @@ __all__ = [
 ]
 
 _ID = r"[A-Za-z0-9\-.]{1,64}"
+_READS = re.compile(rf"(\w+/{_ID}(/_history(/{_ID})?)?|(\w+/)?_history|\w+)(\?.*)?", re.DOTALL)
 _SHAPES = {
-    "GET": re.compile(rf"\w+(/{_ID}(/_history(/{_ID})?)?|\?.*)?", re.DOTALL),
+    "GET": _READS,
+    "HEAD": _READS,
     "POST": re.compile(r"\w+"),
     "PUT": re.compile(rf"\w+(/{_ID}|\?.*)", re.DOTALL),
     "DELETE": re.compile(rf"\w+(/{_ID}|\?.*)", re.DOTALL),
 }
 _CONDITIONS = ("ifMatch", "ifNoneExist", "ifNoneMatch", "ifModifiedSince")
-Method = Literal["GET", "POST", "PUT", "DELETE"]
+Method = Literal["GET", "HEAD", "POST", "PUT", "DELETE"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -64,10 +66,20 @@ class Entry:
         return re.split(r"[/?]", self.url, maxsplit=1)[0]
 
     @property
+    def steps(self) -> list[str]:
+        """The parts of the path: ``Observation``, ``1``, ``_history``, ``2``."""
+        return self.url.partition("?")[0].split("/")
+
+    @property
+    def reads(self) -> bool:
+        """Whether nothing is written."""
+        return self.method in {"GET", "HEAD"}
+
+    @property
     def id(self) -> str:
         """The id in the url, empty if there is none."""
-        steps = self.url.partition("?")[0].split("/")
-        return steps[1] if len(steps) > 1 else ""
+        steps = self.steps
+        return steps[1] if len(steps) > 1 and steps[1] != "_history" else ""
 
     @property
     def criteria(self) -> str | None:
@@ -161,12 +173,13 @@ def read_entry(index: int, node: Any, *, context: Context) -> Entry:
 
 def usable(entry: Entry) -> None:
     """Check a request as far as it can be without the store: its url, and that the resource belongs to it."""
-    known_type(entry.type)
+    if entry.type != "_history":
+        known_type(entry.type)
     if not _SHAPES[entry.method].fullmatch(entry.url):
         raise InvalidInput(
             f"{entry.method} can't be used with this url; an id has 1 to 64 of A-Z a-z 0-9 - and ."
         )
-    if entry.criteria == "" and entry.method != "GET":
+    if entry.criteria == "" and not entry.reads:
         raise InvalidInput("A conditional request needs at least one search parameter.")
     if entry.method not in {"POST", "PUT"}:
         return

@@ -13,6 +13,7 @@ from service.interactions import read as reads
 from service.interactions.apply import Same, apply, permit, same_content, without_version
 from service.interactions.context import Context
 from service.interactions.entry import Applied, Entry, check, entries, nodes, placed, read_entry
+from service.interactions.history import history
 from service.interactions.search import search
 from service.store.contract import Store, Transaction, Version
 
@@ -61,7 +62,7 @@ async def _transaction(store: Store, tree: Tree, context: Context, prefer: Retur
     check(requests)
 
     async def work(txn: Transaction) -> list[Item]:
-        writes = [request for request in requests if request.method != "GET"]
+        writes = [request for request in requests if not request.reads]
         done = dict(zip((id(one) for one in writes), await apply(txn, writes, context=context), strict=True))
         return [
             _answer(done[id(request)], prefer) if id(request) in done else await _get(txn, request, context)
@@ -85,7 +86,7 @@ async def _batch(store: Store, tree: Tree, context: Context, prefer: Return) -> 
 async def _batch_entry(store: Store, index: int, node: Any, context: Context, prefer: Return) -> Item:
     request = read_entry(index, node, context=context)
     permit([request], context=context)
-    if request.method == "GET":
+    if request.reads:
         return await _get(store, request, context, store)
     check([request])
 
@@ -99,23 +100,31 @@ async def _batch_entry(store: Store, index: int, node: Any, context: Context, pr
 async def _get(
     source: Store | Transaction, request: Entry, context: Context, versions: Store | None = None
 ) -> Item:
-    """A read or search among the entries; ``versions`` is needed for those of history."""
+    """A read, search or history among the entries; ``versions`` is needed for the latter."""
     with placed(request.index):
-        steps = request.url.partition("?")[0].split("/")
-        if len(steps) == 1:
-            params = parse_qsl(request.criteria or "", keep_blank_values=True)
-            return _item(200, resource=await search(source, request.type, params, context=context))
-        if len(steps) == 2:
+        steps = request.steps
+        params = parse_qsl(request.criteria or "", keep_blank_values=True)
+        if "_history" not in steps and len(steps) == 1:
+            return _found(request, await search(source, request.type, params, context=context))
+        if "_history" not in steps:
             version = await reads.read(source, request.type, request.id, context=context)
         elif versions is None:
             raise InvalidInput("Inside a transaction only current resources can be read, not their history.")
-        elif len(steps) == 3:
-            return _item(200, resource=await reads.history(versions, steps[0], steps[1], context=context))
+        elif steps[-1] == "_history":
+            type_ = "" if request.type == "_history" else request.type
+            return _found(
+                request, await history(versions, params, type_=type_, id_=request.id, context=context)
+            )
         else:
             version = await reads.vread(versions, steps[0], steps[1], steps[3], context=context)
         if _has_it(request, version, context):
             return _item(304, version)
-        return _item(200, version, resource=version.content)
+        return _found(request, version.content, version)
+
+
+def _found(request: Entry, content: bytes, version: Version | None = None) -> Item:
+    """What a GET answers; HEAD leaves the resource out."""
+    return _item(200, version, resource=b"" if request.method == "HEAD" else content)
 
 
 def _has_it(request: Entry, version: Version, context: Context) -> bool:

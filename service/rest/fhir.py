@@ -5,6 +5,7 @@ from urllib.parse import parse_qsl, urlencode
 from starlette.responses import Response
 
 from service.errors import InvalidInput
+from service.interactions import history as histories
 from service.interactions import read as reads
 from service.interactions import search as searches
 from service.interactions import transaction, write
@@ -18,6 +19,8 @@ __all__ = [
     "delete",
     "delete_matching",
     "history",
+    "history_of_everything",
+    "history_of_type",
     "read",
     "search",
     "search_by_form",
@@ -42,9 +45,18 @@ async def vread(call: Call) -> Response:
 
 
 async def history(call: Call) -> Response:
-    """List every version of a resource, newest first."""
-    body = await reads.history(call.services.store, call.path("type"), call.path("id"), context=call.context)
-    return answer(call, body)
+    """List the versions of a resource, newest first."""
+    return await _history(call, type_=call.path("type"), id_=call.path("id"))
+
+
+async def history_of_type(call: Call) -> Response:
+    """List the versions of every resource of a type, newest first."""
+    return await _history(call, type_=call.path("type"))
+
+
+async def history_of_everything(call: Call) -> Response:
+    """List the versions of everything the caller may read, newest first."""
+    return await _history(call)
 
 
 async def search(call: Call) -> Response:
@@ -133,6 +145,11 @@ async def bundle(call: Call) -> Response:
         call.services.store, await call.body(), context=call.context, prefer=prefer
     )
     return answer(call, body)
+
+
+async def _history(call: Call, *, type_: str = "", id_: str = "") -> Response:
+    store, context = call.services.store, call.context
+    return answer(call, await histories.history(store, call.criteria, type_=type_, id_=id_, context=context))
 
 
 async def _search(call: Call, parameters: list[tuple[str, str]]) -> Response:

@@ -25,6 +25,7 @@ _INTERACTIONS = {
     "read": "read",
     "vread": "vread",
     "history": "history-instance",
+    "history_of_type": "history-type",
     "search": "search-type",
     "create": "create",
     "update": "update",
@@ -110,7 +111,7 @@ def _rest(rows: list[Row], *, cors: bool) -> dict[str, Any]:
             *(_resource(type_, codes, _operations(rows, type_)) for type_ in stored_types()),
             {"type": "OperationDefinition", "interaction": [{"code": "read"}]},
         ],
-        "interaction": [{"code": "transaction"}, {"code": "batch"}],
+        "interaction": [{"code": code} for code in ("transaction", "batch", "history-system")],
         "searchParam": _RESULT_PARAMETERS,
     }
 

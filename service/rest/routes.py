@@ -9,6 +9,7 @@ _READS = "Patient.r Goal.r Observation.r"
 _RESTFUL = [
     Row("POST", "/fhir", fhir.bundle, ("*.cruds",)),
     Row("POST", "/fhir/", fhir.bundle, ("*.cruds",)),
+    Row("GET", "/fhir/_history", fhir.history_of_everything, ("*.r",)),
     Row("GET", "/fhir/OperationDefinition/{id}", operations.definition, ("*.cruds",)),
     Row("GET", "/fhir/Patient/{id}/$goal-attainment", operations.attainment, (_READS,)),
     Row("POST", "/fhir/Patient/{id}/$goal-attainment", operations.attainment, (_READS,)),
@@ -19,6 +20,7 @@ _RESTFUL = [
         (f"goal-decisions {_READS}", f"Observation.c Provenance.c {_READS}"),
     ),
     Row("POST", "/fhir/{type}/_search", fhir.search_by_form, ("{type}.s",)),
+    Row("GET", "/fhir/{type}/_history", fhir.history_of_type, ("{type}.r",)),
     Row("GET", "/fhir/{type}", fhir.search, ("{type}.s",)),
     Row("POST", "/fhir/{type}", fhir.create, ("{type}.c",)),
     Row("PUT", "/fhir/{type}", fhir.update_matching, ("{type}.u",)),

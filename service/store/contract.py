@@ -11,7 +11,7 @@ from typing import Literal, Protocol, TypeVar
 
 from service.fhir.search_parameters import Clause, SearchKeys, Sort
 
-__all__ = ["Page", "Query", "Store", "Transaction", "Version", "VisitKey", "Work"]
+__all__ = ["History", "Page", "Query", "Store", "Transaction", "Version", "VisitKey", "Work"]
 
 T = TypeVar("T")
 
@@ -60,8 +60,25 @@ class Query:
 
 
 @dataclass(frozen=True, slots=True)
+class History:
+    """Which versions a history lists, deletions included: those written last come first.
+
+    Of ``types`` (all if empty), or of one resource: one type and its ``id``. ``since``: written at or after
+    this moment; ``during``: the current version at some time in [low, high); both UTC milliseconds between
+    the years 1970 and 9999. ``after`` is the opaque position of the last row of the page before.
+    """
+
+    types: tuple[str, ...] = ()
+    id: str = ""
+    since: int | None = None
+    during: tuple[int, int] | None = None
+    count: int = 50
+    after: str = ""
+
+
+@dataclass(frozen=True, slots=True)
 class Page:
-    """One page of current versions, the total of all pages if asked for, and where the next page starts."""
+    """One page of versions, the total of all pages if asked for, and where the next page starts."""
 
     versions: tuple[Version, ...]
     total: int | None
@@ -98,6 +115,14 @@ class Transaction(Protocol):
 
     async def search(self, query: Query) -> Page:
         """Search as it stands inside this transaction."""
+        ...
+
+    async def referrers(self, type_: str, id_: str, limit: int) -> list[str]:
+        """Answer ``Type/id`` of up to ``limit`` current resources with a reference key that names this one.
+
+        The resource itself is left out. Where several processes write, what is answered must still hold at
+        the commit: a resource written meanwhile that refers to this one makes one of the two fail.
+        """
         ...
 
     async def put(
@@ -146,8 +171,8 @@ class Store(Protocol):
         """Answer one version, or None."""
         ...
 
-    async def history(self, type_: str, id_: str) -> list[Version]:
-        """Answer every version, newest first."""
+    async def history(self, query: History) -> Page:
+        """Answer one page of versions; the total of one resource alone, of more it costs too much."""
         ...
 
     async def search(self, query: Query) -> Page:

@@ -38,6 +38,7 @@ CREATE TABLE resource (
     content BLOB NOT NULL
 );
 CREATE UNIQUE INDEX resource_version ON resource (key, version);
+CREATE INDEX resource_updated ON resource (last_updated);
 
 CREATE TABLE token (
     owner INTEGER NOT NULL,

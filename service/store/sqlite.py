@@ -22,7 +22,8 @@ from typing import Any, TypeVar
 
 from service.errors import InvalidInput, Issue, IssueType, StoreUnavailable
 from service.fhir.datetimes import milliseconds
-from service.store.contract import Page, Query, Version, Work
+from service.store.contract import History, Page, Query, Version, Work
+from service.store.history_sql import history_page, history_total
 from service.store.search_sql import columns
 from service.store.sqlite_transaction import SqliteTransaction, Words, read_newest, run_search
 
@@ -36,7 +37,10 @@ _COMPATIBLE_WITH = 1
 """The oldest SCHEMA_VERSION whose program can still work with a database of this one."""
 
 _GROUP = 64
-_BUSY_SECONDS = 30
+_BUSY_SECONDS = 5.0
+"""How long a write or a search waits for another program that holds the database."""
+_READ_SECONDS = 0.05
+"""The same for reads by id, which hold up the calling thread."""
 _SEARCH_SECONDS = 10.0
 _CHUNK = 200
 _STEPS = 100_000
@@ -90,13 +94,17 @@ class SqliteStore:
         )
         return rows[0] if rows else None
 
-    async def history(self, type_: str, id_: str) -> list[Version]:
-        """See the contract."""
-        return self._guarded(lambda connection: _versions(connection, type_, id_, "ORDER BY r.version DESC"))
+    async def history(self, query: History) -> Page:
+        """See the contract; one that takes too long is refused as too costly."""
+        return await self._in_pool(
+            lambda connection: _limited(connection, lambda: _history(connection, query))
+        )
 
     async def search(self, query: Query) -> Page:
         """See the contract; a search that takes too long is refused as too costly."""
-        return await self._in_pool(lambda connection: _limited(connection, query))
+        return await self._in_pool(
+            lambda connection: _limited(connection, lambda: run_search(connection, query))
+        )
 
     async def write(self, name: str, work: Work[T]) -> T:
         """See the contract."""
@@ -130,9 +138,9 @@ class SqliteStore:
             for connection in self._opened:
                 connection.close()
 
-    def _connect(self) -> sqlite3.Connection:
+    def _connect(self, patience: float = _BUSY_SECONDS) -> sqlite3.Connection:
         connection = sqlite3.connect(
-            self._path, timeout=_BUSY_SECONDS, isolation_level=None, check_same_thread=False
+            self._path, timeout=patience, isolation_level=None, check_same_thread=False
         )
         connection.execute("PRAGMA journal_mode = WAL")
         connection.execute("PRAGMA synchronous = FULL")
@@ -140,38 +148,38 @@ class SqliteStore:
             self._opened.append(connection)
         return connection
 
-    def _reading(self) -> sqlite3.Connection:
+    def _reading(self, patience: float = _READ_SECONDS) -> sqlite3.Connection:
         """This thread's own connection."""
         connection: sqlite3.Connection | None = getattr(self._local, "connection", None)
         if connection is None:
-            connection = self._connect()
+            connection = self._connect(patience)
             connection.execute("PRAGMA query_only = ON")
             self._local.connection = connection
         return connection
 
-    def _guarded(self, ask: Callable[[sqlite3.Connection], T]) -> T:
+    def _guarded(self, ask: Callable[[sqlite3.Connection], T], patience: float = _READ_SECONDS) -> T:
         if self._closed:
             raise StoreUnavailable("The store is closed.")
         try:
-            return ask(self._reading())
+            return ask(self._reading(patience))
         except sqlite3.Error as error:
-            raise StoreUnavailable(f"The store can't be read now ({type(error).__name__}).") from error
+            raise StoreUnavailable(f"The store can't be read now: {_why(error)}.") from error
 
     async def _in_pool(self, ask: Callable[[sqlite3.Connection], T]) -> T:
         if self._closed:
             raise StoreUnavailable("The store is closed.")
-        return await asyncio.get_running_loop().run_in_executor(self._pool, self._guarded, ask)
+        return await asyncio.get_running_loop().run_in_executor(self._pool, self._guarded, ask, _BUSY_SECONDS)
 
     def _write_forever(self) -> None:
         going = True
         while going and (first := self._jobs.get()) is not None:
             group = [first]
             try:
-                self._writing.execute("BEGIN IMMEDIATE")
+                self._begin(group)
                 going = self._run_group(group)
                 self._writing.execute("COMMIT")
                 self._words.keep()
-            except sqlite3.Error as error:
+            except Exception as error:  # noqa: BLE001 - the writer must live on, or every later write hangs
                 self._fail(group, error)
             for job in group:
                 _answer(job)
@@ -180,6 +188,19 @@ class SqliteStore:
             if late is not None:
                 late.error = StoreUnavailable("The store is closed.")
                 _answer(late)
+
+    def _begin(self, group: list[_Job]) -> None:
+        """Begin a transaction; if the database stays locked, those behind have waited long enough as well."""
+        try:
+            self._writing.execute("BEGIN IMMEDIATE")
+        except sqlite3.Error:
+            while not self._jobs.empty():
+                job = self._jobs.get()
+                if job is None:  # the last of all
+                    self._jobs.put(None)
+                    break
+                group.append(job)
+            raise
 
     def _run_group(self, group: list[_Job]) -> bool:
         """Run the first work and those waiting behind it; whether more may come after."""
@@ -201,7 +222,9 @@ class SqliteStore:
         try:
             job.result = _drive(job.work(self._transaction))
         except sqlite3.Error as error:
-            job.error = StoreUnavailable(f"The store can't write now ({type(error).__name__}: {job.name}).")
+            if not self._writing.in_transaction:  # a full disk takes back the whole group
+                raise
+            job.error = StoreUnavailable(f"The store can't write now ({job.name}): {_why(error)}.")
         except Exception as error:  # noqa: BLE001 - whatever a work raises belongs to its caller
             job.error = error
         if job.error is not None:
@@ -209,13 +232,24 @@ class SqliteStore:
             self._writing.execute("ROLLBACK TO work")
         self._writing.execute("RELEASE work")
 
-    def _fail(self, group: list[_Job], error: sqlite3.Error) -> None:
+    def _fail(self, group: list[_Job], error: Exception) -> None:
         """The whole group is lost: the database is locked, full or broken."""
         with suppress(sqlite3.Error):
             self._writing.execute("ROLLBACK")
         self._words.clear()
         for job in group:
-            job.error = StoreUnavailable(f"The store can't write now ({type(error).__name__}).")
+            job.error = job.error or StoreUnavailable(f"The store can't write now: {_why(error)}.")
+
+
+def _why(error: Exception) -> str:
+    """What keeps the database from being used, without its own words, which may quote what is stored."""
+    name = getattr(error, "sqlite_errorname", type(error).__name__)
+    known = {
+        "SQLITE_BUSY": "another program holds the database; try again",
+        "SQLITE_FULL": "the disk is full; what was stored is safe",
+        "SQLITE_IOERR": "the disk can't be written or read, or its quota is used up; what was stored is safe",
+    }
+    return next((text for prefix, text in known.items() if name.startswith(prefix)), name)
 
 
 def _drive(work: Awaitable[T]) -> T:
@@ -280,11 +314,18 @@ def _changed(connection: sqlite3.Connection, after: int) -> list[Version]:
     return [Version(*row) for row in connection.execute(sql, (after, _CHUNK))]
 
 
-def _limited(connection: sqlite3.Connection, query: Query) -> Page:
+def _history(connection: sqlite3.Connection, query: History) -> Page:
+    found = [Version(*row) for row in connection.execute(*history_page(query))] if query.count else []
+    total = connection.execute(*history_total(query)).fetchone()[0] if query.id else None
+    more = len(found) > query.count
+    return Page(tuple(found[: query.count]), total, str(found[query.count - 1].sequence) if more else None)
+
+
+def _limited(connection: sqlite3.Connection, ask: Callable[[], Page]) -> Page:
     end = time.monotonic() + _SEARCH_SECONDS
     connection.set_progress_handler(lambda: time.monotonic() > end, _STEPS)
     try:
-        return run_search(connection, query)
+        return ask()
     except sqlite3.OperationalError as error:
         if "interrupted" not in str(error):
             raise

@@ -139,6 +139,15 @@ class SqliteTransaction:
         """See the contract."""
         return run_search(self._connection, query)
 
+    async def referrers(self, type_: str, id_: str, limit: int) -> list[str]:
+        """See the contract."""
+        sql = (
+            "SELECT c.type || '/' || c.id FROM current c "
+            "WHERE NOT c.deleted AND NOT (c.type = ? AND c.id = ?) "
+            "AND c.key IN (SELECT key FROM reference WHERE target = ?) ORDER BY c.key LIMIT ?"
+        )
+        return [row[0] for row in self._connection.execute(sql, (type_, id_, f"{type_}/{id_}", limit))]
+
     async def put(
         self,
         type_: str,

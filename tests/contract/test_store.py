@@ -20,7 +20,7 @@ from service.fhir.search_parameters import (
     TokenKey,
     TokenValue,
 )
-from service.store.contract import Query, VisitKey
+from service.store.contract import History, Page, Query, VisitKey
 
 EXACT = (
     b'{ "resourceType":"Observation", "x":72.50, "y":1.0E2, "t":"2026-02-04T10:00:00+01:00","e":"\\u00e9" }'
@@ -90,7 +90,7 @@ def test_versions_are_kept_and_last_updated_rises_although_the_clock_stands(stor
     put(store, ("a", SearchKeys()), ("a", SearchKeys()))
     clock.now -= timedelta(hours=1)
     put(store, ("a", SearchKeys()))
-    versions = run(store.history("Observation", "a"))
+    versions = run(store.history(History(("Observation",), "a"))).versions
     assert [version.version for version in versions] == [3, 2, 1]
     assert [version.last_updated for version in versions] == [
         "2026-02-04T10:00:00.002Z",
@@ -101,7 +101,7 @@ def test_versions_are_kept_and_last_updated_rises_although_the_clock_stands(stor
     assert run(store.vread("Observation", "a", 2)) == versions[1]
     assert run(store.vread("Observation", "a", 4)) is None
     assert run(store.read("Observation", "b")) is None
-    assert run(store.history("Observation", "b")) == []
+    assert run(store.history(History(("Observation",), "b"))) == Page((), 0, None)
 
 
 @pytest.mark.conformance("D34")

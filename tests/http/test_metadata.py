@@ -87,6 +87,7 @@ async def test_every_declared_interaction_works(integrator: AsyncClient) -> None
         "read": await integrator.get("/fhir/Patient/p1"),
         "vread": await integrator.get("/fhir/Patient/p1/_history/1"),
         "history-instance": await integrator.get("/fhir/Patient/p1/_history"),
+        "history-type": await integrator.get("/fhir/Patient/_history"),
         "search-type": await integrator.get("/fhir/Patient"),
         "delete": await integrator.delete("/fhir/Patient/p1"),
     }

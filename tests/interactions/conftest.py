@@ -7,6 +7,7 @@ from typing import Any
 import pytest
 
 from service.fhir.json import parse
+from service.interactions import history as histories
 from service.interactions import read as reads
 from service.interactions import search as searches
 from service.interactions import transaction, write
@@ -53,8 +54,9 @@ class Client:
     def vread(self, type_, id_, version):
         return self._run(reads.vread(self.store, type_, id_, version, context=self.context))
 
-    def history(self, type_, id_):
-        return parse(self._run(reads.history(self.store, type_, id_, context=self.context)))
+    def history(self, type_="", id_="", *params):
+        work = histories.history(self.store, params, type_=type_, id_=id_, context=self.context)
+        return parse(self._run(work))
 
     def search(self, type_, *params):
         return parse(self._run(searches.search(self.store, type_, params, context=self.context)))

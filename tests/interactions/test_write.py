@@ -5,7 +5,6 @@ import pytest
 
 from service.errors import Conflict, Forbidden, Gone, InvalidInput, NotFound, PreconditionFailed
 from service.fhir.json import parse
-from service.interactions import read as reads
 from service.interactions import write
 
 GOAL = {
@@ -306,6 +305,9 @@ def test_a_read_by_a_reader_without_the_right_is_refused(client_with):
         raise Forbidden("no")
 
     client = client_with(allow=nothing)
-    for ask in (reads.read, reads.history):
-        with pytest.raises(Forbidden):
-            asyncio.run(ask(client.store, "Goal", "g", context=client.context))
+    with pytest.raises(Forbidden):
+        client.read("Goal", "g")
+    with pytest.raises(Forbidden):
+        client.history("Goal", "g")
+    with pytest.raises(Forbidden):
+        client.history()
