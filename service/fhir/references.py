@@ -2,6 +2,7 @@
 
 import re
 from collections.abc import Callable
+from operator import is_not
 from typing import Any
 
 from service.fhir.json import Tree
@@ -45,26 +46,41 @@ def _collect(node: Tree | list[Any], found: list[str]) -> None:
             found.append(value)
 
 
-def rewrite(tree: Tree, new: Callable[[str], str]) -> None:
-    """Replace addresses in place by ``new(address)``: references, uri-like elements and narrative links.
+def rewrite(tree: Tree, new: Callable[[str], str]) -> Tree:
+    """Answer the tree with each address replaced by ``new(address)``; the very same tree if none changed.
 
-    Definition resources keep their own ``url`` (it is their name), and canonical elements are left alone.
+    Addresses are references, uri-like elements and narrative links. Definition resources keep their own
+    ``url`` (it is their name), and canonical elements are left alone. ``tree`` itself never changes: a
+    transaction that has to be done again starts from what was asked.
     """
-    _rewrite(tree, new)
+    rewritten: Tree = _rewrite(tree, new)
+    return rewritten
 
 
-def _rewrite(node: Any, new: Callable[[str], str]) -> None:
+def _rewrite(node: Any, new: Callable[[str], str]) -> Any:
     if isinstance(node, list):
-        for value in node:
-            _rewrite(value, new)
-    elif isinstance(node, dict):
-        for name, value in node.items():
-            if not isinstance(value, str):
-                _rewrite(value, new)
-            elif name == "div":
-                node[name] = _LINK.sub(lambda link: f"{link[1]}{link[2]}{new(link[3])}{link[2]}", value)
-            elif name == "reference" or (name in _URI_MEMBERS and not _names_itself(node, name)):
-                node[name] = new(value)
+        values = [_rewrite(value, new) if isinstance(value, (dict, list)) else value for value in node]
+        return values if any(map(is_not, values, node)) else node
+    changes: Tree = {}
+    for name, value in node.items():
+        became = _member(node, name, value, new)
+        if became is not value:
+            changes[name] = became
+    return {**node, **changes} if changes else node
+
+
+def _member(node: Tree, name: str, value: Any, new: Callable[[str], str]) -> Any:
+    if isinstance(value, (dict, list)):
+        return _rewrite(value, new)
+    if not isinstance(value, str):
+        return value
+    if name == "div":
+        became = _LINK.sub(lambda link: f"{link[1]}{link[2]}{new(link[3])}{link[2]}", value)
+    elif name == "reference" or (name in _URI_MEMBERS and not _names_itself(node, name)):
+        became = new(value)
+    else:
+        return value
+    return value if became == value else became
 
 
 def _names_itself(node: Tree, name: str) -> bool:

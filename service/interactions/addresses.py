@@ -33,20 +33,14 @@ def addresses(targets: Iterable[Target]) -> dict[str, str]:
     return known
 
 
-def redirect(tree: Tree, known: Mapping[str, str]) -> bool:
-    """Rewrite every known address in place; whether anything changed."""
-    changed = False
+def redirect(tree: Tree, known: Mapping[str, str]) -> Tree:
+    """Answer the tree with every known address replaced; the very same tree if there is none."""
 
     def new(text: str) -> str:
-        nonlocal changed
         head = _TAIL.split(text, maxsplit=1)[0]
-        became = known.get(text) or (known[head] + text[len(head) :] if head in known else text)
-        changed = changed or became != text
-        return became
+        return known.get(text) or (known[head] + text[len(head) :] if head in known else text)
 
-    if known:
-        rewrite(tree, new)
-    return changed
+    return rewrite(tree, new) if known else tree
 
 
 def unresolved(tree: Tree, known: Mapping[str, str]) -> bool:

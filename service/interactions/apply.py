@@ -40,8 +40,9 @@ async def apply(
     """Carry out writes inside ``txn``: deletions first, then the rest. Answers in the order of ``requests``.
 
     The resources must have been checked before. References to other entries' fullUrls and conditional
-    references are rewritten in place, so the trees of the requests change. ``same(stored, new)`` decides
-    whether an update would change anything; by default all but id and version count.
+    references are written as where they point; the trees of the requests stay as they are, so that a store
+    may run the work again. ``same(stored, new)`` decides whether an update would change anything; by default
+    all but id and version count.
     """
     results: dict[int, Applied] = {}
     for place, request in enumerate(requests):
@@ -95,15 +96,16 @@ async def _delete(txn: Transaction, request: Entry, context: Context) -> Applied
 async def _write(
     txn: Transaction, target: Target, known: Mapping[str, str], context: Context, same: Same
 ) -> Applied:
-    entry, tree = target.entry, target.entry.tree
+    entry = target.entry
     if target.existing is not None:
         return Applied("unchanged", target.existing)
     newest = await txn.read(entry.type, target.id)
     check_tag(entry.if_match, newest)
-    changed = redirect(tree, known)
+    tree = redirect(entry.tree, known)
     if newest is not None and not newest.deleted and same(reread(newest.content), tree):
         return Applied("unchanged", newest)
-    text = entry.content if entry.content is not None and not changed else dump(_headed(tree, target.id))
+    kept = entry.content if tree is entry.tree else None
+    text = kept if kept is not None else dump(_headed(tree, target.id))
     method: Literal["POST", "PUT"] = "POST" if entry.method == "POST" else "PUT"
     version = await txn.put(entry.type, target.id, text, _keys(tree, target.id, context), method=method)
     return Applied("created" if newest is None or newest.deleted else "updated", version)

@@ -159,8 +159,7 @@ async def _transaction(store: Store, items: list[_Item]) -> bytes:
 def _entry(item: _Item, renamed: dict[str, str]) -> dict[str, Any]:
     if item.version.deleted:
         return {"request": {"method": "DELETE", "url": item.url}}
-    tree = item.tree
-    rewrite(tree, lambda address: renamed.get(address, address))
+    tree = {**rewrite(item.tree, lambda address: renamed.get(address, address))}
     tree["meta"] = {k: v for k, v in tree["meta"].items() if k not in ("versionId", "lastUpdated")}
     if not tree["meta"]:
         del tree["meta"]

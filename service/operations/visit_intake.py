@@ -4,7 +4,6 @@ The record is read, judged and authored before the writer is entered; inside, wh
 and only if it changed meanwhile is the work done anew.
 """
 
-from copy import deepcopy
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from typing import NoReturn
@@ -128,7 +127,7 @@ class _Intake:
             ready = self._prepared(file)
         own = await _own_parts(txn, ready)
         bundle = revise(ready.bundle, ready.file, own, ready.names, self._settings.zone)
-        shown = deepcopy(bundle) if self._dry_run else None  # carrying it out rewrites its references
+        shown = bundle if self._dry_run else None
         requests = entries(resolved(bundle, own), context=self._context)
         applied = await apply(txn, requests, context=self._context, same=same_content)
         names = {request.full_url: reference_of(one) for request, one in zip(requests, applied, strict=True)}

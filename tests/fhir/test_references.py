@@ -1,3 +1,5 @@
+from copy import deepcopy
+
 import pytest
 
 from service.fhir.references import local_target, reference_texts, rewrite
@@ -18,7 +20,9 @@ def test_addresses_are_rewritten_everywhere_they_can_stand():
         "valueString": URN,
         "instantiatesCanonical": [URN],
     }
-    rewrite(tree, lambda text: "Patient/1" if text == URN else text)
+    asked = deepcopy(tree)
+    tree = rewrite(tree, lambda text: "Patient/1" if text == URN else text)
+    assert rewrite(asked, lambda text: text) is asked
     assert tree["text"]["div"] == f"<div><a href=\"Patient/1\">x</a><img src='Patient/1'/> {URN}</div>"
     assert reference_texts(tree) == ["Patient/1", "Patient/1", "Patient/1", "Observation/2"]
     assert tree["extension"][1]["valueUri"] == "Patient/1"
@@ -29,8 +33,9 @@ def test_addresses_are_rewritten_everywhere_they_can_stand():
 
 def test_an_attachment_url_is_an_address():
     tree = {"resourceType": "DocumentReference", "content": [{"attachment": {"url": URN, "title": "x"}}]}
-    rewrite(tree, lambda _: "Binary/1")
-    assert tree["content"][0]["attachment"]["url"] == "Binary/1"
+    asked = deepcopy(tree)
+    assert rewrite(tree, lambda _: "Binary/1")["content"][0]["attachment"]["url"] == "Binary/1"
+    assert tree == asked  # it may be needed again
 
 
 @pytest.mark.parametrize(
