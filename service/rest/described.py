@@ -56,7 +56,7 @@ def answers(statuses: dict[int, str], media_type: str = FHIR_JSON, schema: str =
     described: dict[int | str, Any] = {
         status: {"description": text, "content": {media_type: shape}} for status, text in statuses.items()
     }
-    return described | {"default": FAILED}
+    return described | {"4XX": FAILED, 503: FAILED}
 
 
 def secured(needs: tuple[str, ...]) -> dict[str, Any]:

@@ -9,6 +9,7 @@ from fastapi.openapi.utils import get_openapi
 
 from service.records.schema import visit_record_schema
 from service.rest.described import SCHEMAS, answers, secured
+from service.rest.described_fhir import FHIR_SCHEMAS, body, parameters, responses
 from service.rest.dispatch import OPEN, Row
 
 __all__ = ["openapi_document"]
@@ -21,8 +22,8 @@ Every error answer is a FHIR OperationOutcome. Every address but metadata, healt
 their first part (`Goal.rs` is granted by `user/Goal.rs`, `system/*.cruds` and the like) or this service's own
 words; `*.cruds` means any one of them. What the FHIR addresses can do in detail is in `/fhir/metadata`.
 """
-_VARIABLE = re.compile(r"{(\w+)}")
-_GOOD = {"POST": {201: "Created, or done."}, "DELETE": {204: "Deleted, or not there."}}
+
+_HEALTH = {200: "It is."}
 
 
 def openapi_document(app: FastAPI, rows: list[Row]) -> dict[str, Any]:
@@ -30,7 +31,7 @@ def openapi_document(app: FastAPI, rows: list[Row]) -> dict[str, Any]:
     document = get_openapi(title=app.title, version=app.version, description=_DESCRIPTION, routes=app.routes)
     components = document.setdefault("components", {})
     schemas = components.setdefault("schemas", {})
-    schemas.update(SCHEMAS, **_visit_record())
+    schemas.update(SCHEMAS, **FHIR_SCHEMAS, **_visit_record())
     for unused in ("HTTPValidationError", "ValidationError"):  # our errors are OperationOutcomes
         schemas.pop(unused, None)
     components["securitySchemes"] = {"token": {"type": "http", "scheme": "bearer", "bearerFormat": "JWT"}}
@@ -52,17 +53,15 @@ def _visit_record() -> dict[str, Any]:
 
 def _operation(row: Row) -> dict[str, Any]:
     name = row.function.__name__
-    good = _GOOD.get(row.method, {200: "Found, or done."})
-    responses = answers(good, schema="Resource" if row.path.startswith("/fhir") else "")
+    fhir = row.path.startswith("/fhir")
     operation: dict[str, Any] = {
-        "tags": ["FHIR" if row.path.startswith("/fhir") else "Health"],
+        "tags": ["FHIR" if fhir else "Health"],
         "summary": (row.function.__doc__ or name).splitlines()[0],
         "operationId": re.sub(r"\W+", "_", f"{name}_{row.method}_{row.path}").strip("_").lower(),
-        "responses": {str(status): answer for status, answer in responses.items()},
+        "responses": responses(row) if fhir else {str(key): one for key, one in answers(_HEALTH).items()},
     }
-    if variables := _VARIABLE.findall(row.path):
-        operation["parameters"] = [
-            {"name": variable, "in": "path", "required": True, "schema": {"type": "string"}}
-            for variable in variables
-        ]
+    if fhir:
+        operation["parameters"] = parameters(row)
+        if content := body(row):
+            operation["requestBody"] = content
     return operation | (secured(row.needs) if row.needs != OPEN else {})
