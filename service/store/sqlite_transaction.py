@@ -10,25 +10,20 @@ from service.fhir.datetimes import instant
 from service.fhir.json import stamp
 from service.fhir.search_parameters import SearchKeys, stored_types
 from service.store.contract import Page, Query, Version, VisitKey
+from service.store.key_rows import TABLES, Row, key_rows
 from service.store.search_sql import WIDE, columns, cursor, page, total
 
 __all__ = ["Connection", "SqliteTransaction", "Words", "read_newest", "run_search"]
 
 _CURRENT = f"SELECT {columns} FROM current c JOIN resource r ON r.sequence = c.sequence"
 _INSERTS = {
-    "token": "INSERT INTO token (owner, name, code, key, system) VALUES (?, ?, ?, ?, ?)",
-    "reference": "INSERT INTO reference (target, name, key) VALUES (?, ?, ?)",
-    "date": "INSERT INTO date (owner, name, low, high, key) VALUES (?, ?, ?, ?, ?)",
-    "string": "INSERT INTO string (owner, name, value, key, exact) VALUES (?, ?, ?, ?, ?)",
+    table: f"INSERT INTO {table} ({', '.join(names)}) VALUES ({', '.join('?' * len(names))})"
+    for table, names in TABLES.items()
 }
 _DELETES = {
-    "token": "DELETE FROM token WHERE owner = ? AND name = ? AND code = ? AND key = ? AND system = ?",
-    "reference": "DELETE FROM reference WHERE target = ? AND name = ? AND key = ?",
-    "date": "DELETE FROM date WHERE owner = ? AND name = ? AND low = ? AND high = ? AND key = ?",
-    "string": "DELETE FROM string WHERE owner = ? AND name = ? AND value = ? AND key = ? AND exact = ?",
+    table: f"DELETE FROM {table} WHERE {' AND '.join(f'{name} = ?' for name in names)}"
+    for table, names in TABLES.items()
 }
-Row = tuple[Any, ...]
-"""A row of a search table, led by the table's name."""
 
 
 class Connection(Protocol):
@@ -201,7 +196,7 @@ class SqliteTransaction:
                 "VALUES (?, ?, 0, 0, 0, 0, 0, x'')",
                 (type_, id_),
             ).lastrowid
-        owner, rows = self._rows(key, keys)
+        owner, rows = key_rows(keys, key, self._words.number)
         sequence = self._connection.execute(
             "INSERT INTO resource (key, version, last_updated, method, content) VALUES (?, ?, ?, ?, ?)",
             (key, version, moment, method, content),
@@ -213,21 +208,6 @@ class SqliteTransaction:
             (owner, sequence, version, updated, method == "DELETE", msgspec.json.encode(rows), key),
         )
         return Version(sequence, type_, id_, version, moment, method, content)
-
-    def _rows(self, key: int, keys: SearchKeys) -> tuple[int, list[Row]]:
-        number = self._words.number
-        owner = number(f"Patient/{keys.patient}") if keys.patient else 0
-        rows: list[Row] = []
-        for token in keys.tokens:
-            filed = WIDE if token.wide else owner
-            rows.append(("token", filed, number(token.index), token.code, key, number(token.system)))
-        rows += [("reference", one.target, number(one.index), key) for one in keys.references]
-        for date in keys.dates:
-            rows.append(("date", WIDE if date.wide else owner, number(date.index), date.low, date.high, key))
-        for text in keys.strings:
-            filed = WIDE if text.wide else owner
-            rows.append(("string", filed, number(text.index), text.value, key, text.exact))
-        return owner, rows
 
     def _file(self, old: set[Row], new: set[Row]) -> None:
         """Write the rows that are new and take back those that no longer hold."""
