@@ -5,6 +5,7 @@
     HTTPException 405        405 not-supported  Allow names the methods there are
     HTTPException, other     its own status     one sentence
     RequestValidationError   400 invalid        a query parameter can't be read
+    ClientDisconnect         400 invalid        the caller left before its body had ended; nobody reads it
     anything else            500 exception      one sentence, never the exception's own words
 
 401 and 403 carry WWW-Authenticate (RFC 6750 section 3), 503 carries Retry-After.
@@ -15,6 +16,7 @@ from http import HTTPStatus
 import msgspec
 from fastapi.exceptions import RequestValidationError
 from starlette.exceptions import HTTPException
+from starlette.requests import ClientDisconnect
 from starlette.responses import Response
 
 from service.errors import (
@@ -34,7 +36,7 @@ from service.rest.negotiation import FHIR_JSON
 
 __all__ = ["HANDLED", "error_answer"]
 
-HANDLED = (ServiceError, HTTPException, RequestValidationError)
+HANDLED = (ServiceError, HTTPException, RequestValidationError, ClientDisconnect)
 BROKEN = "Something went wrong inside the service. The header X-Request-Id names this request in its log."
 _REALM = 'Bearer realm="swallow-interop"'
 
@@ -58,6 +60,8 @@ def _problem(error: Exception) -> tuple[int, ServiceError]:
         return error.status_code, _known_status(error.status_code)
     if isinstance(error, RequestValidationError):
         return 400, InvalidInput([_unreadable(fault["loc"], fault["msg"]) for fault in error.errors()])
+    if isinstance(error, ClientDisconnect):
+        return 400, InvalidInput("The body ended before its announced length.")
     return 500, ServiceError(BROKEN)
 
 

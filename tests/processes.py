@@ -5,6 +5,7 @@ import re
 import signal
 import subprocess
 import sys
+import threading
 import time
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -33,6 +34,7 @@ def serving(*arguments: str | Path, command: tuple[str, ...] = COMMAND) -> Itera
             yield server
         finally:
             process.kill()
+            server.heard_out()
 
 
 class Server:
@@ -42,6 +44,7 @@ class Server:
         self.process = process
         self.printed = ""
         self.url = ""
+        self._listener = threading.Thread(target=self._listen, daemon=True)
 
     def wait_until_ready(self, seconds: float = 120) -> None:
         """Read what it prints up to its address, then wait until it answers."""
@@ -51,6 +54,7 @@ class Server:
                 self.url = _ADDRESS.search(line)[0]
                 break
         assert self.url, self.printed
+        self._listener.start()
         end = time.monotonic() + seconds
         while time.monotonic() < end:
             try:
@@ -59,6 +63,16 @@ class Server:
             except httpx.TransportError:
                 time.sleep(0.05)
         raise AssertionError(self.printed)
+
+    def _listen(self) -> None:
+        """Take what it prints later, or it would stop when the pipe is full."""
+        for line in self.process.stdout:
+            self.printed += line
+
+    def heard_out(self) -> None:
+        """Wait until all it printed was taken; it must have ended."""
+        if self._listener.ident is not None:
+            self._listener.join()
 
     def kill(self) -> None:
         """Kill it as a power cut would: no handler runs."""
