@@ -17,7 +17,7 @@ import msgspec
 
 from service.errors import InvalidInput, Issue, IssueType, Place
 
-__all__ = ["Tree", "dump", "parse", "reread", "sorted_text", "stamp"]
+__all__ = ["Tree", "dump", "number", "number_text", "parse", "reread", "sorted_text", "stamp", "with_member"]
 
 Tree = dict[str, Any]
 """One JSON object: numbers are int or Decimal, everything else as Python has it."""
@@ -29,6 +29,7 @@ _STRING = r'"[^"\\]*+(?:\\.[^"\\]*+)*+(?:"|\\?\Z)'
 _STRINGS = re.compile(_STRING, re.DOTALL)
 _BRACKETS = re.compile(_STRING + r"|[\[\]{}]", re.DOTALL)
 _STEPS = {"[": 1, "{": 1, "]": -1, "}": -1}
+_NUMBER = re.compile(r"-?(?:0|[1-9][0-9]*)(?:\.[0-9]+)?(?:[eE][+-]?[0-9]+)?")
 _MINUS_ZERO = re.compile(rb"-0[\s,\]}]")
 _NUL = re.compile(r"(?<!\\)(?:\\\\)*\\u0000")
 _TOKENS = re.compile(_STRING + r'|[\[\]{}:,]|[^\s"\[\]{}:,]+', re.DOTALL)
@@ -80,6 +81,18 @@ def dump(tree: Mapping[str, Any]) -> bytes:
     return _ENCODER.encode(tree)
 
 
+def number(text: str) -> int | Decimal:
+    """Read one number, keeping its text; ValueError if it is not written as in JSON, or out of range."""
+    if not _NUMBER.fullmatch(text):
+        raise ValueError(f"{text[:40]!r} is not a number")
+    return _integer(text) if text.removeprefix("-").isdigit() else _number(text)
+
+
+def number_text(value: int | Decimal) -> str:
+    """Answer the text a number was read in."""
+    return value.text if isinstance(value, _Text) else str(value)
+
+
 def sorted_text(tree: Mapping[str, Any]) -> bytes:
     """Write a tree with its members in alphabetical order: equal exactly when the content is.
 
@@ -100,6 +113,12 @@ def stamp(content: bytes, *, id_: str, version: int, last_updated: str) -> bytes
     meta = text[low:high] if text[low : low + 1] == "{" and low else "{}"
     wanted = {"id": _quote(id_), "meta": _with_members(meta, _spans(meta), fixed)}
     return _with_members(text, spans, wanted).encode()
+
+
+def with_member(content: bytes, name: str, value: Any) -> bytes:
+    """Set one member in the text of an object ``parse`` accepted; every other character stays as it is."""
+    text = content.decode()
+    return _with_members(text, _spans(text), {name: _ENCODER.encode(value).decode()}).encode()
 
 
 def _decode(data: bytes | str) -> str:

@@ -1,0 +1,120 @@
+"""The elements of every FHIR R4 type, in the order of the standard.
+
+Read from ``definitions/elements.json.xz``, which ``tools/definitions_elements.py`` makes from the published
+definitions and which describes its own form.
+"""
+
+import json
+import lzma
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
+from functools import cache
+from pathlib import Path
+from typing import Any
+
+__all__ = ["Element", "elements", "is_primitive", "is_resource", "resource_types"]
+
+_FILE = Path(__file__).parent / "definitions" / "elements.json.xz"
+_NUMBERS = frozenset({"decimal", "integer", "positiveInt", "unsignedInt"})
+
+
+@dataclass(frozen=True, slots=True)
+class Element:
+    """One element as it is written: a choice (``value[x]``) is one Element per type (``valueQuantity``).
+
+    ``order`` is its place among its siblings, ``choice`` the name before the type (``value``), empty where
+    there is none. ``type`` is a type's name, a part's path (``Observation.component``) or ``Resource``, which
+    is any resource.
+    """
+
+    name: str
+    type: str
+    order: int
+    least: int
+    repeats: bool
+    summary: bool
+    modifier: bool
+    attribute: bool
+    choice: str
+
+    @property
+    def kind(self) -> str:
+        """How it is written: ``number``, ``boolean``, ``string``, ``xhtml``, ``resource`` or ``parts``."""
+        return _kind(self.type)
+
+
+@cache
+def elements(type_: str) -> Mapping[str, Element]:
+    """Answer the elements of a type or part by name, inherited ones first; empty if there is no such type."""
+    found: dict[str, Element] = {}
+    for order, line in enumerate(_lines(type_).values()):
+        for element in _read(line, order):
+            found[element.name] = element
+    return found
+
+
+def is_resource(type_: str) -> bool:
+    """Whether it is a type of resource that can be sent or stored."""
+    return type_ in _resources()
+
+
+def is_primitive(type_: str) -> bool:
+    """Whether it is a primitive type: one value, besides an id and extensions."""
+    return type_ in _primitives()
+
+
+def resource_types() -> tuple[str, ...]:
+    """Every type of resource of FHIR R4, by name."""
+    return tuple(_tables()["!"])
+
+
+@cache
+def _tables() -> dict[str, Any]:
+    tables: dict[str, Any] = json.loads(lzma.decompress(_FILE.read_bytes()))
+    return tables
+
+
+@cache
+def _primitives() -> frozenset[str]:
+    return frozenset(_tables()["*"])
+
+
+@cache
+def _resources() -> frozenset[str]:
+    return frozenset(_tables()["!"])
+
+
+@cache
+def _kind(type_: str) -> str:
+    if type_ in _NUMBERS:
+        return "number"
+    if type_ in {"boolean", "xhtml"}:
+        return type_
+    if is_primitive(type_):
+        return "string"
+    return "resource" if type_ == "Resource" else "parts"
+
+
+def _lines(type_: str) -> dict[str, str]:
+    """The lines of a type and those it extends, by name; one that is told again stays in its place."""
+    base, own = _tables().get(type_, ("", ()))
+    inherited = _lines(base) if base else {}
+    return inherited | {line.partition(" ")[0]: line for line in own}
+
+
+def _read(line: str, order: int) -> Iterator[Element]:
+    name, least, most, flags, types = line.split(" ")
+    stem = name.removesuffix("[x]")
+    choice = stem if stem != name else ""
+    for type_ in types.split("|"):
+        yield Element(
+            stem + (type_[0].upper() + type_[1:] if choice else ""),
+            type_,
+            order,
+            int(least),
+            most not in {"0", "1"},
+            "s" in flags,
+            "m" in flags,
+            "a" in flags,
+            choice,
+        )
