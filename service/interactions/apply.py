@@ -4,7 +4,8 @@ from collections.abc import Callable, Iterable, Mapping, Sequence
 from typing import Literal
 
 from service.errors import InvalidInput
-from service.fhir.json import Tree, dump, reread, sorted_text
+from service.fhir.json import Tree, dump, reread, sorted_text, with_member
+from service.fhir.labels import with_labels_of
 from service.fhir.search_keys import extract
 from service.fhir.search_parameters import SearchKeys
 from service.interactions.addresses import addresses, redirect, resolved, unresolved
@@ -14,7 +15,7 @@ from service.interactions.matching import check_tag, one_match
 from service.interactions.targets import Target, no_resource_twice, target_of
 from service.store.contract import Transaction
 
-__all__ = ["Same", "apply", "permit", "same_content", "without_version"]
+__all__ = ["Same", "apply", "keys_of", "permit", "same_content", "without_version"]
 
 Same = Callable[[Tree, Tree], bool]
 """Whether the stored tree (first) and the new one say the same, so that nothing need be written."""
@@ -102,12 +103,18 @@ async def _write(
     newest = await txn.read(entry.type, target.id)
     check_tag(entry.if_match, newest)
     tree = redirect(entry.tree, known)
-    if newest is not None and not newest.deleted and same(reread(newest.content), tree):
-        return Applied("unchanged", newest)
-    kept = entry.content if tree is entry.tree else None
-    text = kept if kept is not None else dump(_headed(tree, target.id))
+    text = entry.content if tree is entry.tree else None
+    if newest is not None and not newest.deleted:
+        before = reread(newest.content)
+        labelled = with_labels_of(before, tree)
+        if same(before, labelled):
+            return Applied("unchanged", newest)
+        if text is not None and labelled is not tree:
+            text = with_member(text, "meta", labelled["meta"])
+        tree = labelled
+    text = dump(_headed(tree, target.id)) if text is None else text
     method: Literal["POST", "PUT"] = "POST" if entry.method == "POST" else "PUT"
-    version = await txn.put(entry.type, target.id, text, _keys(tree, target.id, context), method=method)
+    version = await txn.put(entry.type, target.id, text, keys_of(tree, target.id, context), method=method)
     return Applied("created" if newest is None or newest.deleted else "updated", version)
 
 
@@ -117,7 +124,8 @@ def _headed(tree: Tree, id_: str) -> Tree:
     return head | {name: value for name, value in tree.items() if name not in head}
 
 
-def _keys(tree: Tree, id_: str, context: Context) -> SearchKeys:
+def keys_of(tree: Tree, id_: str, context: Context) -> SearchKeys:
+    """What the resource is found by under this id; InvalidInput if a date in it is none that exists."""
     try:
         return extract({**tree, "id": id_}, zone=context.zone, base=context.base)
     except ValueError as error:

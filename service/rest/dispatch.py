@@ -28,6 +28,7 @@ class Row:
     ``needs``: the caller's scopes must satisfy one of these; ``{type}`` stands for the type in the path. OPEN
     asks for no token, and the function takes the bare request. ``produces`` is the answer's only media type,
     empty where FHIR JSON is negotiated. ``docs`` are FastAPI's arguments for a route documented in full.
+    ``operation`` names the OperationDefinition of an operation's address.
     """
 
     method: str
@@ -36,6 +37,7 @@ class Row:
     needs: tuple[str, ...]
     produces: str = ""
     docs: dict[str, Any] = field(default_factory=dict)
+    operation: str = ""
 
 
 def plain(rows: list[Row]) -> list[BaseRoute]:
@@ -84,6 +86,8 @@ class _Methods:
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         row = self._rows.get(scope["method"])
+        if str(scope["path_params"].get("id", "")).startswith("$"):  # where an id would stand
+            raise NotFound("There is no such operation here; /fhir/metadata lists those there are.")
         if row is None:
             raise HTTPException(405, headers={"Allow": ", ".join(self._rows)})
         request = Request(scope, receive)

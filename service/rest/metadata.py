@@ -113,6 +113,7 @@ def _rest(rows: list[Row], *, cors: bool) -> dict[str, Any]:
         ],
         "interaction": [{"code": code} for code in ("transaction", "batch", "history-system")],
         "searchParam": _RESULT_PARAMETERS,
+        "operation": _operations(rows, ""),
     }
 
 
@@ -126,7 +127,10 @@ def _resource(type_: str, codes: list[dict[str, str]], operations: list[dict[str
 
 
 def _operations(rows: list[Row], type_: str) -> list[dict[str, str]]:
-    """Operations are the rows whose address ends in ``$name`` below an instance of the type."""
-    below = f"/fhir/{type_}/{{id}}/$"
-    names = dict.fromkeys(row.path.removeprefix(below) for row in rows if row.path.startswith(below))
-    return [{"name": name, "definition": operation_definition(name)} for name in names]
+    """The operations of a type, empty for those of the system: rows that name one, below the type."""
+    levels = [f"/fhir/{name}/" for name in (type_, "{type}")] if type_ else ["/fhir/$"]
+    found = {row.operation: row for row in rows if row.operation and row.path.startswith(tuple(levels))}
+    return [
+        {"name": row.path.rpartition("/$")[2], "definition": operation_definition(name)}
+        for name, row in found.items()
+    ]

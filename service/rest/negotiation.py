@@ -11,6 +11,7 @@ from service.errors import NotAcceptable, UnsupportedMediaType
 
 __all__ = [
     "FHIR_JSON",
+    "FHIR_VERSION",
     "JSON_TYPES",
     "MediaType",
     "answer_type",

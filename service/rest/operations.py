@@ -1,24 +1,26 @@
 """FHIR operations over HTTP (FHIR R4 operations.html), and their definitions."""
 
-import re
+from collections.abc import Awaitable, Callable
 from dataclasses import replace
 
+from starlette.requests import Request
 from starlette.responses import Response
 
 from service.errors import NotFound
+from service.fhir.json import dump
 from service.interactions.context import Action, Context
+from service.operations.arguments import Arguments, arguments, definitions
 from service.operations.as_of import as_of_date
 from service.operations.goal_attainment import goal_attainment
+from service.operations.labels import add_labels, read_labels, take_labels
 from service.operations.record_goal_attainment import record_goal_attainment
-from service.rest.answers import answer
-from service.rest.call import Call
-from service.rest.negotiation import require_json
+from service.rest.answers import answer, resource
+from service.rest.call import Call, open_call
+from service.rest.negotiation import FHIR_JSON, FHIR_VERSION, require_json
 from service.settings import shipped
 from service.terminology.codes import codes
 
-__all__ = ["attainment", "definition", "record_attainment"]
-
-_NAME = re.compile(r"[a-z]+(?:-[a-z]+)*")
+__all__ = ["attainment", "definition", "meta", "meta_add", "meta_delete", "record_attainment", "versions"]
 
 
 async def attainment(call: Call) -> Response:
@@ -47,13 +49,51 @@ async def record_attainment(call: Call) -> Response:
     return answer(call, body)
 
 
+async def meta(call: Call) -> Response:
+    """Answer the profiles, security labels and tags of a resource."""
+    _given(call, "meta", await _parameters(call))
+    return answer(
+        call, await read_labels(call.services.store, call.path("type"), call.path("id"), context=call.context)
+    )
+
+
+async def meta_add(call: Call) -> Response:
+    """Add profiles, security labels and tags to a resource."""
+    return await _change_labels(call, "meta-add", add_labels)
+
+
+async def meta_delete(call: Call) -> Response:
+    """Take profiles, security labels and tags from a resource."""
+    return await _change_labels(call, "meta-delete", take_labels)
+
+
+async def versions(request: Request) -> Response:
+    """Answer which versions of FHIR are spoken: Parameters, or a plain object for a plain JSON client."""
+    call = open_call(request)
+    if call.media_type.startswith(FHIR_JSON):
+        spoken = {"name": "version", "valueCode": FHIR_VERSION}
+        default = {"name": "default", "valueCode": FHIR_VERSION}
+        return resource(call, {"resourceType": "Parameters", "parameter": [spoken, default]})
+    return answer(call, dump({"versions": [FHIR_VERSION], "default": FHIR_VERSION}))
+
+
 async def definition(call: Call) -> Response:
     """Read the OperationDefinition of one of this service's operations."""
     name = call.path("id")
-    file = shipped("mappings", "operations", f"{name}.json")
-    if not _NAME.fullmatch(name) or not file.is_file():
+    if name not in definitions():
         raise NotFound("There is no operation of that name; /fhir/metadata lists the ones there are.")
-    return answer(call, file.read_bytes())
+    return answer(call, shipped("mappings", "operations", f"{name}.json").read_bytes())
+
+
+def _given(call: Call, name: str, body: bytes) -> Arguments:
+    return arguments(name, call.criteria, body, max_depth=call.services.settings.max_depth)
+
+
+async def _change_labels(call: Call, name: str, change: Callable[..., Awaitable[bytes]]) -> Response:
+    (labels,) = _given(call, name, await _parameters(call))["meta"]
+    store, type_, id_ = call.services.store, call.path("type"), call.path("id")
+    if_match = call.header("if-match") or None
+    return answer(call, await change(store, type_, id_, labels, if_match=if_match, context=call.context))
 
 
 async def _parameters(call: Call) -> bytes:

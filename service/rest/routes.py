@@ -6,19 +6,28 @@ from service.rest.dispatch import OPEN, Row
 __all__ = ["API_ROUTES", "FHIR_ROUTES"]
 
 _READS = "Patient.r Goal.r Observation.r"
+_GOALS = "/fhir/Patient/{id}/$goal-attainment"
+_META = "/fhir/{type}/{id}/$meta"
 _RESTFUL = [
+    Row("GET", "/fhir/$versions", operations.versions, OPEN, operation="versions"),
+    Row("POST", "/fhir/$versions", operations.versions, OPEN, operation="versions"),
     Row("POST", "/fhir", fhir.bundle, ("*.cruds",)),
     Row("POST", "/fhir/", fhir.bundle, ("*.cruds",)),
     Row("GET", "/fhir/_history", fhir.history_of_everything, ("*.r",)),
     Row("GET", "/fhir/OperationDefinition/{id}", operations.definition, ("*.cruds",)),
-    Row("GET", "/fhir/Patient/{id}/$goal-attainment", operations.attainment, (_READS,)),
-    Row("POST", "/fhir/Patient/{id}/$goal-attainment", operations.attainment, (_READS,)),
+    Row("GET", _GOALS, operations.attainment, (_READS,), operation="goal-attainment"),
+    Row("POST", _GOALS, operations.attainment, (_READS,), operation="goal-attainment"),
     Row(
         "POST",
         "/fhir/Patient/{id}/$record-goal-attainment",
         operations.record_attainment,
         (f"goal-decisions {_READS}", f"Observation.c Provenance.c {_READS}"),
+        operation="record-goal-attainment",
     ),
+    Row("GET", _META, operations.meta, ("{type}.r",), operation="meta"),
+    Row("POST", _META, operations.meta, ("{type}.r",), operation="meta"),
+    Row("POST", f"{_META}-add", operations.meta_add, ("{type}.u",), operation="meta-add"),
+    Row("POST", f"{_META}-delete", operations.meta_delete, ("{type}.u",), operation="meta-delete"),
     Row("POST", "/fhir/{type}/_search", fhir.search_by_form, ("{type}.s",)),
     Row("GET", "/fhir/{type}/_history", fhir.history_of_type, ("{type}.r",)),
     Row("GET", "/fhir/{type}", fhir.search, ("{type}.s",)),

