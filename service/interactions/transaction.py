@@ -11,6 +11,7 @@ from service.fhir.json import Tree, parse
 from service.fhir.outcome import operation_outcome
 from service.interactions import read as reads
 from service.interactions.apply import Same, apply, permit, same_content, without_version
+from service.interactions.aside import aside
 from service.interactions.context import Context
 from service.interactions.entry import Applied, Entry, check, entries, nodes, placed, read_entry
 from service.interactions.history import history
@@ -43,7 +44,7 @@ async def process(store: Store, body: bytes, *, context: Context, prefer: Return
     A transaction that fails raises (issues name the entry) and leaves nothing; in a batch each entry has its
     own outcome.
     """
-    tree = parse(body, max_depth=context.max_depth + _BUNDLE_DEPTH)
+    tree = await aside(parse, body, max_depth=context.max_depth + _BUNDLE_DEPTH)
     if tree.get("resourceType") != "Bundle":
         raise InvalidInput("The body must be a Bundle.", expression="resourceType")
     if tree.get("type") == "batch":
@@ -56,10 +57,7 @@ async def process(store: Store, body: bytes, *, context: Context, prefer: Return
 
 
 async def _transaction(store: Store, tree: Tree, context: Context, prefer: Return) -> bytes:
-    requests = entries(tree, context=context)
-    permit(requests, context=context)
-    _no_address_twice(requests)
-    check(requests)
+    requests = await aside(_checked, tree, context)
 
     async def work(txn: Transaction) -> list[Item]:
         writes = [request for request in requests if not request.reads]
@@ -70,6 +68,14 @@ async def _transaction(store: Store, tree: Tree, context: Context, prefer: Retur
         ]
 
     return bundle("transaction-response", await store.write("transaction", work))
+
+
+def _checked(tree: Tree, context: Context) -> tuple[Entry, ...]:
+    requests = entries(tree, context=context)
+    permit(requests, context=context)
+    _no_address_twice(requests)
+    check(requests)
+    return requests
 
 
 async def _batch(store: Store, tree: Tree, context: Context, prefer: Return) -> bytes:

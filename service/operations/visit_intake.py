@@ -10,6 +10,7 @@ from typing import NoReturn
 
 from service.errors import Conflict, Issue, IssueType, RuleViolation, Severity
 from service.fhir.json import Tree, reread
+from service.interactions.aside import aside
 from service.interactions.context import Context, allow_everything
 from service.interactions.entry import Entry, check, entries
 from service.interactions.transaction import apply
@@ -70,7 +71,8 @@ async def accept(
     InvalidInput if the text can't be read, RuleViolation with every problem if it breaks rules, Conflict if
     another record holds the same patient and time.
     """
-    intake = _Intake(upload, settings, replace(context, allow=allow_everything), dry_run=dry_run)
+    free = replace(context, allow=allow_everything)
+    intake = await aside(_Intake, upload, settings, free, dry_run=dry_run)
     ready = await intake.prepare(store)
 
     async def work(txn: Transaction) -> Receipt:
@@ -99,7 +101,8 @@ class _Intake:
     async def prepare(self, searcher: Searcher) -> _Prepared:
         """Judge the record against what is on file, and author its Bundle."""
         patient = self._head.patient
-        return self._prepared(await read_file(searcher, patient, self._settings) if patient else OnFile())
+        file = await read_file(searcher, patient, self._settings) if patient else OnFile()
+        return await aside(self._prepared, file)
 
     def _prepared(self, file: OnFile) -> _Prepared:
         now, settings = self._context.clock(), self._settings
