@@ -6,9 +6,10 @@ from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from typing import Any, Literal, cast
 
-from service.errors import InvalidInput, Issue, IssueType, NotFound, ServiceError, TooLarge
+from service.errors import InvalidInput, Issue, IssueType, NotFound, Place, ServiceError, TooLarge
 from service.fhir.json import Tree
 from service.fhir.search_parameters import stored_types
+from service.fhir.summary import is_subset
 from service.fhir.validation import check as check_resource
 from service.interactions.context import Context
 from service.store.contract import Version
@@ -202,9 +203,19 @@ def check(requests: Iterable[Entry]) -> None:
     for request in requests:
         if request.method in {"POST", "PUT"}:
             at = "" if request.index is None else f"Bundle.entry[{request.index}].resource"
-            found += check_resource(request.tree, at=at)
+            found += check_resource(request.tree, at=at) or _whole(request.tree, at)
     if found:
         raise InvalidInput(found)
+
+
+def _whole(tree: Tree, at: str) -> tuple[Issue, ...]:
+    """A part of a resource, as ``_summary`` or ``_elements`` answer it, must not replace it."""
+    if not is_subset(tree):
+        return ()
+    text = (
+        "This is only a part of the resource (its tag is SUBSETTED); read the whole, change that and send it."
+    )
+    return (Issue(text, code=IssueType.BUSINESS_RULE, place=Place(f"{at or tree['resourceType']}.meta.tag")),)
 
 
 def _text(node: Tree, name: str) -> str | None:

@@ -9,13 +9,17 @@ from typing import Any
 import msgspec
 from starlette.responses import Response
 
-from service.errors import Issue, IssueType, Severity
+from service.errors import InvalidInput, Issue, IssueType, Severity
 from service.fhir.json import dump
 from service.fhir.outcome import operation_outcome
+from service.fhir.summary import Subset, part, subset_of
 from service.rest.call import Call
 from service.store.contract import Version
 
 __all__ = ["answer", "http_date", "resource", "stored", "tagged", "version_headers", "version_url", "written"]
+
+
+_WHOLE = Subset()
 
 
 def answer(
@@ -35,17 +39,22 @@ def resource(call: Call, tree: Mapping[str, Any], *, status: int = 200) -> Respo
 def tagged(call: Call, body: bytes) -> Response:
     """Answer text that is no stored version with an entity tag of its own, or 304 if the caller has it."""
     etag = f'W/"{sha256(body).hexdigest()[:16]}"'
+    subset = _subset(call)
     if _named(call, etag):
         return Response(status_code=304, headers={"ETag": etag})
-    return answer(call, body, headers={"ETag": etag})
+    return answer(call, part(body, subset), headers={"ETag": etag})
 
 
 def stored(call: Call, version: Version) -> Response:
-    """Answer a stored version with the very bytes that are stored, or 304 if the caller has it."""
+    """Answer a stored version with the very bytes that are stored, or 304 if the caller has it.
+
+    ``_summary`` and ``_elements`` ask for a part of it.
+    """
     headers = version_headers(version)
+    subset = _subset(call)
     if _unchanged(call, version):
         return Response(status_code=304, headers=headers)
-    return answer(call, version.content, headers=headers)
+    return answer(call, part(version.content, subset), headers=headers)
 
 
 def written(call: Call, version: Version, *, status: int) -> Response:
@@ -71,6 +80,16 @@ def version_url(base: str, version: Version) -> str:
 def http_date(instant: str) -> str:
     """A FHIR instant as an HTTP date (RFC 9110), whole seconds."""
     return format_datetime(datetime.fromisoformat(instant).astimezone(UTC), usegmt=True)
+
+
+def _subset(call: Call) -> Subset:
+    query = call.request.query_params
+    if not query:
+        return _WHOLE
+    try:
+        return subset_of(query.get("_summary", ""), query.get("_elements", ""))
+    except ValueError as error:
+        raise InvalidInput(f"{error}.") from error
 
 
 def _unchanged(call: Call, version: Version) -> bool:
