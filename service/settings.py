@@ -41,6 +41,10 @@ class Settings(BaseSettings):
         "all", description="'gps' leaves out SNOMED CT codes outside the freely licensed Global Patient Set."
     )
     safety_screen_days: int = Field(90, ge=1, description="Days for which a safety screen stays current.")
+    references: Literal["allow", "enforce"] = Field(
+        "allow",
+        description="'enforce' refuses references that lead nowhere here, and deleting what is referred to.",
+    )
     max_body_bytes: int = Field(5_000_000, ge=1_000, description="Largest request body accepted.")
     max_address_bytes: int = Field(16_000, ge=1_000, description="Longest address accepted, query included.")
     max_depth: int = Field(64, ge=8, description="Deepest nesting accepted in a JSON or YAML body.")

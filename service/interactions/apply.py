@@ -11,6 +11,7 @@ from service.fhir.search_parameters import SearchKeys
 from service.interactions.addresses import addresses, redirect, resolved, unresolved
 from service.interactions.context import Action, Context
 from service.interactions.entry import Applied, Entry, placed
+from service.interactions.integrity import check_references
 from service.interactions.matching import check_tag, one_match
 from service.interactions.targets import Target, no_resource_twice, target_of
 from service.store.contract import Transaction
@@ -64,7 +65,10 @@ async def apply(
             tree = targets[place].entry.tree
             every = await resolved(txn, tree, known, context=context) if place in waiting else known
             results[place] = await _write(txn, targets[place], every, context, same or same_content)
-    return [results[place] for place in range(len(requests))]
+    done = [results[place] for place in range(len(requests))]
+    if context.enforce_references:
+        await check_references(txn, requests, done, context=context)
+    return done
 
 
 def without_version(tree: Tree) -> Tree:

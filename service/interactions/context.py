@@ -32,7 +32,7 @@ class Context:
 
     ``base`` is the service's FHIR base without a trailing slash (``https://host/fhir``), used in links and to
     recognise references to itself. ``lenient`` is ``Prefer: handling=lenient``. ``clock`` answers now, with a
-    zone.
+    zone. ``enforce_references``: no reference may lead nowhere.
     """
 
     base: str
@@ -43,5 +43,6 @@ class Context:
     max_bundle_entries: int = 5_000
     page_size: int = 50
     max_page_size: int = 500
+    enforce_references: bool = False
     new_id: Callable[[], str] = _random_id
     clock: Callable[[], datetime] = lambda: datetime.now(UTC)

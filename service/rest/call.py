@@ -110,6 +110,7 @@ class Call:
             max_bundle_entries=settings.max_bundle_entries,
             page_size=settings.page_size,
             max_page_size=settings.max_page_size,
+            enforce_references=settings.references == "enforce",
             clock=self.services.now,
         )
 

@@ -18,6 +18,7 @@ from service.rest.answers import tagged
 from service.rest.call import open_call
 from service.rest.dispatch import Row
 from service.rest.negotiation import JSON_TYPES
+from service.settings import Settings
 
 __all__ = ["reader", "statement"]
 
@@ -39,12 +40,16 @@ _SUPPORT = {
     "conditionalRead": "full-support",
     "conditionalUpdate": True,
     "conditionalDelete": "single",
-    "referencePolicy": ["literal", "logical"],
 }
+_REFERENCES = {
+    "allow": "References to resources that are not stored are accepted, also relative ones.",
+    "enforce": "References below the base must lead to stored resources, which can't be deleted.",
+}
+_POLICY = {"allow": ["literal", "logical"], "enforce": ["literal", "logical", "enforced"]}
 _SEARCH_TYPES = {"id": "token", "updated": "date"}
 _DOCUMENTATION = (
-    "References to resources that are not stored are accepted, also relative ones. Storing what is stored "
-    "already makes no new version. Unknown search parameters are refused unless 'Prefer: handling=lenient' "
+    "Storing what is stored already makes no new version; labels and tags are added by an update and taken "
+    "away by $meta-delete alone. Unknown search parameters are refused unless 'Prefer: handling=lenient' "
     "is sent."
 )
 _SECURITY = "Every request needs a Bearer access token (a signed JWT) with SMART App Launch 2 scopes."
@@ -64,25 +69,20 @@ def reader(rows: Iterable[Row]) -> Callable[[Request], Awaitable[Response]]:
     table = tuple(rows)
 
     @lru_cache(maxsize=8)
-    def text(base: str, date: str, *, cors: bool) -> bytes:
-        return dump(statement(table, base=base, date=date, cors=cors))
+    def text(base: str, date: str, settings: Settings) -> bytes:
+        return dump(statement(table, base=base, date=date, settings=settings))
 
     async def metadata(request: Request) -> Response:
         """Say what this service can do: a CapabilityStatement."""
         call = open_call(request)
-        settings = call.services.settings
         date = call.services.now().date().isoformat()
-        body = text(call.base, date, cors=bool(settings.cors_origins.split()))
-        return tagged(call, body)
+        return tagged(call, text(call.base, date, call.services.settings))
 
     return metadata
 
 
-def statement(rows: Iterable[Row], *, base: str, date: str, cors: bool = False) -> dict[str, Any]:
-    """Answer the CapabilityStatement of a service that serves ``rows`` at the FHIR base URL ``base``.
-
-    ``cors``: pages of other hosts may call it.
-    """
+def statement(rows: Iterable[Row], *, base: str, date: str, settings: Settings) -> dict[str, Any]:
+    """Answer the CapabilityStatement of a service that serves ``rows`` at the FHIR base URL ``base``."""
     rows = list(rows)
     return {
         "resourceType": "CapabilityStatement",
@@ -96,19 +96,22 @@ def statement(rows: Iterable[Row], *, base: str, date: str, cors: bool = False) 
         "implementation": {"description": "Swallowing care as FHIR R4", "url": base},
         "fhirVersion": "4.0.1",
         "format": [*JSON_TYPES, "json"],
-        "rest": [_rest(rows, cors=cors)],
+        "rest": [_rest(rows, settings)],
     }
 
 
-def _rest(rows: list[Row], *, cors: bool) -> dict[str, Any]:
+def _rest(rows: list[Row], settings: Settings) -> dict[str, Any]:
     served = {row.function.__name__ for row in rows if "{type}" in row.path}
     codes = [{"code": code} for name, code in _INTERACTIONS.items() if name in served]
     return {
         "mode": "server",
-        "documentation": _DOCUMENTATION,
-        "security": {"cors": cors, "description": _SECURITY},
+        "documentation": f"{_REFERENCES[settings.references]} {_DOCUMENTATION}",
+        "security": {"cors": bool(settings.cors_origins.split()), "description": _SECURITY},
         "resource": [
-            *(_resource(type_, codes, _operations(rows, type_)) for type_ in stored_types()),
+            *(
+                _resource(type_, codes, _operations(rows, type_), _POLICY[settings.references])
+                for type_ in stored_types()
+            ),
             {"type": "OperationDefinition", "interaction": [{"code": "read"}]},
         ],
         "interaction": [{"code": code} for code in ("transaction", "batch", "history-system")],
@@ -117,12 +120,14 @@ def _rest(rows: list[Row], *, cors: bool) -> dict[str, Any]:
     }
 
 
-def _resource(type_: str, codes: list[dict[str, str]], operations: list[dict[str, str]]) -> dict[str, Any]:
+def _resource(
+    type_: str, codes: list[dict[str, str]], operations: list[dict[str, str]], policy: list[str]
+) -> dict[str, Any]:
     found = [
         {"name": parameter.name, "type": _SEARCH_TYPES.get(parameter.kind, parameter.kind)}
         for parameter in parameters(type_).values()
     ]
-    entry = {"type": type_, "interaction": codes, **_SUPPORT, "searchParam": found}
+    entry = {"type": type_, "interaction": codes, **_SUPPORT, "referencePolicy": policy, "searchParam": found}
     return entry | ({"operation": operations} if operations else {})
 
 

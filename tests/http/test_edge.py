@@ -152,3 +152,28 @@ async def test_the_statement_has_an_entity_tag(stranger: AsyncClient) -> None:
     assert (again.status_code, again.content) == (304, b"")
     other = await stranger.get("/fhir/metadata", headers={"If-None-Match": 'W/"other"'})
     assert other.status_code == 200
+
+
+@pytest.mark.conformance("B27", "B21", "G3")
+async def test_references_are_enforced_where_the_setting_says_so(with_settings: Callable[..., Any]) -> None:
+    goal = {
+        "resourceType": "Goal",
+        "id": "g",
+        "lifecycleStatus": "active",
+        "description": {"text": "x"},
+        "subject": {"reference": "Patient/p"},
+    }
+    for references, policy in (
+        ("allow", ["literal", "logical"]),
+        ("enforce", ["literal", "logical", "enforced"]),
+    ):
+        async with with_settings(references=references) as client:
+            (rest,) = (await client.get("/fhir/metadata")).json()["rest"]
+            assert all(one["referencePolicy"] == policy for one in rest["resource"] if "versioning" in one)
+    async with with_settings(references="enforce") as client:
+        assert (await client.put("/fhir/Goal/g", json=goal)).status_code == 422
+        await client.put("/fhir/Patient/p", json={"resourceType": "Patient", "id": "p"})
+        assert (await client.put("/fhir/Goal/g", json=goal)).status_code == 201
+        refused = await client.delete("/fhir/Patient/p")
+        assert refused.status_code == 409
+        assert "Goal/g" in refused.json()["issue"][0]["details"]["text"]
