@@ -16,7 +16,17 @@ from service.fhir.summary import Subset, part, subset_of
 from service.rest.call import Call
 from service.store.contract import Version
 
-__all__ = ["answer", "http_date", "resource", "stored", "tagged", "version_headers", "version_url", "written"]
+__all__ = [
+    "answer",
+    "http_date",
+    "resource",
+    "stored",
+    "tagged",
+    "unchanged",
+    "version_headers",
+    "version_url",
+    "written",
+]
 
 
 _WHOLE = Subset()
@@ -52,7 +62,7 @@ def stored(call: Call, version: Version) -> Response:
     """
     headers = version_headers(version)
     subset = _subset(call)
-    if _unchanged(call, version):
+    if unchanged(call, version):
         return Response(status_code=304, headers=headers)
     return answer(call, part(version.content, subset), headers=headers)
 
@@ -92,8 +102,8 @@ def _subset(call: Call) -> Subset:
         raise InvalidInput(f"{error}.") from error
 
 
-def _unchanged(call: Call, version: Version) -> bool:
-    """If-None-Match decides; If-Modified-Since only counts without it (RFC 9110 section 13.2.2)."""
+def unchanged(call: Call, version: Version) -> bool:
+    """Whether the caller has it: If-None-Match decides, else If-Modified-Since (RFC 9110 section 13.2.2)."""
     if call.header("if-none-match"):
         return _named(call, version.etag)
     since = _moment(call.header("if-modified-since"))

@@ -15,6 +15,7 @@ from service.errors import NotFound
 from service.fhir.search_parameters import stored_types
 from service.rest.call import Call, call_of
 from service.rest.described import secured
+from service.rest.negotiation import FHIR_JSON
 
 __all__ = ["OPEN", "Row", "documented", "plain"]
 
@@ -73,7 +74,8 @@ def _call(row: Row, request: Request) -> Call:
         raise NotFound(
             "This service stores no such type of resource; /fhir/metadata lists the types it does."
         )
-    return call_of(request, tuple(needs.replace("{type}", type_) for needs in row.needs), row.produces)
+    produces = row.produces or (FHIR_JSON if type_ == "Binary" else "")  # which settles its format itself
+    return call_of(request, tuple(needs.replace("{type}", type_) for needs in row.needs), produces)
 
 
 class _Methods:

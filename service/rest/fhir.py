@@ -10,8 +10,10 @@ from service.interactions import read as reads
 from service.interactions import search as searches
 from service.interactions import transaction, write
 from service.rest.answers import answer, stored, version_headers, written
+from service.rest.binary import answer_file, is_file, wrapped
 from service.rest.call import ABOUT_THE_ANSWER, Call
 from service.rest.negotiation import content_type, require_json
+from service.store.contract import Version
 
 __all__ = [
     "bundle",
@@ -35,13 +37,13 @@ _FORM = "application/x-www-form-urlencoded"
 async def read(call: Call) -> Response:
     """Read the current version of a resource."""
     version = await reads.read(call.services.store, call.path("type"), call.path("id"), context=call.context)
-    return stored(call, version)
+    return _stored(call, version)
 
 
 async def vread(call: Call) -> Response:
     """Read one version of a resource."""
     type_, id_, number = call.path("type"), call.path("id"), call.path("version")
-    return stored(call, await reads.vread(call.services.store, type_, id_, number, context=call.context))
+    return _stored(call, await reads.vread(call.services.store, type_, id_, number, context=call.context))
 
 
 async def history(call: Call) -> Response:
@@ -77,11 +79,10 @@ async def search_by_form(call: Call) -> Response:
 
 async def create(call: Call) -> Response:
     """Create a resource under an id the service assigns; ``If-None-Exist`` makes it conditional."""
-    require_json(call.request)
     applied = await write.create(
         call.services.store,
         call.path("type"),
-        await call.body(),
+        await _resource(call),
         context=call.context,
         if_none_exist=call.header("if-none-exist") or None,
     )
@@ -90,12 +91,11 @@ async def create(call: Call) -> Response:
 
 async def update(call: Call) -> Response:
     """Write the next version of a resource, or its first under this id; ``If-Match`` guards against races."""
-    require_json(call.request)
     applied = await write.update(
         call.services.store,
         call.path("type"),
         call.path("id"),
-        await call.body(),
+        await _resource(call, call.path("id")),
         context=call.context,
         if_match=call.header("if-match") or None,
     )
@@ -155,6 +155,18 @@ async def _history(call: Call, *, type_: str = "", id_: str = "") -> Response:
 async def _search(call: Call, parameters: list[tuple[str, str]]) -> Response:
     body = await searches.search(call.services.store, call.path("type"), parameters, context=call.context)
     return answer(call, body)
+
+
+def _stored(call: Call, version: Version) -> Response:
+    return answer_file(call, version) if version.type == "Binary" else stored(call, version)
+
+
+async def _resource(call: Call, id_: str = "") -> bytes:
+    """The resource of the body; a file sent to Binary is wrapped in one."""
+    if call.path("type") == "Binary" and is_file(call.request):
+        return await wrapped(call, id_)
+    require_json(call.request)
+    return await call.body()
 
 
 def _answer(call: Call, applied: write.Applied) -> Response:

@@ -11,17 +11,21 @@ from service.errors import NotAcceptable, UnsupportedMediaType
 
 __all__ = [
     "FHIR_JSON",
+    "FHIR_TYPES",
     "FHIR_VERSION",
     "JSON_TYPES",
     "MediaType",
+    "accepted",
     "answer_type",
     "content_type",
+    "is_fhir_body",
     "media_type",
     "require_json",
 ]
 
 FHIR_JSON = "application/fhir+json"
 JSON_TYPES = (FHIR_JSON, "application/json", "text/json")
+FHIR_TYPES = (FHIR_JSON, "application/fhir+xml")
 FHIR_VERSION = "4.0"
 
 _RANGES = {"*/*": FHIR_JSON, "application/*": FHIR_JSON, "text/*": "text/json"}
@@ -64,15 +68,27 @@ def answer_type(request: Request) -> str:
     if wanted:
         # the plus sign of application/fhir+json reaches us as a space if the client did not encode it
         return _chosen([media_type(wanted.replace(" ", "+"))])
+    return _chosen(accepted(request))
+
+
+def accepted(request: Request) -> list[MediaType]:
+    """What the Accept headers name, the most wanted first; anything, if they name nothing."""
     header = ",".join(request.headers.getlist("accept"))
     ranges = [media_type(part) for part in header.split(",") if part.strip()]
-    return _chosen(sorted(ranges, key=lambda item: -item.quality) or [media_type("*/*")])
+    return sorted((one for one in ranges if one.quality > 0), key=lambda one: -one.quality) or (
+        [] if ranges else [media_type("*/*")]
+    )
+
+
+def is_fhir_body(request: Request) -> bool:
+    """Whether the body is said to be a resource: one of FHIR's types, or a plain JSON type."""
+    return media_type(request.headers.get("content-type", "")).name in {*FHIR_TYPES, *JSON_TYPES}
 
 
 def _chosen(ranges: list[MediaType]) -> str:
     for wanted in ranges:
         name = _FORMATS.get(wanted.name) or _RANGES.get(wanted.name)
-        if name and wanted.quality > 0 and wanted.speaks_r4:
+        if name and wanted.speaks_r4:
             return f"{name}; fhirVersion={FHIR_VERSION}" if "fhirversion" in wanted.parameters else name
     raise NotAcceptable(_OFFERED)
 
