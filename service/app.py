@@ -102,4 +102,4 @@ def _open(settings: Settings, clock: Callable[[], datetime]) -> Store:
 
 
 async def _answer_error(request: Request, error: Exception) -> Response:
-    return error_answer(error, token_sent="authorization" in request.headers)
+    return error_answer(error, request)

@@ -9,11 +9,13 @@ from typing import Any
 import msgspec
 from starlette.responses import Response
 
-from service.errors import InvalidInput, Issue, IssueType, Severity
-from service.fhir.json import dump
+from service.errors import InvalidInput, Issue, IssueType, NotAcceptable, Severity
+from service.fhir import xml_writer
+from service.fhir.json import dump, reread
 from service.fhir.outcome import operation_outcome
 from service.fhir.summary import Subset, part, subset_of
 from service.rest.call import Call
+from service.rest.negotiation import is_xml
 from service.store.contract import Version
 
 __all__ = [
@@ -35,8 +37,13 @@ _WHOLE = Subset()
 def answer(
     call: Call, body: bytes, *, status: int = 200, headers: Mapping[str, str] | None = None
 ) -> Response:
-    """Answer FHIR JSON text: every FHIR body leaves here, indented if ``_pretty=true`` asks for it."""
-    if call.pretty:
+    """Answer FHIR JSON text, as XML if that was chosen: every FHIR body leaves here.
+
+    It is indented if ``_pretty=true`` asks for it.
+    """
+    if is_xml(call.media_type):
+        body = xml_writer.dump(reread(body), indent=call.pretty)
+    elif call.pretty:
         body = msgspec.json.format(body, indent=2)  # rewrites white space alone, numbers keep their text
     return Response(body, status_code=status, media_type=call.media_type, headers=headers)
 
@@ -74,7 +81,10 @@ def written(call: Call, version: Version, *, status: int) -> Response:
     if call.wanted == "minimal":
         return Response(status_code=status, headers=headers)
     body = version.content if call.wanted == "representation" else dump(_done(status))
-    return answer(call, body, status=status, headers=headers)
+    try:
+        return answer(call, body, status=status, headers=headers)
+    except NotAcceptable:  # XML can't carry it; it is stored all the same, and this says so
+        return Response(status_code=status, headers=headers)
 
 
 def version_headers(version: Version) -> dict[str, str]:

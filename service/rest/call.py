@@ -10,8 +10,10 @@ from typing import Literal, cast, get_args
 from starlette.requests import Request
 
 from service.errors import InvalidInput, TooLarge, Unauthenticated
+from service.fhir import xml
+from service.fhir.json import dump
 from service.interactions.context import Context
-from service.rest.negotiation import answer_type
+from service.rest.negotiation import answer_type, body_is_xml
 from service.security.principal import Principal
 from service.security.scopes import Scopes, require
 from service.security.tokens import TokenVerifier
@@ -120,6 +122,17 @@ class Call:
     async def body(self) -> bytes:
         """Read the whole body, stopping as soon as it is larger than the limit."""
         return await read_body(self.request, self.services.settings.max_body_bytes)
+
+    async def resource_body(self, *, optional: bool = False) -> bytes:
+        """Read a body that is a resource, as JSON text: JSON as it was sent, XML translated.
+
+        ``optional``: there may be none, and then no Content-Type either.
+        """
+        if optional and not (body := await self.body()):
+            return body
+        translate = body_is_xml(self.request)
+        body = body if optional else await self.body()
+        return dump(xml.parse(body, max_depth=self.services.settings.max_depth)) if translate else body
 
 
 def services_of(request: Request) -> Services:

@@ -15,7 +15,7 @@ from service.errors import NotFound
 from service.fhir.search_parameters import stored_types
 from service.rest.call import Call, call_of
 from service.rest.described import secured
-from service.rest.negotiation import FHIR_JSON
+from service.rest.negotiation import FHIR_JSON, FHIR_XML, prefers_xml
 
 __all__ = ["OPEN", "Row", "documented", "plain"]
 
@@ -74,7 +74,9 @@ def _call(row: Row, request: Request) -> Call:
         raise NotFound(
             "This service stores no such type of resource; /fhir/metadata lists the types it does."
         )
-    produces = row.produces or (FHIR_JSON if type_ == "Binary" else "")  # which settles its format itself
+    produces = row.produces
+    if type_ == "Binary" and not produces:  # any Accept will do; a read settles its format itself
+        produces = FHIR_XML if prefers_xml(request) else FHIR_JSON
     return call_of(request, tuple(needs.replace("{type}", type_) for needs in row.needs), produces)
 
 

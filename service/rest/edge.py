@@ -5,6 +5,7 @@ from typing import Any
 
 from starlette.datastructures import Headers
 from starlette.middleware.cors import CORSMiddleware
+from starlette.requests import HTTPConnection
 from starlette.responses import Response
 from starlette.types import ASGIApp, Receive, Scope, Send
 
@@ -43,7 +44,7 @@ class AddressLimit:
         """Serve one request."""
         if scope["type"] == "http" and self._length(scope) > self._limit:
             text = f"The address is longer than {self._limit} bytes; send the search as a form to '_search'."
-            await error_answer(AddressTooLong(text))(scope, receive, send)
+            await error_answer(AddressTooLong(text), HTTPConnection(scope))(scope, receive, send)
             return
         await self._app(scope, receive, send)
 

@@ -11,12 +11,12 @@
 401 and 403 carry WWW-Authenticate (RFC 6750 section 3), 503 carries Retry-After.
 """
 
+from contextlib import suppress
 from http import HTTPStatus
 
-import msgspec
 from fastapi.exceptions import RequestValidationError
 from starlette.exceptions import HTTPException
-from starlette.requests import ClientDisconnect
+from starlette.requests import ClientDisconnect, HTTPConnection
 from starlette.responses import Response
 
 from service.errors import (
@@ -25,14 +25,17 @@ from service.errors import (
     Issue,
     IssueType,
     MethodNotAllowed,
+    NotAcceptable,
     NotFound,
     Place,
     ServiceError,
     StoreUnavailable,
     Unauthenticated,
 )
+from service.fhir import xml_writer
+from service.fhir.json import Tree, dump
 from service.fhir.outcome import operation_outcome
-from service.rest.negotiation import FHIR_JSON
+from service.rest.negotiation import FHIR_JSON, FHIR_XML, prefers_xml
 
 __all__ = ["HANDLED", "error_answer"]
 
@@ -41,16 +44,26 @@ BROKEN = "Something went wrong inside the service. The header X-Request-Id names
 _REALM = 'Bearer realm="swallow-interop"'
 
 
-def error_answer(error: Exception, *, token_sent: bool = False) -> Response:
-    """Answer the response for an exception. ``token_sent``: a token came with the request."""
+def error_answer(error: Exception, request: HTTPConnection | None = None) -> Response:
+    """Answer the response for an exception, in the format ``request`` prefers (JSON without one)."""
+    token_sent = request is not None and "authorization" in request.headers
     headers = dict(error.headers or {}) if isinstance(error, HTTPException) else {}
     status, problem = _problem(error)
+    body, media_type = _written(operation_outcome(problem.issues), request)
     return Response(
-        msgspec.json.encode(operation_outcome(problem.issues)),
+        body,
         status_code=status,
         headers=headers | _advice(problem, token_sent=token_sent),
-        media_type=FHIR_JSON,
+        media_type=media_type,
     )
+
+
+def _written(outcome: Tree, request: HTTPConnection | None) -> tuple[bytes, str]:
+    """The outcome and its media type; a sentence that quotes what XML can't carry is told in JSON."""
+    if request is not None and prefers_xml(request):
+        with suppress(NotAcceptable):
+            return xml_writer.dump(outcome), FHIR_XML
+    return dump(outcome), FHIR_JSON
 
 
 def _problem(error: Exception) -> tuple[int, ServiceError]:

@@ -12,7 +12,7 @@ from service.interactions import transaction, write
 from service.rest.answers import answer, stored, version_headers, written
 from service.rest.binary import answer_file, is_file, wrapped
 from service.rest.call import ABOUT_THE_ANSWER, Call
-from service.rest.negotiation import content_type, require_json
+from service.rest.negotiation import content_type
 from service.store.contract import Version
 
 __all__ = [
@@ -104,12 +104,11 @@ async def update(call: Call) -> Response:
 
 async def update_matching(call: Call) -> Response:
     """Update the one resource that matches the search in the address, or create it."""
-    require_json(call.request)
     applied = await write.update_matching(
         call.services.store,
         call.path("type"),
         urlencode(call.criteria),
-        await call.body(),
+        await call.resource_body(),
         context=call.context,
         if_match=call.header("if-match") or None,
     )
@@ -139,10 +138,9 @@ async def delete_matching(call: Call) -> Response:
 
 async def bundle(call: Call) -> Response:
     """Carry out a batch or a transaction."""
-    require_json(call.request)
     prefer = call.wanted if call.prefer("return") else "minimal"
     body = await transaction.process(
-        call.services.store, await call.body(), context=call.context, prefer=prefer
+        call.services.store, await call.resource_body(), context=call.context, prefer=prefer
     )
     return answer(call, body)
 
@@ -165,8 +163,7 @@ async def _resource(call: Call, id_: str = "") -> bytes:
     """The resource of the body; a file sent to Binary is wrapped in one."""
     if call.path("type") == "Binary" and is_file(call.request):
         return await wrapped(call, id_)
-    require_json(call.request)
-    return await call.body()
+    return await call.resource_body()
 
 
 def _answer(call: Call, applied: write.Applied) -> Response:

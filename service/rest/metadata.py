@@ -17,7 +17,7 @@ from service.fhir.search_parameters import parameters, stored_types
 from service.rest.answers import tagged
 from service.rest.call import open_call
 from service.rest.dispatch import Row
-from service.rest.negotiation import JSON_TYPES
+from service.rest.negotiation import FORMATS
 from service.settings import Settings
 
 __all__ = ["reader", "statement"]
@@ -95,7 +95,7 @@ def statement(rows: Iterable[Row], *, base: str, date: str, settings: Settings) 
         "software": {"name": "swallow-interop", "version": __version__},
         "implementation": {"description": "Swallowing care as FHIR R4", "url": base},
         "fhirVersion": "4.0.1",
-        "format": [*JSON_TYPES, "json"],
+        "format": [*FORMATS],
         "rest": [_rest(rows, settings)],
     }
 

@@ -1,11 +1,12 @@
 """Which format a request is in and which one its answer takes (FHIR R4 http.html, Content Types).
 
-Only JSON is offered. A generic type (``application/json``, ``text/json``) is answered with that type.
+JSON and XML are offered, JSON where nothing decides. A generic type (``application/json``, ``text/xml``) is
+answered with that type.
 """
 
 from dataclasses import dataclass
 
-from starlette.requests import Request
+from starlette.requests import HTTPConnection, Request
 
 from service.errors import NotAcceptable, UnsupportedMediaType
 
@@ -13,24 +14,34 @@ __all__ = [
     "FHIR_JSON",
     "FHIR_TYPES",
     "FHIR_VERSION",
+    "FHIR_XML",
+    "FORMATS",
     "JSON_TYPES",
+    "XML_TYPES",
     "MediaType",
     "accepted",
     "answer_type",
+    "body_is_xml",
     "content_type",
     "is_fhir_body",
+    "is_xml",
     "media_type",
-    "require_json",
+    "prefers_xml",
 ]
 
 FHIR_JSON = "application/fhir+json"
+FHIR_XML = "application/fhir+xml"
 JSON_TYPES = (FHIR_JSON, "application/json", "text/json")
-FHIR_TYPES = (FHIR_JSON, "application/fhir+xml")
+FHIR_TYPES = (FHIR_JSON, FHIR_XML)
+XML_TYPES = (FHIR_XML, "application/xml", "text/xml")
+FORMATS = (*JSON_TYPES, "json", *XML_TYPES, "xml")
+"""What ``_format`` and the CapabilityStatement name."""
+
 FHIR_VERSION = "4.0"
 
 _RANGES = {"*/*": FHIR_JSON, "application/*": FHIR_JSON, "text/*": "text/json"}
-_FORMATS = {"json": FHIR_JSON} | {name: name for name in JSON_TYPES}
-_OFFERED = "This service speaks FHIR R4 (fhirVersion 4.0) as JSON: application/fhir+json or application/json."
+_FORMATS = {name: name for name in (*JSON_TYPES, *XML_TYPES)} | {"json": FHIR_JSON, "xml": FHIR_XML}
+_OFFERED = "This service speaks FHIR R4 (fhirVersion 4.0): application/fhir+json or application/fhir+xml."
 
 
 @dataclass(frozen=True, slots=True)
@@ -62,7 +73,7 @@ def media_type(text: str) -> MediaType:
     return MediaType(name.strip().lower(), parameters)
 
 
-def answer_type(request: Request) -> str:
+def answer_type(request: HTTPConnection) -> str:
     """Answer the Content-Type of the answer, or raise NotAcceptable. ``_format`` overrides Accept."""
     wanted = request.query_params.get("_format")
     if wanted:
@@ -71,7 +82,7 @@ def answer_type(request: Request) -> str:
     return _chosen(accepted(request))
 
 
-def accepted(request: Request) -> list[MediaType]:
+def accepted(request: HTTPConnection) -> list[MediaType]:
     """What the Accept headers name, the most wanted first; anything, if they name nothing."""
     header = ",".join(request.headers.getlist("accept"))
     ranges = [media_type(part) for part in header.split(",") if part.strip()]
@@ -93,11 +104,28 @@ def _chosen(ranges: list[MediaType]) -> str:
     raise NotAcceptable(_OFFERED)
 
 
-def require_json(request: Request) -> None:
-    """Raise UnsupportedMediaType unless the body is FHIR JSON in UTF-8, not compressed."""
-    kind = content_type(request, JSON_TYPES)
+def is_xml(type_: str) -> bool:
+    """Whether an answer of this negotiated type is written as XML."""
+    return type_.startswith(XML_TYPES)
+
+
+def prefers_xml(request: HTTPConnection) -> bool:
+    """Whether the caller would rather read an error in XML; any Accept will do for an error."""
+    try:
+        return is_xml(answer_type(request))
+    except NotAcceptable:
+        return False
+
+
+def body_is_xml(request: Request) -> bool:
+    """Whether the body is FHIR XML rather than JSON; UnsupportedMediaType unless it is one of them.
+
+    It must be in UTF-8, not compressed, and of R4.
+    """
+    kind = content_type(request, (*JSON_TYPES, *XML_TYPES))
     if not kind.speaks_r4:
         raise UnsupportedMediaType(_OFFERED)
+    return kind.name in XML_TYPES
 
 
 def content_type(request: Request, accepted: tuple[str, ...]) -> MediaType:

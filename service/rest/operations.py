@@ -16,7 +16,7 @@ from service.operations.labels import add_labels, read_labels, take_labels
 from service.operations.record_goal_attainment import record_goal_attainment
 from service.rest.answers import answer, resource
 from service.rest.call import Call, open_call
-from service.rest.negotiation import FHIR_JSON, FHIR_VERSION, require_json
+from service.rest.negotiation import FHIR_JSON, FHIR_VERSION, is_xml
 from service.settings import shipped
 from service.terminology.codes import codes
 
@@ -70,7 +70,7 @@ async def meta_delete(call: Call) -> Response:
 async def versions(request: Request) -> Response:
     """Answer which versions of FHIR are spoken: Parameters, or a plain object for a plain JSON client."""
     call = open_call(request)
-    if call.media_type.startswith(FHIR_JSON):
+    if call.media_type.startswith(FHIR_JSON) or is_xml(call.media_type):
         spoken = {"name": "version", "valueCode": FHIR_VERSION}
         default = {"name": "default", "valueCode": FHIR_VERSION}
         return resource(call, {"resourceType": "Parameters", "parameter": [spoken, default]})
@@ -98,10 +98,7 @@ async def _change_labels(call: Call, name: str, change: Callable[..., Awaitable[
 
 async def _parameters(call: Call) -> bytes:
     """The body of a POST; one without a body needs no Content-Type."""
-    body = await call.body()
-    if body:
-        require_json(call.request)
-    return body
+    return await call.resource_body(optional=True)
 
 
 def _may_record(context: Context) -> Context:

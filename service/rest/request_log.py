@@ -13,6 +13,7 @@ from typing import Any
 
 import msgspec
 from starlette.datastructures import Headers, MutableHeaders
+from starlette.requests import HTTPConnection
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from service.rest.errors import error_answer
@@ -50,7 +51,7 @@ class RequestLog:
         except Exception as error:  # noqa: BLE001 - nothing may leave the service without an answer
             exchange.broken(error)
             if exchange.status == 0:
-                await error_answer(error)(scope, receive, exchange.send)
+                await error_answer(error, HTTPConnection(scope))(scope, receive, exchange.send)
         finally:
             exchange.log()
 

@@ -275,6 +275,4 @@ def test_official_xml_of_validator_cases(tell):
             assert sorted_text(parse(dump(tree))) == sorted_text(tree), name
             read += 1
     assert read
-    tell(
-        f"{read} of {len(files)} XML validator cases are equal written and read again; the rest must fail"
-    )
+    tell(f"{read} of {len(files)} XML validator cases are equal written and read again; the rest must fail")

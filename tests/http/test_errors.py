@@ -3,11 +3,15 @@ import json
 import pytest
 from fastapi.exceptions import RequestValidationError
 from starlette.exceptions import HTTPException
+from starlette.requests import HTTPConnection
 
 from service import errors
 from service.errors import Issue, Place, ServiceError
 from service.rest.errors import error_answer
 
+WITH_TOKEN = HTTPConnection(
+    {"type": "http", "headers": [(b"authorization", b"Bearer x")], "query_string": b""}
+)
 LEAVES = [getattr(errors, name) for name in errors.__all__]
 LEAVES = [leaf for leaf in LEAVES if isinstance(leaf, type) and issubclass(leaf, ServiceError)]
 
@@ -52,8 +56,8 @@ def test_all_problems_are_told_at_once() -> None:
 @pytest.mark.published("RFC 6750 section 3: WWW-Authenticate with and without a token")
 def test_challenges() -> None:
     without = error_answer(errors.Unauthenticated("No."))
-    wrong = error_answer(errors.Unauthenticated("No."), token_sent=True)
-    forbidden = error_answer(errors.Forbidden("No."), token_sent=True)
+    wrong = error_answer(errors.Unauthenticated("No."), WITH_TOKEN)
+    forbidden = error_answer(errors.Forbidden("No."), WITH_TOKEN)
     assert without.headers["www-authenticate"] == 'Bearer realm="swallow-interop"'
     assert 'error="invalid_token"' in wrong.headers["www-authenticate"]
     assert 'error="insufficient_scope"' in forbidden.headers["www-authenticate"]

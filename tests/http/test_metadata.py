@@ -7,6 +7,7 @@ from typing import Any
 import pytest
 from httpx import AsyncClient
 
+from service.fhir import xml
 from service.fhir.search_parameters import parameters, stored_types
 from service.fhir.validation import check
 from service.operations.arguments import definitions
@@ -102,7 +103,9 @@ async def test_every_declared_format_is_answered(integrator: AsyncClient) -> Non
     for name in body["format"]:
         answer = await integrator.get("/fhir/metadata", params={"_format": name})
         assert answer.status_code == 200
-        assert json.loads(answer.content)["resourceType"] == "CapabilityStatement"
+        read = xml.parse if "xml" in name else json.loads
+        assert read(answer.content)["resourceType"] == "CapabilityStatement"
+        assert ("xml" in name) == ("xml" in answer.headers["content-type"])
 
 
 @pytest.mark.conformance("F1", "G3")
