@@ -78,6 +78,8 @@ def written(call: Call, version: Version, *, status: int) -> Response:
     """Answer a create or update: as much as ``Prefer: return=`` asks for, and where it is now."""
     where = "Location" if status == 201 else "Content-Location"
     headers = version_headers(version) | {where: version_url(call.base, version)}
+    if call.prefer("return") == call.wanted:
+        headers["Preference-Applied"] = f"return={call.wanted}"
     if call.wanted == "minimal":
         return Response(status_code=status, headers=headers)
     body = version.content if call.wanted == "representation" else dump(_done(status))

@@ -168,6 +168,9 @@ async def test_prefer_decides_what_a_write_answers(
     assert answer.status_code == 201
     assert (answer.json()["resourceType"] if answer.content else None) == body
     assert answer.headers["location"]
+    applied = answer.headers.get("preference-applied", "")
+    assert applied in wanted
+    assert bool(applied) == ("nonsense" not in wanted)
 
 
 @pytest.mark.conformance("B3")
