@@ -1,0 +1,42 @@
+"""fhir-kit-client, a client library from npm, does what its users would do."""
+
+import json
+import subprocess
+from pathlib import Path
+
+import pytest
+
+SCRIPT = Path(__file__).with_name("fhir_kit_client.mjs")
+LIBRARY = (
+    Path(__file__).parents[2] / ".cache" / "npm" / "node_modules" / "fhir-kit-client" / "dist" / "index.js"
+)
+ROWS = {
+    "metadata": ["G1"],
+    "createReadUpdateDelete": ["B1", "B5", "B8", "B20"],
+    "versionsAndHistory": ["B4", "B23"],
+    "transactionAndPages": ["C1", "C5", "D4"],
+    "postedSearch": ["D1"],
+    "conditionalCreateAndUpdate": ["B12", "B13"],
+    "references": ["D15"],
+}
+
+
+@pytest.fixture(scope="session")
+def steps(service):
+    """Each step of the script and what went wrong in it, empty for nothing."""
+    words = ["node", str(SCRIPT), LIBRARY.as_uri(), service.base, service.token]
+    run = subprocess.run(words, capture_output=True, text=True, check=False, timeout=120)  # noqa: S603
+    assert run.returncode == 0, f"{run.stderr}; without {LIBRARY}, 'make test' installs it"
+    return json.loads(run.stdout)
+
+
+@pytest.mark.published("fhir-kit-client, a client library from npm")
+@pytest.mark.parametrize(
+    "step", [pytest.param(step, marks=pytest.mark.conformance(*rows)) for step, rows in ROWS.items()]
+)
+def test_step(steps, step):
+    assert steps[step] == ""
+
+
+def test_every_step_is_looked_at(steps):
+    assert steps.keys() == ROWS.keys()
