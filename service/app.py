@@ -24,7 +24,7 @@ from service.security.development_issuer import DevelopmentIssuer, is_loopback
 from service.security.tokens import Issuer, TokenVerifier
 from service.settings import Settings
 from service.store.contract import Store
-from service.store.sqlite import SqliteStore
+from service.store.opening import open_store
 
 __all__ = ["create_app"]
 
@@ -45,7 +45,7 @@ def create_app(
 
     @asynccontextmanager
     async def lifespan(app: FastAPI) -> AsyncIterator[None]:
-        opened = store or _open(settings, clock)
+        opened = store or await open_store(settings, clock)
         app.state.services = Services(settings, opened, tokens, clock)
         try:
             yield
@@ -95,10 +95,6 @@ def _issuers(settings: Settings) -> list[Issuer]:
             "listen on 127.0.0.1, or switch the development issuer off."
         )
     return [DevelopmentIssuer(settings.data_dir).issuer()]
-
-
-def _open(settings: Settings, clock: Callable[[], datetime]) -> Store:
-    return SqliteStore(settings.data_dir / "swallow.sqlite", clock=clock)
 
 
 async def _answer_error(request: Request, error: Exception) -> Response:

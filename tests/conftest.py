@@ -2,10 +2,15 @@
 
 from collections import defaultdict
 from collections.abc import Callable, Iterator
+from datetime import datetime
 from pathlib import Path
 
 import pytest
 from conformance.table import FAILS, PASSES, table
+from databases import AnyLoop, database, empty, server
+
+from service.store.contract import Store
+from service.store.sqlite import SqliteStore
 
 TOLD = "told"
 CONFORMANCE = "conformance"
@@ -27,6 +32,35 @@ def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
 def tell(record_property: Callable[[str, object], None]) -> Callable[[str], None]:
     """Keep a sentence of evidence (a count) for the end of the run."""
     return lambda sentence: record_property(TOLD, sentence)
+
+
+@pytest.fixture(scope="session")
+def postgres_server() -> Iterator[str]:
+    """Address of a PostgreSQL server, without a database's name."""
+    with server() as url:
+        yield url
+
+
+@pytest.fixture(scope="session")
+def _database(postgres_server: str) -> Iterator[str]:
+    with database(postgres_server) as url:
+        yield url
+
+
+@pytest.fixture
+def database_url(_database: str) -> str:
+    """Address of a PostgreSQL database with nothing in it."""
+    empty(_database)
+    return _database
+
+
+@pytest.fixture(params=["sqlite", "postgres"])
+def opening(request: pytest.FixtureRequest, tmp_path: Path) -> Callable[[Callable[[], datetime]], Store]:
+    """Open the same database of one engine, again and again, with a clock; the caller closes it."""
+    if request.param == "sqlite":
+        return lambda clock: SqliteStore(tmp_path / "store.sqlite", clock=clock)
+    url = request.getfixturevalue("database_url")
+    return lambda clock: AnyLoop(url, clock)
 
 
 def pytest_terminal_summary(terminalreporter: pytest.TerminalReporter) -> None:

@@ -36,7 +36,13 @@ PEOPLE = ("demo-01", "demo-02", "demo-03", "demo-04", "demo-05")
 )
 def demo(port: int, data_dir: Path) -> None:
     """Load five invented people, show where their goals stand, and serve them on this machine only."""
-    settings = settings_for(data_dir, host="127.0.0.1", port=port, development_issuer=True)
+    settings = settings_for(
+        data_dir,
+        database_url="",  # invented people do not belong among others
+        host="127.0.0.1",
+        port=port,
+        development_issuer=True,
+    )
     listener = listening(settings.host, port)
     base = f"http://127.0.0.1:{listener.getsockname()[1]}"
     click.echo("All people and data here are invented (HTEST).\n")

@@ -11,7 +11,7 @@ import click
 from service.interactions.context import Context, allow_everything
 from service.settings import Settings
 from service.store.contract import Store
-from service.store.sqlite import SqliteStore
+from service.store.opening import open_store
 
 __all__ = ["data_dir_option", "local_context", "now", "opened", "settings_for"]
 
@@ -49,7 +49,7 @@ def local_context(settings: Settings) -> Context:
 @asynccontextmanager
 async def opened(settings: Settings) -> AsyncIterator[Store]:
     """The store in the settings' data folder, closed at the end."""
-    store = SqliteStore(settings.data_dir / "swallow.sqlite", clock=now)
+    store = await open_store(settings, now)
     try:
         yield store
     finally:

@@ -24,17 +24,13 @@ from service.errors import InvalidInput, Issue, IssueType, StoreUnavailable
 from service.fhir.datetimes import milliseconds
 from service.store.contract import History, Page, Query, Version, Work
 from service.store.history_sql import history_page, history_total
+from service.store.migrations import COMPATIBLE_WITH, SCHEMA_VERSION, judge, schema
 from service.store.search_sql import columns
 from service.store.sqlite_transaction import SqliteTransaction, Words, read_newest, run_search
 
-__all__ = ["SCHEMA_VERSION", "SqliteStore"]
+__all__ = ["SqliteStore"]
 
 T = TypeVar("T")
-
-SCHEMA_VERSION = 1
-"""Raised with every change of ``schema.sql``."""
-_COMPATIBLE_WITH = 1
-"""The oldest SCHEMA_VERSION whose program can still work with a database of this one."""
 
 _GROUP = 64
 _BUSY_SECONDS = 5.0
@@ -278,24 +274,19 @@ def _answer(job: _Job) -> None:
 
 
 def _prepare(connection: sqlite3.Connection) -> None:
-    """Create the tables of a new database; refuse one that only newer programs can use."""
+    """Create the tables of a new database; refuse one of another version."""
     connection.execute("BEGIN IMMEDIATE")
     try:
         exists = connection.execute("SELECT 1 FROM sqlite_master WHERE name = 'schema_version'").fetchone()
         if not exists:
-            script = (Path(__file__).parent / "schema.sql").read_text("utf-8")
-            for statement in script.split(";\n"):
+            for statement in schema("sqlite").split(";\n"):
                 connection.execute(statement)
-            values = (SCHEMA_VERSION, _COMPATIBLE_WITH)
+            values = (SCHEMA_VERSION, COMPATIBLE_WITH)
             connection.execute("INSERT INTO schema_version (version, compatible_with) VALUES (?, ?)", values)
-        (needed,) = connection.execute("SELECT compatible_with FROM schema_version").fetchone()
+        found = connection.execute("SELECT version, compatible_with FROM schema_version").fetchone()
     finally:
         connection.execute("COMMIT")
-    if needed > SCHEMA_VERSION:
-        raise StoreUnavailable(
-            f"The database was written by a newer program (schema {needed}, this program knows "
-            f"{SCHEMA_VERSION}). Use the newer program, or another data folder."
-        )
+    judge(*found)
 
 
 def _versions(connection: sqlite3.Connection, type_: str, id_: str, rest: str, *values: int) -> list[Version]:

@@ -4,16 +4,6 @@ from datetime import UTC, datetime
 
 import pytest
 
-from service.store.sqlite import SqliteStore
-
-
-def _sqlite(tmp_path, clock):
-    return SqliteStore(tmp_path / "store.sqlite", clock=clock)
-
-
-ENGINES = {"sqlite": _sqlite}
-"""Every store there is; the whole suite runs on each."""
-
 
 class Clock:
     """Stands still until told otherwise."""
@@ -30,13 +20,16 @@ def clock():
     return Clock()
 
 
-@pytest.fixture(params=list(ENGINES))
-def open_store(request, tmp_path, clock):
-    """A function that opens the same store again and again; each is closed when its block ends."""
+@pytest.fixture
+def open_store(opening, clock):
+    """A function that opens the same store again and again; each is closed when its block ends.
+
+    There are several engines; the whole suite runs on each.
+    """
 
     @contextmanager
     def opened():
-        store = ENGINES[request.param](tmp_path, clock)
+        store = opening(clock)
         try:
             yield store
         finally:

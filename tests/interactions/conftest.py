@@ -12,7 +12,6 @@ from service.interactions import read as reads
 from service.interactions import search as searches
 from service.interactions import transaction, write
 from service.interactions.context import Context, allow_everything
-from service.store.sqlite import SqliteStore
 
 BASE = "https://here.example/fhir"
 
@@ -74,12 +73,9 @@ def text(tree):
 
 
 @pytest.fixture
-def store(tmp_path):
+def store(opening):
     ticks = count()
-    store = SqliteStore(
-        tmp_path / "store.sqlite",
-        clock=lambda: datetime(2026, 2, 4, tzinfo=UTC) + timedelta(seconds=next(ticks)),
-    )
+    store = opening(lambda: datetime(2026, 2, 4, tzinfo=UTC) + timedelta(seconds=next(ticks)))
     yield store
     asyncio.run(store.close())
 

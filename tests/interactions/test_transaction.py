@@ -1,8 +1,7 @@
 import asyncio
-import sqlite3
-from contextlib import closing
 
 import pytest
+from databases import rows_of
 
 from service.errors import Conflict, Forbidden, InvalidInput, NotFound, PreconditionFailed, TooLarge
 from service.fhir.json import parse
@@ -37,11 +36,7 @@ def bundle(*entries, type_="transaction"):
 
 def rows(client):
     """How many rows every table has."""
-    with closing(sqlite3.connect(client.store._path)) as connection:
-        names = [
-            name for (name,) in connection.execute("SELECT name FROM sqlite_master WHERE type = 'table'")
-        ]
-        return {name: connection.execute(f"SELECT count(*) FROM {name}").fetchone()[0] for name in names}  # noqa: S608 - own names
+    return rows_of(client.store)
 
 
 def statuses(answer):

@@ -24,8 +24,9 @@ from service.fhir.search_parameters import (
 )
 from service.store import sqlite
 from service.store.contract import Query
+from service.store.migrations import SCHEMA_VERSION
 from service.store.search_sql import page
-from service.store.sqlite import SCHEMA_VERSION, SqliteStore
+from service.store.sqlite import SqliteStore
 
 SERVICE = Path(sqlite.__file__).parents[1]
 

@@ -1,0 +1,48 @@
+"""Versions of the database's schema: what a new one gets, how an older one is brought up, what is refused.
+
+``schema.sql`` and ``schema_postgres.sql`` are the present version. ``upgrades/<engine>_<number>.sql`` leads
+from the version before to ``number``; an engine without a file for a number had nothing to change.
+"""
+
+from pathlib import Path
+from typing import Literal
+
+from service.errors import StoreUnavailable
+
+__all__ = ["COMPATIBLE_WITH", "SCHEMA_VERSION", "Engine", "judge", "schema", "upgrade"]
+
+Engine = Literal["sqlite", "postgres"]
+
+SCHEMA_VERSION = 1
+"""Raised with every change of the tables or of what is filed in them."""
+COMPATIBLE_WITH = 1
+"""The oldest SCHEMA_VERSION whose program can still work with a database of this one."""
+
+_HERE = Path(__file__).parent
+_UPGRADES = _HERE / "upgrades"
+
+
+def schema(engine: Engine) -> str:
+    """The statements that make a new database."""
+    name = "schema.sql" if engine == "sqlite" else "schema_postgres.sql"
+    return (_HERE / name).read_text("utf-8")
+
+
+def judge(version: int, compatible_with: int) -> None:
+    """StoreUnavailable if this program can't work with a database of this version."""
+    if compatible_with > SCHEMA_VERSION:
+        raise StoreUnavailable(
+            f"The database was written by a newer program (schema {compatible_with}, this program knows "
+            f"{SCHEMA_VERSION}). Use the newer program, or another database."
+        )
+    if version < SCHEMA_VERSION:
+        raise StoreUnavailable(
+            f"The database was written by an older program (schema {version}, this program needs "
+            f"{SCHEMA_VERSION}). Make a backup, then run: swallow-interop migrate."
+        )
+
+
+def upgrade(engine: Engine, version: int) -> list[str]:
+    """The scripts that bring a database of this version up to the present one, in order."""
+    files = (_UPGRADES / f"{engine}_{number}.sql" for number in range(version + 1, SCHEMA_VERSION + 1))
+    return [file.read_text("utf-8") for file in files if file.exists()]

@@ -1,0 +1,254 @@
+"""The store on PostgreSQL: the only file that knows ``asyncpg``.
+
+Any number of processes may write. A work runs in one REPEATABLE READ transaction; where it met another that
+changed the same thing it is run again from the beginning, with what the other left. From the second time on
+it waits its turn: works that lost a race run one after the other, so that each comes to its end.
+"""
+
+import asyncio
+from collections.abc import AsyncIterator, Awaitable, Callable, Mapping, Sequence
+from contextlib import asynccontextmanager
+from datetime import datetime
+from typing import Any, Self, TypeVar
+
+import asyncpg
+
+from service.errors import InvalidInput, Issue, IssueType, ServiceError, StoreUnavailable
+from service.fhir.datetimes import milliseconds
+from service.store.contract import History, Page, Query, Version, Work
+from service.store.history_sql import history_page, history_total
+from service.store.postgres_schema import prepare
+from service.store.postgres_sql import in_postgres
+from service.store.postgres_transaction import (
+    CURRENT,
+    MustBeAlone,
+    PostgresTransaction,
+    run_search,
+    version_of,
+)
+from service.store.postgres_words import Words
+from service.store.search_sql import Statement, columns
+
+__all__ = ["PostgresStore"]
+
+T = TypeVar("T")
+
+_CONNECTIONS = 12
+_WRITERS = 8
+"""Works at once in this process; the other connections are for reading and for numbering words."""
+_ATTEMPTS = 10
+_CONNECT_SECONDS = 5.0
+_CHUNK = 200
+_SESSION = {
+    "application_name": "swallow-interop",
+    "statement_timeout": "10000",
+    "idle_in_transaction_session_timeout": "60000",
+    "timezone": "UTC",
+    "jit": "off",  # compiling takes longer than our statements
+}
+_LOST = (
+    OSError,
+    TimeoutError,
+    asyncpg.InterfaceError,
+    asyncpg.InternalClientError,
+    asyncpg.PostgresConnectionError,
+)
+_GONE = (asyncpg.PostgresConnectionError, asyncpg.OperatorInterventionError)
+_RACES = (
+    asyncpg.SerializationError,
+    asyncpg.DeadlockDetectedError,
+    asyncpg.UniqueViolationError,
+)
+_QUEUE = "LOCK TABLE guard IN SHARE UPDATE EXCLUSIVE MODE"
+_ALONE = "LOCK TABLE reference IN SHARE ROW EXCLUSIVE MODE"
+
+Connection = Any
+"""A pooled connection; asyncpg's own type is generic over its rows and says no more."""
+
+
+class PostgresStore:
+    """The Store of the contract on one database, for the event loop it was opened in."""
+
+    def __init__(self, pool: "asyncpg.Pool[Any]", clock: Callable[[], datetime]) -> None:
+        """Use ``open``."""
+        self._pool = pool
+        self._now = lambda: milliseconds(clock())
+        self._words = Words()
+        self._writers = asyncio.Semaphore(_WRITERS)
+        self._closed = False
+
+    @classmethod
+    async def open(cls, url: str, *, clock: Callable[[], datetime]) -> Self:
+        """Open the database at ``url`` (postgresql://…) and create its tables if it is empty.
+
+        StoreUnavailable if it can't be reached, or its schema is not this program's.
+        """
+        try:
+            pool = await asyncpg.create_pool(
+                url,
+                min_size=1,
+                max_size=_CONNECTIONS,
+                timeout=_CONNECT_SECONDS,
+                server_settings=_SESSION,
+                reset=_nothing_to_reset,
+            )
+        except (*_LOST, asyncpg.PostgresError, ValueError) as error:
+            raise StoreUnavailable(f"The database can't be opened ({type(error).__name__}).") from error
+        store = cls(pool, clock)
+        try:
+            async with store._connection() as connection:
+                await prepare(connection)
+        except BaseException:
+            await store.close()
+            raise
+        return store
+
+    async def read(self, type_: str, id_: str) -> Version | None:
+        """See the contract."""
+        return await self._one(f"{CURRENT} WHERE c.type = $1 AND c.id = $2", type_, id_)
+
+    async def vread(self, type_: str, id_: str, version: int) -> Version | None:
+        """See the contract."""
+        sql = f"SELECT {columns} FROM current c JOIN resource r ON r.key = c.key"
+        return await self._one(
+            f"{sql} WHERE c.type = $1 AND c.id = $2 AND r.version = $3", type_, id_, version
+        )
+
+    async def history(self, query: History) -> Page:
+        """See the contract; one that takes too long is refused as too costly."""
+
+        async def ask(connection: Connection) -> Page:
+            rows = await _fetch(connection, history_page(query)) if query.count else []
+            total = (await _fetch(connection, history_total(query)))[0][0] if query.id else None
+            more = len(rows) > query.count
+            found = tuple(version_of(row) for row in rows[: query.count])
+            return Page(found, total, str(found[-1].sequence) if more else None)
+
+        return await self._reading(ask)
+
+    async def search(self, query: Query) -> Page:
+        """See the contract; a search that takes too long is refused as too costly."""
+        return await self._reading(lambda connection: run_search(connection, query, self._words.known))
+
+    async def write(self, name: str, work: Work[T]) -> T:
+        """See the contract. ``work`` may be run several times; only what the last run did is kept."""
+        async with self._writers:
+            alone = False
+            attempt = 0
+            while attempt < _ATTEMPTS:
+                try:
+                    return await self._attempt(work, queued=attempt > 0, alone=alone)
+                except MustBeAlone:
+                    alone = True
+                except _RACES:
+                    attempt += 1
+        raise StoreUnavailable(f"Others keep changing what is to be written ({name}); try again.")
+
+    async def changes(self, after: int = 0) -> AsyncIterator[Version]:
+        """See the contract; ends before the oldest transaction that is still open."""
+        sql = f"{CURRENT} WHERE c.sequence > $1 AND c.sequence <= $2 ORDER BY c.sequence LIMIT {_CHUNK}"
+        settled = await self._reading(lambda connection: connection.fetchval("SELECT settled_sequence()"))
+        while True:
+            rows = await self._rows(sql, after, settled)
+            for row in rows:
+                yield version_of(row)
+            if len(rows) < _CHUNK:
+                return
+            after = rows[-1][0]
+
+    async def close(self) -> None:
+        """See the contract."""
+        if self._closed:
+            return
+        self._closed = True
+        try:
+            await asyncio.wait_for(self._pool.close(), _CONNECT_SECONDS)
+        except _LOST:
+            self._pool.terminate()
+
+    async def _one(self, sql: str, *values: Any) -> Version | None:
+        row = await self._reading(lambda connection: connection.fetchrow(sql, *values))
+        return version_of(row) if row else None
+
+    async def _rows(self, sql: str, *values: Any) -> Sequence[Sequence[Any]]:
+        return await self._reading(lambda connection: connection.fetch(sql, *values))
+
+    async def _reading(self, ask: Callable[[Connection], Awaitable[T]]) -> T:
+        """Ask; once more if the connection turns out to be gone."""
+        for last in (False, True):
+            try:
+                async with self._connection() as connection:
+                    return await ask(connection)
+            except _TooLong as error:
+                text = "This search would take too long; narrow it, best by naming the patient."
+                raise InvalidInput(Issue(text, code=IssueType.TOO_COSTLY)) from error
+            except _Lost:
+                if last:
+                    raise
+        raise AssertionError
+
+    async def _attempt(self, work: Work[T], *, queued: bool, alone: bool) -> T:
+        async with self._connection() as connection, connection.transaction(isolation="repeatable_read"):
+            # Locks come before the first statement that sees the tables: what it sees is then as they are.
+            if queued:
+                await connection.execute(_QUEUE)
+            if alone:
+                await connection.execute(_ALONE)
+            known = self._words.known
+            transaction = PostgresTransaction(connection, self._learn, known, self._now, alone=alone)
+            result = await work(transaction)
+            await transaction.finish()
+            return result
+
+    async def _learn(self, texts: set[str]) -> Mapping[str, int]:
+        if self._words.unknown(texts):
+            async with self._pool.acquire() as connection:
+                await self._words.learn(connection, texts)
+        return self._words.numbers(texts)
+
+    @asynccontextmanager
+    async def _connection(self) -> AsyncIterator[Connection]:
+        """A connection; what goes wrong with it is told in our own errors, races excepted."""
+        if self._closed:
+            raise StoreUnavailable("The store is closed.")
+        try:
+            async with self._pool.acquire(timeout=_CONNECT_SECONDS) as connection:
+                yield connection
+        except _RACES:
+            raise
+        except (*_LOST, asyncpg.PostgresError) as error:
+            raise _told(error) from error
+
+
+class _Lost(StoreUnavailable):
+    """The connection is gone; another may be there."""
+
+
+class _TooLong(StoreUnavailable):
+    """A statement took longer than it may."""
+
+
+def _told(error: Exception) -> ServiceError:
+    """An error of the driver as one of ours, without its own words, which may quote what is stored."""
+    name = type(error).__name__
+    match error:
+        case asyncpg.QueryCanceledError():
+            return _TooLong("The store took too long; try again.")
+        case asyncpg.DataError() | asyncpg.ProgramLimitExceededError() | ValueError():
+            return InvalidInput("A value holds a character that can't be stored, or is too large.")
+        case asyncpg.DiskFullError():
+            return StoreUnavailable("The store can't write now: its disk is full; what was stored is safe.")
+        case asyncpg.PostgresError() if not isinstance(error, _GONE):
+            return StoreUnavailable(f"The store can't serve now ({name}).")
+        case _:
+            return _Lost(f"The database can't be reached ({name}).")
+
+
+async def _fetch(connection: Connection, statement: Statement) -> Sequence[Sequence[Any]]:
+    sql, values = in_postgres(statement, lambda _: None)
+    rows: Sequence[Sequence[Any]] = await connection.fetch(sql, *values)
+    return rows
+
+
+async def _nothing_to_reset(_connection: object) -> None:
+    """Works leave no session state behind, so that a connection can be used again at once."""

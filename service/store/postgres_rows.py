@@ -1,0 +1,92 @@
+"""Statements that write many rows at once on PostgreSQL: one array a column."""
+
+from collections.abc import Iterable, Iterator, Sequence
+from typing import Any
+
+from service.store.key_rows import TABLES, Row
+
+__all__ = ["CURRENT", "DATABASE_TYPES", "RESOURCE", "UPDATE_CURRENT", "columns_of", "deletions", "insertions"]
+
+DATABASE_TYPES = {
+    "owner": "bigint",
+    "name": "bigint",
+    "key": "bigint",
+    "system": "bigint",
+    "low": "bigint",
+    "high": "bigint",
+    "code": "text",
+    "target": "text",
+    "value": "text",
+    "exact": "text",
+}
+"""Type of each column of the search tables."""
+
+
+def _insert(table: str, types: dict[str, str]) -> str:
+    arrays = ", ".join(f"${place}::{type_}[]" for place, type_ in enumerate(types.values(), 1))
+    return f"INSERT INTO {table} ({', '.join(types)}) SELECT * FROM unnest({arrays})"
+
+
+CURRENT = _insert(
+    "current",
+    {
+        "key": "bigint",
+        "type": "text",
+        "id": "text",
+        "owner": "bigint",
+        "sequence": "bigint",
+        "version": "bigint",
+        "updated": "bigint",
+        "deleted": "boolean",
+        "keys": "bytea",
+    },
+)
+RESOURCE = _insert(
+    "resource",
+    {
+        "sequence": "bigint",
+        "key": "bigint",
+        "version": "bigint",
+        "last_updated": "text",
+        "method": "text",
+        "content": "text",
+    },
+)
+UPDATE_CURRENT = (
+    "UPDATE current SET type = $2, id = $3, owner = $4, sequence = $5, version = $6, updated = $7, "
+    "deleted = $8, keys = $9 WHERE key = $1"
+)
+_INSERTS = {
+    table: _insert(table, {name: DATABASE_TYPES[name] for name in names}) for table, names in TABLES.items()
+}
+_DELETES = {
+    table: f"DELETE FROM {table} WHERE "
+    + " AND ".join(f"{name} = ${place}" for place, name in enumerate(names, 1))
+    for table, names in TABLES.items()
+}
+
+
+def columns_of(rows: Sequence[Sequence[Any]]) -> list[list[Any]]:
+    """Answer the rows turned round: one list a column."""
+    return [list(column) for column in zip(*rows, strict=True)]
+
+
+def insertions(rows: Iterable[Row]) -> Iterator[tuple[str, list[list[Any]]]]:
+    """Answer per search table the statement that files its rows, and its columns."""
+    for table, chosen in _by_table(rows):
+        yield _INSERTS[table], columns_of(chosen)
+
+
+def deletions(rows: Iterable[Row]) -> Iterator[tuple[str, list[Row]]]:
+    """Answer per search table the statement that takes back one row, and the rows."""
+    for table, chosen in _by_table(rows):
+        yield _DELETES[table], chosen
+
+
+def _by_table(rows: Iterable[Row]) -> Iterator[tuple[str, list[Row]]]:
+    """In one order everywhere, so that two transactions wait for each other rather than lock up."""
+    found: dict[str, list[Row]] = {}
+    for table, *values in rows:
+        found.setdefault(table, []).append(tuple(values))
+    for table in sorted(found):
+        yield table, sorted(found[table])

@@ -1,0 +1,66 @@
+"""Numbers of the texts that repeat, on PostgreSQL.
+
+A word is numbered in a transaction of its own, so that two works with the same new word never wait for each
+other; one that nobody uses in the end does no harm. Numbers are never taken back, so they may be remembered.
+"""
+
+from collections.abc import Mapping, Sequence
+from contextlib import AbstractAsyncContextManager
+from typing import Any, Protocol
+
+from service.store.postgres_sql import shortened
+
+__all__ = ["Words"]
+
+_MOST = 100_000
+_FOUND = "SELECT text, key FROM word WHERE text = ANY($1::text[])"
+_ADDED = "INSERT INTO word (text) SELECT unnest($1::text[]) ON CONFLICT (text) DO NOTHING"
+
+
+class _Connection(Protocol):
+    async def fetch(self, query: str, *args: Any) -> Sequence[Sequence[Any]]: ...
+
+    async def execute(self, query: str, *args: Any) -> Any: ...
+
+    def transaction(self) -> AbstractAsyncContextManager[Any]: ...
+
+
+class Words:
+    """The words this process knows the numbers of."""
+
+    def __init__(self) -> None:
+        """Start with nothing but the empty text, which is no word."""
+        self._known: dict[str, int] = {"": 0}
+
+    def known(self, text: str) -> int | None:
+        """Answer the number of a word if it is remembered."""
+        return self._known.get(text)
+
+    def unknown(self, texts: set[str]) -> set[str]:
+        """Answer those of the texts that ``learn`` has to look up."""
+        return texts - self._known.keys()
+
+    def numbers(self, texts: set[str]) -> Mapping[str, int]:
+        """Answer the numbers of words that are all remembered."""
+        return {text: self._known[text] for text in texts}
+
+    async def learn(self, connection: _Connection, texts: set[str]) -> None:
+        """Remember the number of each text, giving it one if it is new.
+
+        ``connection`` must not be inside a transaction.
+        """
+        if len(self._known) > _MOST:  # patients come and go; systems and names are soon known again
+            self._known = {"": 0}
+        short = {shortened(text): text for text in texts}
+        found = await _found(connection, list(short))
+        if missing := sorted(short.keys() - found.keys()):
+            async with connection.transaction():
+                # The commit of the work that uses them flushes these words along with it.
+                await connection.execute("SET LOCAL synchronous_commit TO off")
+                await connection.execute(_ADDED, missing)
+            found |= await _found(connection, missing)
+        self._known |= {text: found[key] for key, text in short.items()}
+
+
+async def _found(connection: _Connection, texts: list[str]) -> dict[str, int]:
+    return {row[0]: row[1] for row in await connection.fetch(_FOUND, texts)}

@@ -1,0 +1,131 @@
+-- The tables of schema.sql as PostgreSQL has them. Search tables are split by owner, so that one patient's keys
+-- lie together and each part's index stays small. Texts compare by code point, as on SQLite.
+
+CREATE TABLE schema_version (
+    version bigint NOT NULL,
+    compatible_with bigint NOT NULL
+);
+
+-- Numbers of all writes. A transaction first tells, by a shared advisory lock, below which numbers it has none:
+-- readers of changes stop before the lowest number that may still be uncommitted, so that nothing ever appears
+-- behind them.
+CREATE SEQUENCE write_sequence;
+
+CREATE FUNCTION take_sequences(wanted bigint) RETURNS bigint[] LANGUAGE plpgsql AS $$
+BEGIN
+    PERFORM pg_advisory_xact_lock_shared((21335::bigint << 48) | (last_value - 1)) FROM write_sequence;
+    RETURN ARRAY(SELECT nextval('write_sequence') FROM generate_series(1, wanted));
+END
+$$;
+
+CREATE FUNCTION settled_sequence() RETURNS bigint LANGUAGE plpgsql AS $$
+DECLARE
+    newest bigint := (SELECT last_value FROM write_sequence);  -- read first: later numbers do not concern us
+BEGIN
+    RETURN least(newest, (
+        SELECT min(((classid::bigint & 65535) << 32) | objid::bigint)
+        FROM pg_locks
+        WHERE locktype = 'advisory' AND objsubid = 1 AND classid::bigint >> 16 = 21335
+          AND database = (SELECT oid FROM pg_database WHERE datname = current_database())
+    ));
+END
+$$;
+
+CREATE TABLE word (
+    key bigint PRIMARY KEY GENERATED ALWAYS AS IDENTITY,
+    text text COLLATE "C" NOT NULL UNIQUE
+);
+
+-- Rows that transactions write when they relied on something not being there: of two such transactions at once
+-- one is done again (see guards.py).
+CREATE TABLE guard (
+    key bigint PRIMARY KEY,
+    turn bigint NOT NULL
+) WITH (fillfactor = 50);
+
+CREATE TABLE current (
+    key bigint PRIMARY KEY,
+    type text COLLATE "C" NOT NULL,
+    id text COLLATE "C" NOT NULL,
+    owner bigint NOT NULL,
+    sequence bigint NOT NULL,
+    version bigint NOT NULL,
+    updated bigint NOT NULL,
+    deleted boolean NOT NULL,
+    keys bytea NOT NULL
+);
+CREATE UNIQUE INDEX current_id ON current (type, id);
+CREATE INDEX current_type ON current (type, key) WHERE NOT deleted;
+CREATE INDEX current_owner ON current (type, owner, key) WHERE NOT deleted;
+CREATE INDEX current_updated ON current (type, updated) WHERE NOT deleted;
+CREATE INDEX current_sequence ON current (sequence);
+
+CREATE TABLE resource (
+    sequence bigint PRIMARY KEY,
+    key bigint NOT NULL REFERENCES current (key),
+    version bigint NOT NULL,
+    last_updated text COLLATE "C" NOT NULL,
+    method text COLLATE "C" NOT NULL,
+    content text COLLATE "C" NOT NULL
+);
+CREATE UNIQUE INDEX resource_version ON resource (key, version);
+CREATE INDEX resource_updated ON resource (last_updated, sequence);
+
+CREATE TABLE token (
+    owner bigint NOT NULL,
+    name bigint NOT NULL,
+    code text COLLATE "C" NOT NULL,
+    key bigint NOT NULL,
+    system bigint NOT NULL,
+    PRIMARY KEY (owner, name, code, key, system)
+) PARTITION BY HASH (owner);
+
+CREATE TABLE reference (
+    target text COLLATE "C" NOT NULL,
+    name bigint NOT NULL,
+    key bigint NOT NULL,
+    PRIMARY KEY (target, name, key)
+) PARTITION BY HASH (target);
+
+CREATE TABLE date (
+    owner bigint NOT NULL,
+    name bigint NOT NULL,
+    low bigint NOT NULL,
+    high bigint NOT NULL,
+    key bigint NOT NULL,
+    PRIMARY KEY (owner, name, low, high, key)
+) PARTITION BY HASH (owner);
+CREATE INDEX date_key ON date (key, name, low, high);
+
+CREATE TABLE string (
+    owner bigint NOT NULL,
+    name bigint NOT NULL,
+    value text COLLATE "C" NOT NULL,
+    key bigint NOT NULL,
+    exact text COLLATE "C" NOT NULL,
+    PRIMARY KEY (owner, name, value, key, exact)
+) PARTITION BY HASH (owner);
+
+DO $$
+DECLARE
+    whole text;
+BEGIN
+    FOR whole IN SELECT relname FROM pg_class WHERE relkind = 'p' AND relnamespace = 'public'::regnamespace LOOP
+        FOR part IN 0..7 LOOP
+            EXECUTE format(
+                'CREATE TABLE %I PARTITION OF %I FOR VALUES WITH (MODULUS 8, REMAINDER %s)',
+                whole || '_' || part, whole, part
+            );
+        END LOOP;
+    END LOOP;
+END
+$$;
+
+CREATE TABLE visit_record (
+    system text COLLATE "C" NOT NULL,
+    value text COLLATE "C" NOT NULL,
+    patient text COLLATE "C" NOT NULL,
+    time text COLLATE "C" NOT NULL,
+    PRIMARY KEY (system, value),
+    UNIQUE (patient, time)
+);

@@ -1,0 +1,206 @@
+"""PostgreSQL for the tests: the server that listens on this machine, else one of our own; databases."""
+
+import asyncio
+import os
+import shutil
+import socket
+import sqlite3
+import subprocess
+import tempfile
+import threading
+from collections.abc import Callable, Iterator
+from contextlib import closing, contextmanager, suppress
+from functools import partial
+from pathlib import Path
+from uuid import uuid4
+
+import asyncpg
+
+from service.store.postgres import PostgresStore
+from service.store.sqlite import SqliteStore
+
+USUAL = "postgresql://postgres@127.0.0.1:5432"
+_MISSING = (
+    "The tests need PostgreSQL (Debian: apt-get install postgresql); neither a server nor initdb is there."
+)
+
+
+@contextmanager
+def server() -> Iterator[str]:
+    """The address of a server whose user postgres may do everything, without a database's name."""
+    if _answers(USUAL):
+        yield USUAL
+        return
+    with tempfile.TemporaryDirectory(prefix="swallow-postgres-", ignore_cleanup_errors=True) as folder:
+        server = Server(Path(folder))
+        try:
+            server.start()
+            yield server.url
+        finally:
+            server.stop()
+
+
+class Server:
+    """A PostgreSQL of its own in a folder, which can be killed and started again."""
+
+    def __init__(self, folder: Path) -> None:
+        """Make its data files; PostgreSQL refuses to run as root, and then runs as postgres."""
+        self._binaries = _binaries()
+        self._data = folder / "data"
+        self._as = {"user": "postgres", "group": "postgres"} if os.geteuid() == 0 else {}
+        if self._as:
+            shutil.chown(folder, **self._as)
+        with socket.socket() as free:
+            free.bind(("127.0.0.1", 0))
+            self._port = free.getsockname()[1]
+        options = ("--username=postgres", "--auth=trust", "--encoding=UTF8", "--locale=C.UTF-8", "--no-sync")
+        self._run("initdb", *options, str(self._data))
+        self.url = f"postgresql://postgres@127.0.0.1:{self._port}"
+
+    def start(self) -> None:
+        """Start it and wait until it answers."""
+        settings = f"-c listen_addresses=127.0.0.1 -c port={self._port} -c unix_socket_directories="
+        self._run(
+            "pg_ctl", "start", "-w", "-D", str(self._data), "-l", str(self._data / "log"), "-o", settings
+        )
+
+    def stop(self) -> None:
+        """Stop it at once; its connections break."""
+        with suppress(subprocess.CalledProcessError):  # it may be stopped already
+            self._run("pg_ctl", "stop", "-m", "immediate", "-w", "-D", str(self._data))
+
+    def _run(self, program: str, *arguments: str) -> None:
+        command = [str(self._binaries / program), *arguments]
+        subprocess.run(  # noqa: S603 - our own command
+            command, check=True, stdout=subprocess.DEVNULL, stdin=subprocess.DEVNULL, cwd="/", **self._as
+        )
+
+
+@contextmanager
+def database(server_url: str) -> Iterator[str]:
+    """The address of an empty database, dropped at the end."""
+    name = f"swallow_test_{uuid4().hex}"
+    asyncio.run(_ask(server_url, f"CREATE DATABASE {name} ENCODING 'UTF8' TEMPLATE template0"))
+    try:
+        yield f"{server_url}/{name}"
+    finally:
+        asyncio.run(_ask(server_url, f"DROP DATABASE {name} WITH (FORCE)"))
+
+
+def empty(url: str) -> None:
+    """Take everything out of a database, keeping its tables: quicker than a new one for every test."""
+    ask(
+        url,
+        """DO $$ DECLARE name text; BEGIN
+        FOR name IN SELECT tablename FROM pg_tables WHERE schemaname = 'public'
+            AND tablename NOT LIKE '%\\_%' OR tablename = 'visit_record' ORDER BY tablename <> 'resource' LOOP
+            EXECUTE 'DELETE FROM ' || name;
+        END LOOP;
+        IF to_regclass('write_sequence') IS NOT NULL THEN PERFORM setval('write_sequence', 1, false); END IF;
+        END $$""",
+    )
+
+
+def ask(url: str, sql: str) -> list:
+    """Answer the rows of one statement, past the store."""
+    return asyncio.run(_ask(url, sql))
+
+
+def rows_of(store) -> dict[str, int]:
+    """How many rows each table has; words are left out, they stay where a transaction is taken back."""
+    if isinstance(store, SqliteStore):
+        with closing(sqlite3.connect(store._path)) as connection:
+            names = connection.execute("SELECT name FROM sqlite_master WHERE type = 'table'").fetchall()
+            counts = {name: _count(connection.execute, name).fetchone()[0] for (name,) in names}
+    else:
+        names = ask(store.url, "SELECT tablename FROM pg_tables WHERE schemaname = 'public'")
+        counts = {name: _count(partial(ask, store.url), name)[0][0] for (name,) in names}
+    return {name: count for name, count in counts.items() if name != "word"}
+
+
+def _count(run: Callable, table: str):
+    return run(f"SELECT count(*) FROM {table}")  # noqa: S608 - our own table
+
+
+class AnyLoop:
+    """A store that lives in a loop of its own and can be asked from any other, also after that is closed."""
+
+    def __init__(self, url: str, clock: Callable) -> None:
+        self.url = url
+        self._loop = asyncio.new_event_loop()
+        self._thread = threading.Thread(target=self._loop.run_forever, daemon=True)
+        self._thread.start()
+        try:
+            self._store = self._wait(PostgresStore.open(url, clock=clock))
+        except BaseException:
+            self._end()
+            raise
+
+    def __getattr__(self, name: str) -> Callable:
+        """A method of the store."""
+        method = getattr(self._store, name)
+
+        async def asked(*values, **more):
+            return await self._there(method(*values, **more))
+
+        return asked
+
+    async def changes(self, after: int = 0):
+        async for one in self._stream(self._store.changes(after)):
+            yield one
+
+    async def dump(self):
+        async for one in self._stream(self._store.dump()):
+            yield one
+
+    async def close(self) -> None:
+        if self._thread.is_alive():
+            await self._there(self._store.close())
+            self._end()
+
+    async def _stream(self, rows):
+        with suppress(StopAsyncIteration):
+            while True:
+                yield await self._there(_next(rows))
+
+    async def _there(self, work):
+        if not self._thread.is_alive():
+            return await work  # closed; it says so itself
+        return await asyncio.wrap_future(asyncio.run_coroutine_threadsafe(work, self._loop))
+
+    def _wait(self, work):
+        return asyncio.run_coroutine_threadsafe(work, self._loop).result()
+
+    def _end(self) -> None:
+        self._loop.call_soon_threadsafe(self._loop.stop)
+        self._thread.join()
+        self._loop.close()
+
+
+async def _next(rows):
+    return await anext(rows)
+
+
+async def _ask(url: str, sql: str) -> list:
+    connection = await asyncpg.connect(url if url.count("/") > 2 else f"{url}/postgres")
+    try:
+        return await connection.fetch(sql)
+    finally:
+        await connection.close()
+
+
+def _answers(url: str) -> bool:
+    try:
+        asyncio.run(_ask(url, "SELECT 1"))
+    except (OSError, asyncpg.PostgresError):
+        return False
+    return True
+
+
+def _binaries() -> Path:
+    found = shutil.which("initdb")
+    places = [Path(found).parent] if found else sorted(Path("/usr/lib/postgresql").glob("*/bin"))
+    places = [place for place in places if (place / "initdb").exists()]
+    if not places:
+        raise FileNotFoundError(_MISSING)
+    return places[-1]
