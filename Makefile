@@ -1,5 +1,5 @@
 # make demo     the main job on SQLite, served on this machine; needs Python 3.11+ and nothing else
-# make test     every test (the official FHIR examples are fetched once into .cache/)
+# make test     every test, on SQLite and PostgreSQL (the official FHIR examples are fetched once into .cache/)
 # make conformance  write tests/conformance/rows.md from the tests that show the standard's rows
 # make check    lint, types, import contract
 # make bench    measurements, as ratios against a baseline of the same run
@@ -10,7 +10,7 @@ BIN := .venv/bin
 EXAMPLES := .cache/r4-examples
 CLIENT := .cache/npm/node_modules/fhir-kit-client
 .DEFAULT_GOAL := help
-.PHONY: help demo test conformance check format bench lock openapi .venv clean
+.PHONY: help demo postgres test conformance check format bench lock openapi .venv clean
 
 help:
 	@grep -E '^# make' Makefile | cut -c3-
@@ -38,13 +38,19 @@ $(EXAMPLES):
 $(CLIENT):
 	mkdir -p .cache/npm && cd .cache/npm && npm install --silent --no-save --no-audit --no-fund --ignore-scripts --prefix . fhir-kit-client@2.0.3
 
+# The tests use the server that listens on this machine, or start one of their own; its programs have to be there.
+postgres:
+	@ls /usr/lib/postgresql/*/bin/initdb >/dev/null 2>&1 || command -v initdb >/dev/null || \
+	{ command -v apt-get >/dev/null && apt-get update -qq && DEBIAN_FRONTEND=noninteractive apt-get install -y -qq postgresql; } || \
+	{ echo 'PostgreSQL is needed to test (Debian, as root: apt-get install postgresql).' >&2; exit 1; }
+
 demo: .venv
 	$(BIN)/swallow-interop demo
 
-test: $(BIN)/.dev $(EXAMPLES) $(CLIENT)
+test: $(BIN)/.dev $(EXAMPLES) $(CLIENT) postgres
 	$(BIN)/python -m pytest -n 2 --dist loadfile
 
-conformance: $(BIN)/.dev $(EXAMPLES) $(CLIENT)
+conformance: $(BIN)/.dev $(EXAMPLES) $(CLIENT) postgres
 	$(BIN)/python -m pytest -n 2 --dist loadfile -m conformance --conformance tests/conformance/rows.md
 
 check: $(BIN)/.dev
