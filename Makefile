@@ -3,6 +3,7 @@
 # make conformance  write tests/conformance/rows.md from the tests that show the standard's rows
 # make check    lint, types, import contract
 # make bench    measurements, as ratios against a baseline of the same run
+# make soak     what takes half an hour: a million resources, ten minutes of mixed work
 # make lock     pin the dependencies anew
 
 PYTHON ?= python3
@@ -10,7 +11,7 @@ BIN := .venv/bin
 EXAMPLES := .cache/r4-examples
 CLIENT := .cache/npm/node_modules/fhir-kit-client
 .DEFAULT_GOAL := help
-.PHONY: help demo postgres test conformance check format bench lock openapi .venv clean
+.PHONY: help demo postgres test conformance check format bench soak lock openapi .venv clean
 
 help:
 	@grep -E '^# make' Makefile | cut -c3-
@@ -65,6 +66,9 @@ format: $(BIN)/.dev
 
 bench: $(BIN)/.dev
 	$(BIN)/python -m tests.bench
+
+soak: $(BIN)/.dev
+	$(BIN)/python -m tests.soak
 
 openapi: $(BIN)/.dev
 	$(BIN)/python -m tests.write_openapi

@@ -11,16 +11,17 @@ import time
 from datetime import UTC, date, datetime
 from pathlib import Path
 
-from tests.bench.measure import Row
+from tests.bench.measure import Row, Size
 from tests.bench.reading import attainment, first_page, read_by_id
 from tests.bench.report import report
 from tests.bench.resources import deidentified, stored, validated
+from tests.bench.serving import over_http
 from tests.bench.writing import Shares, intake, shares, transactions
 
 RESULTS = Path(__file__).parent / "results.md"
 
 
-async def _everything(folder: Path) -> tuple[list[Row], Shares]:
+async def _everything(folder: Path) -> tuple[list[Row], list[Size], Shares]:
     contents = await stored(folder)
     rows = [
         *await intake(folder, people=6),
@@ -31,7 +32,8 @@ async def _everything(folder: Path) -> tuple[list[Row], Shares]:
         await deidentified(contents, rounds=15),
         await validated(contents, rounds=40),
     ]
-    return rows, await shares(folder, people=6)
+    served, sizes = await over_http(folder, people=20)
+    return [*rows, *served], sizes, await shares(folder, people=6)
 
 
 def main() -> None:
@@ -42,8 +44,8 @@ def main() -> None:
     gc.freeze()  # as the command does
     begin = time.perf_counter()
     with tempfile.TemporaryDirectory() as folder:
-        rows, spent = asyncio.run(_everything(Path(folder)))
-    text = report(rows, spent, day=day, seconds=time.perf_counter() - begin)
+        rows, sizes, spent = asyncio.run(_everything(Path(folder)))
+    text = report(rows, sizes, spent, day=day, seconds=time.perf_counter() - begin)
     print(text)
     RESULTS.write_text(text + "\n", "utf-8")
 

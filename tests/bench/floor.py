@@ -12,7 +12,7 @@ import service.store
 
 __all__ = ["BareStore", "StoredRows", "last_sequence", "rows_after"]
 
-_SEARCH_TABLES = ("token", "reference", "date", "string")
+SCHEMA = Path(service.store.__path__[0]) / "schema.sql"
 Rows = list[tuple[Any, ...]]
 
 
@@ -38,7 +38,8 @@ def rows_after(database: Path, sequence: int) -> StoredRows:
         resource = connection.execute("SELECT * FROM resource WHERE sequence > ?", (sequence,)).fetchall()
         current = connection.execute("SELECT * FROM current WHERE sequence > ?", (sequence,)).fetchall()
     filed = [row for one in current for row in msgspec.json.decode(one[-1])]
-    search = {table: [tuple(rest) for name, *rest in filed if name == table] for table in _SEARCH_TABLES}
+    tables = {name for name, *_ in filed}
+    search = {table: [tuple(rest) for name, *rest in filed if name == table] for table in tables}
     return StoredRows(resource, current, search)
 
 
@@ -46,11 +47,13 @@ class BareStore:
     """A database of the same tables and the same care for power cuts, and nothing else."""
 
     def __init__(self, path: Path) -> None:
-        """Create the tables."""
+        """Open the database, and create the tables of a new one."""
+        new = not path.exists()
         self._connection = _opened(path)
         self._connection.execute("PRAGMA journal_mode = WAL")
         self._connection.execute("PRAGMA synchronous = FULL")
-        self._connection.executescript((Path(service.store.__path__[0]) / "schema.sql").read_text("utf-8"))
+        if new:
+            self._connection.executescript(SCHEMA.read_text("utf-8"))
 
     def write(self, rows: StoredRows) -> None:
         """One transaction with one statement a table."""

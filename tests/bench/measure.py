@@ -5,7 +5,7 @@ from collections.abc import Awaitable, Callable, Sequence
 from dataclasses import dataclass
 from statistics import median
 
-__all__ = ["Row", "Work", "alternately", "timed"]
+__all__ = ["Row", "Size", "Work", "alternately", "timed"]
 
 Work = Callable[[], Awaitable[object]]
 
@@ -53,6 +53,26 @@ class Row:
         slow = self.limit is not None and self.ratio > self.limit
         few = self.rate is not None and 1 / self.seconds < self.rate
         return "no" if slow or few else "yes"
+
+
+@dataclass(frozen=True, slots=True)
+class Size:
+    """Something measured on its own; the budget: at most ``most`` units."""
+
+    what: str
+    measured: float
+    unit: str
+    most: float | None = None
+
+    @property
+    def budget(self) -> str:
+        """The budget in words, empty if there is none."""
+        return "" if self.most is None else f"<= {self.most:g} {self.unit}"
+
+    @property
+    def held(self) -> str:
+        """Whether the budget was held, empty if there is none."""
+        return "" if self.most is None else "yes" if self.measured <= self.most else "no"
 
 
 async def timed(work: Work, *, times: int = 1) -> float:

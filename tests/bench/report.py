@@ -6,16 +6,16 @@ import sqlite3
 from collections.abc import Sequence
 from datetime import date
 
-from tests.bench.measure import Row
+from tests.bench.measure import Row, Size
 from tests.bench.writing import Shares
 
-__all__ = ["report"]
+__all__ = ["head", "report", "tables"]
 
 _HEAD = ("work", "baseline", "n", "measured", "per second", "baseline took", "ratio", "budget", "held")
 
 
-def report(rows: Sequence[Row], spent: Shares, *, day: date, seconds: float) -> str:
-    """The whole text."""
+def report(rows: Sequence[Row], sizes: Sequence[Size], spent: Shares, *, day: date, seconds: float) -> str:
+    """The whole text of the bench."""
     per_record = sum(spent.values())
     phases = [
         (phase, f"{1e3 * took:.1f} ms", f"{100 * took / per_record:.0f} %") for phase, took in spent.items()
@@ -24,9 +24,8 @@ def report(rows: Sequence[Row], spent: Shares, *, day: date, seconds: float) -> 
         [
             "# Measurements",
             "",
-            f"{day.isoformat()}; {_machine()}; {seconds:.0f} s in all. Medians, in turn with the baseline.",
-            "",
-            *_table(_HEAD, [_cells(row) for row in rows]),
+            *head(day, seconds),
+            *tables(rows, sizes),
             "",
             f"Where the {1e3 * per_record:.0f} ms (mean) of taking in one visit record go:",
             "",
@@ -35,10 +34,28 @@ def report(rows: Sequence[Row], spent: Shares, *, day: date, seconds: float) -> 
     )
 
 
+def head(day: date, seconds: float) -> list[str]:
+    """When, and on what."""
+    return [
+        f"{day.isoformat()}; {_machine()}; {seconds:.0f} s in all. Medians, in turn with the baseline.",
+        "",
+    ]
+
+
+def tables(rows: Sequence[Row], sizes: Sequence[Size]) -> list[str]:
+    """What was timed against a baseline, and what was measured on its own."""
+    alone = [(one.what, f"{_number(one.measured)} {one.unit}".strip(), one.budget, one.held) for one in sizes]
+    return [
+        *_table(_HEAD, [_cells(row) for row in rows]),
+        "",
+        *_table(("what", "measured", "budget", "held"), alone),
+    ]
+
+
 def _machine() -> str:
     cores = os.cpu_count() or 1
     return (
-        f"one process on {cores} cores ({platform.machine()}), Python {platform.python_version()}, "
+        f"{cores} cores ({platform.machine()}), Python {platform.python_version()}, "
         f"SQLite {sqlite3.sqlite_version}"
     )
 
@@ -59,6 +76,10 @@ def _cells(row: Row) -> tuple[str, ...]:
 
 def _time(seconds: float) -> str:
     return f"{1e3 * seconds:.1f} ms" if seconds >= 0.001 else f"{1e6 * seconds:.1f} us"
+
+
+def _number(value: float) -> str:
+    return f"{value:.3g}" if value < 1_000 else f"{value:,.0f}"
 
 
 def _rate(per_second: float) -> str:

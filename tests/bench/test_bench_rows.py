@@ -1,7 +1,7 @@
 import asyncio
 
 import pytest
-from bench.measure import Row, alternately
+from bench.measure import Row, Size, alternately
 
 
 def row(measured, floor, **budget):
@@ -36,3 +36,11 @@ def test_work_and_baseline_take_turns_and_the_first_round_is_not_kept():
     measured, floor = asyncio.run(alternately(work, baseline, rounds=2, times=2))
     assert order == ["work", "work", "baseline", "baseline"] * 3
     assert (len(measured), len(floor)) == (2, 2)
+
+
+@pytest.mark.parametrize(
+    ("most", "budget", "held"), [(None, "", ""), (2, "<= 2 s", "yes"), (1, "<= 1 s", "no")]
+)
+def test_a_size_is_held_or_not(most, budget, held):
+    one = Size("start", 1.5, "s", most=most)
+    assert (one.budget, one.held) == (budget, held)

@@ -1,0 +1,41 @@
+"""The floor under a read over HTTP: Starlette and ``sqlite3`` answering the stored bytes, and nothing else.
+
+``python -m tests.bench.bare_app DATABASE``
+"""
+
+import sys
+from pathlib import Path
+
+import uvicorn
+from starlette.applications import Starlette
+from starlette.requests import Request
+from starlette.responses import Response
+from starlette.routing import Route
+
+from service.cli.serve import listening
+from tests.bench.floor import BareStore
+
+
+def application(database: Path) -> Starlette:
+    """One address, and one that says it is there."""
+    store = BareStore(database)
+
+    async def read(request: Request) -> Response:
+        return Response(store.read(**request.path_params), media_type="application/fhir+json")
+
+    async def ready(_request: Request) -> Response:
+        return Response("{}")
+
+    return Starlette(routes=[Route("/fhir/{type_}/{id_}", read), Route("/health/ready", ready)])
+
+
+def main() -> None:
+    """Serve on a free port."""
+    listener = listening("127.0.0.1", 0)
+    print(f"Serving on http://127.0.0.1:{listener.getsockname()[1]}", flush=True)
+    config = uvicorn.Config(application(Path(sys.argv[1])), access_log=False, log_level="warning")
+    uvicorn.Server(config).run(sockets=[listener])
+
+
+if __name__ == "__main__":
+    main()
