@@ -1,12 +1,16 @@
 """Issues as a FHIR R4 OperationOutcome (operationoutcome.html)."""
 
 from collections.abc import Iterable
+from itertools import islice
 from typing import Any
 
-from service.errors import Issue, Place
+from service.errors import Issue, IssueType, Place
 from service.fhir.canonical import code_system
 
 __all__ = ["operation_outcome"]
+
+_MOST = 500
+"""Issues told one by one; a body of broken members would else be answered by one ten times its size."""
 
 
 def operation_outcome(issues: Iterable[Issue]) -> dict[str, Any]:
@@ -15,7 +19,10 @@ def operation_outcome(issues: Iterable[Issue]) -> dict[str, Any]:
     ``details.text`` is the sentence, ``details.coding`` the rule's id where there is one, ``diagnostics`` the
     place as a person reads it and ``expression`` the place as FHIRPath.
     """
-    entries = [_entry(issue) for issue in issues]
+    told = iter(issues)
+    entries = [_entry(issue) for issue in islice(told, _MOST)]
+    if more := sum(1 for _ in told):
+        entries.append(_entry(Issue(f"There are {more} more problems.", code=IssueType.TOO_LONG)))
     fine = {
         "severity": "information",
         "code": "informational",

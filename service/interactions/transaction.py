@@ -4,7 +4,7 @@ from http import HTTPStatus
 from typing import Any, Literal
 from urllib.parse import parse_qsl
 
-from service.errors import InvalidInput, Issue, IssueType, ServiceError
+from service.errors import InvalidInput, Issue, IssueType, ServiceError, TooLarge
 from service.fhir.bundle import Item, bundle
 from service.fhir.datetimes import interval
 from service.fhir.json import Tree, parse
@@ -34,6 +34,10 @@ __all__ = [
 Return = Literal["minimal", "representation", "OperationOutcome"]
 """What ``Prefer: return=`` may ask for."""
 
+_MOST_ANSWERED = 50_000_000
+"""Bytes of resources in one answer, after which nothing more is read for it: many small searches in one
+Bundle could else ask for the store many times over."""
+
 _BUNDLE_DEPTH = 4
 """Levels a resource inside a Bundle stands deeper than on its own."""
 
@@ -62,10 +66,13 @@ async def _transaction(store: Store, tree: Tree, context: Context, prefer: Retur
     async def work(txn: Transaction) -> list[Item]:
         writes = [request for request in requests if not request.reads]
         done = dict(zip((id(one) for one in writes), await apply(txn, writes, context=context), strict=True))
-        return [
-            _answer(done[id(request)], prefer) if id(request) in done else await _get(txn, request, context)
-            for request in requests
-        ]
+        answers = _Answers()
+        for request in requests:
+            if id(request) in done:
+                answers.add(_answer(done[id(request)], prefer))
+            else:
+                answers.add(await _get(txn, request, context, answers))
+        return answers.items
 
     return bundle("transaction-response", await store.write("transaction", work))
 
@@ -79,21 +86,23 @@ def _checked(tree: Tree, context: Context) -> tuple[Entry, ...]:
 
 
 async def _batch(store: Store, tree: Tree, context: Context, prefer: Return) -> bytes:
-    items: list[Item] = []
+    answers = _Answers()
     for index, node in enumerate(nodes(tree, context=context)):
         try:
-            items.append(await _batch_entry(store, index, node, context, prefer))
+            answers.add(await _batch_entry(store, index, node, context, prefer, answers))
         except ServiceError as error:
             outcome = operation_outcome(error.issues)
-            items.append(_item(error.status, outcome=outcome))
-    return bundle("batch-response", items)
+            answers.add(_item(error.status, outcome=outcome))
+    return bundle("batch-response", answers.items)
 
 
-async def _batch_entry(store: Store, index: int, node: Any, context: Context, prefer: Return) -> Item:
+async def _batch_entry(  # noqa: PLR0913, PLR0917 - an entry and all it is carried out with
+    store: Store, index: int, node: Any, context: Context, prefer: Return, answers: "_Answers"
+) -> Item:
     request = read_entry(index, node, context=context)
     permit([request], context=context)
     if request.reads:
-        return await _get(store, request, context, store)
+        return await _get(store, request, context, answers, store)
     check([request])
 
     async def work(txn: Transaction) -> Applied:
@@ -103,11 +112,36 @@ async def _batch_entry(store: Store, index: int, node: Any, context: Context, pr
     return _answer(await store.write(f"batch {request.method} {request.type}", work), prefer)
 
 
+class _Answers:
+    """The entries of an answer so far, and how much they hold."""
+
+    def __init__(self) -> None:
+        self.items: list[Item] = []
+        self._size = 0
+
+    def add(self, item: Item) -> None:
+        self.items.append(item)
+        self._size += len(item.resource)
+
+    def need_room(self) -> None:
+        """TooLarge if nothing more should be read for this answer."""
+        if self._size > _MOST_ANSWERED:
+            text = (
+                f"The entries before this one found more than {_MOST_ANSWERED} bytes; ask for the rest apart."
+            )
+            raise TooLarge(Issue(text, code=IssueType.TOO_COSTLY))
+
+
 async def _get(
-    source: Store | Transaction, request: Entry, context: Context, versions: Store | None = None
+    source: Store | Transaction,
+    request: Entry,
+    context: Context,
+    answers: _Answers,
+    versions: Store | None = None,
 ) -> Item:
     """A read, search or history among the entries; ``versions`` is needed for the latter."""
     with placed(request.index):
+        answers.need_room()
         steps = request.steps
         params = parse_qsl(request.criteria or "", keep_blank_values=True)
         if "_history" not in steps and len(steps) == 1:

@@ -6,6 +6,7 @@ from collections.abc import Callable
 from dataclasses import dataclass, field
 from datetime import datetime
 from typing import Literal, cast, get_args
+from urllib.parse import parse_qsl
 
 from starlette.requests import Request
 
@@ -33,6 +34,8 @@ __all__ = [
 ]
 
 ABOUT_THE_ANSWER = frozenset({"_format", "_pretty"})
+_HEARD_OUT = 10
+"""How many times the largest body is read from a caller before the connection is closed."""
 _SCHEME = re.compile(r"https?")
 _HOST = re.compile(r"[A-Za-z0-9.-]+(:\d+)?|\[[0-9A-Fa-f:.]+\](:\d+)?")
 _PREFIX = re.compile(r"(/[A-Za-z0-9._~-]+)*/?")
@@ -96,7 +99,11 @@ class Call:
     @property
     def criteria(self) -> list[tuple[str, str]]:
         """The parameters of the address, without those that only shape the answer."""
-        pairs = self.request.query_params.multi_items()
+        text = self.request.scope["query_string"].decode("latin-1")
+        try:
+            pairs = parse_qsl(text, keep_blank_values=True, errors="strict")
+        except ValueError:
+            raise InvalidInput("The address can't be read as UTF-8 parameters.") from None
         return [(name, value) for name, value in pairs if name not in ABOUT_THE_ANSWER]
 
     @property
@@ -189,18 +196,27 @@ def _forwarded(request: Request, part: str, shape: re.Pattern[str]) -> str:
 
 
 async def read_body(request: Request, limit: int) -> bytes:
-    """Read the body in pieces; raise TooLarge before more than ``limit`` bytes are held."""
+    """Read the body in pieces; raise TooLarge without ever holding more than ``limit`` bytes.
+
+    A body that is only somewhat too large is read to its end, since a caller still sending would not see why
+    it was refused.
+    """
     too_large = TooLarge(f"The body is larger than {limit} bytes, the most this service accepts.")
     announced = request.headers.get("content-length", "0")
-    if announced.isascii() and announced.isdigit() and int(announced) > limit:
+    if announced.isascii() and announced.isdigit() and int(announced) > limit * _HEARD_OUT:
         raise too_large
     pieces: list[bytes] = []
     size = 0
     async for piece in request.stream():
         size += len(piece)
+        if size > limit * _HEARD_OUT:
+            break
         if size > limit:
-            raise too_large
-        pieces.append(piece)
+            pieces.clear()
+        else:
+            pieces.append(piece)
+    if size > limit:
+        raise too_large
     return b"".join(pieces)
 
 

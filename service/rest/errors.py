@@ -30,6 +30,7 @@ from service.errors import (
     Place,
     ServiceError,
     StoreUnavailable,
+    TooLarge,
     Unauthenticated,
 )
 from service.fhir import xml_writer
@@ -100,6 +101,8 @@ def _advice(problem: ServiceError, *, token_sent: bool) -> dict[str, str]:
             return {"WWW-Authenticate": f'{_REALM}, error="invalid_token"' if token_sent else _REALM}
         case Forbidden():
             return {"WWW-Authenticate": f'{_REALM}, error="insufficient_scope"'}
+        case TooLarge():
+            return {"Connection": "close"}  # the caller may still be sending
         case StoreUnavailable():
             return {"Retry-After": "1"}
         case _:
