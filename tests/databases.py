@@ -3,11 +3,13 @@
 import asyncio
 import os
 import shutil
+import signal
 import socket
 import sqlite3
 import subprocess
 import tempfile
 import threading
+import time
 from collections.abc import Callable, Iterator
 from contextlib import closing, contextmanager, suppress
 from functools import partial
@@ -68,6 +70,17 @@ class Server:
         """Stop it at once; its connections break."""
         with suppress(subprocess.CalledProcessError):  # it may be stopped already
             self._run("pg_ctl", "stop", "-m", "immediate", "-w", "-D", str(self._data))
+
+    def kill(self) -> None:
+        """Kill all its processes as a power cut would, and wait until they are gone."""
+        first = int((self._data / "postmaster.pid").read_text("ascii").splitlines()[0])
+        others = Path(f"/proc/{first}/task/{first}/children").read_text("ascii").split()
+        for process in (first, *map(int, others)):
+            with suppress(ProcessLookupError):
+                os.kill(process, signal.SIGKILL)
+                while True:
+                    time.sleep(0.02)
+                    os.kill(process, 0)  # until there is none
 
     def _run(self, program: str, *arguments: str) -> None:
         command = [str(self._binaries / program), *arguments]
