@@ -5,7 +5,6 @@ from contextlib import asynccontextmanager
 from datetime import UTC, datetime
 
 from fastapi import FastAPI, Request
-from starlette.middleware.gzip import GZipMiddleware
 from starlette.responses import Response
 
 from service import __version__
@@ -15,7 +14,7 @@ from service.page.routes import page_routes
 from service.page.stored import StoredViews
 from service.rest.call import Services, services_of
 from service.rest.dispatch import documented, plain
-from service.rest.edge import COMPRESSION, AddressLimit, CrossOrigin, cross_origin
+from service.rest.edge import AddressLimit, CrossOrigin, cross_origin
 from service.rest.errors import HANDLED, error_answer
 from service.rest.openapi import openapi_document
 from service.rest.request_log import RequestLog
@@ -74,7 +73,6 @@ def create_app(
 
 def _surround(app: FastAPI, settings: Settings) -> None:
     """The rings around the routes, innermost first."""
-    app.add_middleware(GZipMiddleware, **COMPRESSION)
     app.add_middleware(AddressLimit, limit=settings.max_address_bytes)
     if origins := tuple(settings.cors_origins.split()):
         app.add_middleware(CrossOrigin, **cross_origin(origins))

@@ -1,5 +1,6 @@
 """Answers in FHIR's shape: bodies, entity tags, dates and locations (FHIR R4 http.html)."""
 
+import gzip
 from collections.abc import Mapping
 from datetime import UTC, datetime
 from email.utils import format_datetime, parsedate_to_datetime
@@ -15,7 +16,7 @@ from service.fhir.json import dump, reread
 from service.fhir.outcome import operation_outcome
 from service.fhir.summary import Subset, part, subset_of
 from service.rest.call import Call
-from service.rest.negotiation import is_xml
+from service.rest.negotiation import is_xml, media_type
 from service.store.contract import Version
 
 __all__ = [
@@ -30,8 +31,9 @@ __all__ = [
     "written",
 ]
 
-
 _WHOLE = Subset()
+_LARGE = 4_000
+"""Bytes from which on compression is worth it: below a few network packets nothing is won."""
 
 
 def answer(
@@ -39,13 +41,19 @@ def answer(
 ) -> Response:
     """Answer FHIR JSON text, as XML if that was chosen: every FHIR body leaves here.
 
-    It is indented if ``_pretty=true`` asks for it.
+    It is indented if ``_pretty=true`` asks for it, and compressed if it is large and the caller reads gzip.
     """
     if is_xml(call.media_type):
         body = xml_writer.dump(reread(body), indent=call.pretty)
     elif call.pretty:
         body = msgspec.json.format(body, indent=2)  # rewrites white space alone, numbers keep their text
-    return Response(body, status_code=status, media_type=call.media_type, headers=headers)
+    more = dict(headers or {})
+    if len(body) >= _LARGE:
+        more["Vary"] = "Accept-Encoding"
+        if _reads_gzip(call):
+            more["Content-Encoding"] = "gzip"
+            body = gzip.compress(body, compresslevel=1, mtime=0)  # which holds up the other callers least
+    return Response(body, status_code=status, media_type=call.media_type, headers=more)
 
 
 def resource(call: Call, tree: Mapping[str, Any], *, status: int = 200) -> Response:
@@ -102,6 +110,11 @@ def version_url(base: str, version: Version) -> str:
 def http_date(instant: str) -> str:
     """A FHIR instant as an HTTP date (RFC 9110), whole seconds."""
     return format_datetime(datetime.fromisoformat(instant).astimezone(UTC), usegmt=True)
+
+
+def _reads_gzip(call: Call) -> bool:
+    codings = [media_type(part) for part in call.header("accept-encoding").split(",")]
+    return any(one.name == "gzip" and one.quality > 0 for one in codings)
 
 
 def _subset(call: Call) -> Subset:

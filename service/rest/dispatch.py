@@ -1,11 +1,13 @@
 """From the route table to routes: one address, its methods, who may use each."""
 
+import re
 from collections.abc import Awaitable, Callable
 from dataclasses import dataclass, field
 from itertools import groupby
 from typing import Any
 
 from fastapi import APIRouter, Depends, Request
+from starlette.convertors import Convertor, register_url_convertor
 from starlette.exceptions import HTTPException
 from starlette.responses import Response
 from starlette.routing import BaseRoute, Route
@@ -20,6 +22,22 @@ from service.rest.negotiation import FHIR_JSON, FHIR_XML, prefers_xml
 __all__ = ["OPEN", "Row", "documented", "plain"]
 
 OPEN: tuple[str, ...] = ()
+_NAMES = re.compile(r"{(id|member|version)}")
+
+
+class _Name(Convertor[str]):
+    """What may stand where an id does: nothing that begins as operations and the standard's own words do."""
+
+    regex = "[^/$_][^/]*"
+
+    def convert(self, value: str) -> str:
+        return value
+
+    def to_string(self, value: str) -> str:
+        return value
+
+
+register_url_convertor("name", _Name())
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,7 +61,13 @@ class Row:
 
 def plain(rows: list[Row]) -> list[BaseRoute]:
     """Routes without ceremony: one per address, in the table's order (rows of one address stand together)."""
-    return [Route(path, _Methods(list(group))) for path, group in groupby(rows, key=lambda row: row.path)]
+    return [_route(path, list(group)) for path, group in groupby(rows, key=lambda row: row.path)]
+
+
+def _route(path: str, rows: list[Row]) -> Route:
+    route = Route(_NAMES.sub(r"{\1:name}", path), _Methods(rows))
+    route.path = path  # as the table has it, for the log
+    return route
 
 
 def documented(rows: list[Row]) -> APIRouter:
@@ -90,8 +114,6 @@ class _Methods:
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         row = self._rows.get(scope["method"])
-        if str(scope["path_params"].get("id", "")).startswith("$"):  # where an id would stand
-            raise NotFound("There is no such operation here; /fhir/metadata lists those there are.")
         if row is None:
             raise HTTPException(405, headers={"Allow": ", ".join(self._rows)})
         request = Request(scope, receive)

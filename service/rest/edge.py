@@ -1,6 +1,5 @@
-"""The rings around the routes: limits of the address, compression, and pages of other hosts (CORS)."""
+"""The rings around the routes: limits of the address, and pages of other hosts (CORS)."""
 
-from collections.abc import Mapping
 from typing import Any
 
 from starlette.datastructures import Headers
@@ -12,10 +11,7 @@ from starlette.types import ASGIApp, Receive, Scope, Send
 from service.errors import AddressTooLong, Forbidden
 from service.rest.errors import error_answer
 
-__all__ = ["COMPRESSION", "AddressLimit", "CrossOrigin", "cross_origin"]
-
-COMPRESSION: Mapping[str, Any] = {"minimum_size": 4_000, "compresslevel": 1}
-"""For gzip: below a few network packets nothing is won, and level 1 holds up the other callers least."""
+__all__ = ["AddressLimit", "CrossOrigin", "cross_origin"]
 
 _METHODS = ("GET", "HEAD", "POST", "PUT", "PATCH", "DELETE")
 _SENT = (

@@ -8,13 +8,19 @@ __all__ = ["API_ROUTES", "FHIR_ROUTES"]
 _READS = "Patient.r Goal.r Observation.r"
 _GOALS = "/fhir/Patient/{id}/$goal-attainment"
 _META = "/fhir/{type}/{id}/$meta"
+_FIRST = [  # most requests are for it
+    Row("GET", "/fhir/OperationDefinition/{id}", operations.definition, ("*.cruds",)),
+    Row("GET", "/fhir/{type}/{id}", fhir.read, ("{type}.r",)),
+    Row("PUT", "/fhir/{type}/{id}", fhir.update, ("{type}.u",)),
+    Row("DELETE", "/fhir/{type}/{id}", fhir.delete, ("{type}.d",)),
+]
 _RESTFUL = [
+    *_FIRST,
     Row("GET", "/fhir/$versions", operations.versions, OPEN, operation="versions"),
     Row("POST", "/fhir/$versions", operations.versions, OPEN, operation="versions"),
     Row("POST", "/fhir", fhir.bundle, ("*.cruds",)),
     Row("POST", "/fhir/", fhir.bundle, ("*.cruds",)),
     Row("GET", "/fhir/_history", fhir.history_of_everything, ("*.r",)),
-    Row("GET", "/fhir/OperationDefinition/{id}", operations.definition, ("*.cruds",)),
     Row("GET", _GOALS, operations.attainment, (_READS,), operation="goal-attainment"),
     Row("POST", _GOALS, operations.attainment, (_READS,), operation="goal-attainment"),
     Row(
@@ -34,18 +40,16 @@ _RESTFUL = [
     Row("POST", "/fhir/{type}", fhir.create, ("{type}.c",)),
     Row("PUT", "/fhir/{type}", fhir.update_matching, ("{type}.u",)),
     Row("DELETE", "/fhir/{type}", fhir.delete_matching, ("{type}.d",)),
-    Row("GET", "/fhir/{type}/{id}", fhir.read, ("{type}.r",)),
-    Row("PUT", "/fhir/{type}/{id}", fhir.update, ("{type}.u",)),
-    Row("DELETE", "/fhir/{type}/{id}", fhir.delete, ("{type}.d",)),
     Row("GET", "/fhir/{type}/{id}/_history", fhir.history, ("{type}.r",)),
     Row("GET", "/fhir/{type}/{id}/_history/{version}", fhir.vread, ("{type}.r",)),
 ]
 
 FHIR_ROUTES = [
+    *_FIRST,
     Row("GET", "/health/live", health.live, OPEN),
     Row("GET", "/health/ready", health.ready, OPEN),
     Row("GET", "/fhir/metadata", metadata.reader(_RESTFUL), OPEN),
-    *_RESTFUL,
+    *_RESTFUL[len(_FIRST) :],
 ]
 
 API_ROUTES = [
