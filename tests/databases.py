@@ -10,8 +10,8 @@ import subprocess
 import tempfile
 import threading
 import time
-from collections.abc import Callable, Iterator
-from contextlib import closing, contextmanager, suppress
+from collections.abc import AsyncIterator, Callable, Iterator
+from contextlib import asynccontextmanager, closing, contextmanager, suppress
 from functools import partial
 from pathlib import Path
 from uuid import uuid4
@@ -90,10 +90,15 @@ class Server:
 
 
 @contextmanager
-def database(server_url: str) -> Iterator[str]:
+def database(server_url: str, encoding: str = "UTF8") -> Iterator[str]:
     """The address of an empty database, dropped at the end."""
     name = f"swallow_test_{uuid4().hex}"
-    asyncio.run(_ask(server_url, f"CREATE DATABASE {name} ENCODING 'UTF8' TEMPLATE template0"))
+    asyncio.run(
+        _ask(
+            server_url,
+            f"CREATE DATABASE {name} ENCODING '{encoding}' LC_COLLATE 'C' LC_CTYPE 'C' TEMPLATE template0",
+        )
+    )
     try:
         yield f"{server_url}/{name}"
     finally:
@@ -117,6 +122,17 @@ def empty(url: str) -> None:
 def ask(url: str, sql: str) -> list:
     """Answer the rows of one statement, past the store."""
     return asyncio.run(_ask(url, sql))
+
+
+@asynccontextmanager
+async def stores(url: str, number: int, clock: Callable) -> AsyncIterator[list[PostgresStore]]:
+    """Several stores on one database, as several service processes have them."""
+    opened = [await PostgresStore.open(url, clock=clock) for _ in range(number)]
+    try:
+        yield opened
+    finally:
+        for store in opened:
+            await store.close()
 
 
 def rows_of(store) -> dict[str, int]:

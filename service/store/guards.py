@@ -8,10 +8,10 @@ again. Numbers are few and shared, which costs a repetition now and then and nev
 
 import hashlib
 
-from service.fhir.search_parameters import ReferenceValue, TokenValue
+from service.fhir.search_parameters import ReferenceValue, SearchKeys, TokenValue
 from service.store.contract import Query
 
-__all__ = ["guard_of_identifier", "guards_of_search"]
+__all__ = ["guard_of_identifier", "guards_of_keys", "guards_of_search"]
 
 _SLOTS = 1 << 20
 
@@ -21,13 +21,19 @@ def guard_of_identifier(value: str) -> int:
     return _number(f"identifier {value}")
 
 
+def guards_of_keys(keys: SearchKeys) -> set[int]:
+    """The guards of those who look for what is written with these keys."""
+    guards = {guard_of_identifier(key.code) for key in keys.tokens if key.index.endswith(".identifier")}
+    return guards | {_about(f"Patient/{keys.patient}")} if keys.patient else guards
+
+
 def guards_of_search(query: Query, *, empty: bool) -> set[int]:
     """The guards of one search: the patients whose resources were listed, and what was looked for in vain.
 
     ``empty``: nothing was found.
     """
     guards = {
-        _number(f"about {target}")
+        _about(target)
         for clause in query.clauses
         for value in clause.values
         if isinstance(value, ReferenceValue)
@@ -46,6 +52,10 @@ def guards_of_search(query: Query, *, empty: bool) -> set[int]:
     if identifiers:
         return {guard_of_identifier(value) for value in identifiers}
     return {_number(f"{query.type} {query.clauses}")}
+
+
+def _about(patient: str) -> int:
+    return _number(f"about {patient}")
 
 
 def _number(text: str) -> int:

@@ -11,7 +11,7 @@ from service.fhir.datetimes import instant
 from service.fhir.json import stamp
 from service.fhir.search_parameters import SearchKeys, stored_types
 from service.store.contract import Page, Query, Version, VisitKey
-from service.store.guards import guard_of_identifier, guards_of_search
+from service.store.guards import guard_of_identifier, guards_of_keys, guards_of_search
 from service.store.postgres_pending import Head, Learn, Pending, Writing
 from service.store.postgres_sql import Known, in_postgres, shortened
 from service.store.search_sql import WIDE, Statement, columns, cursor, page, total
@@ -88,6 +88,7 @@ class PostgresTransaction:
         self._pending = Pending()
         self._words: dict[str, int] = {}
         self._guards: set[int] = set()
+        self._guards_of_written: set[int] = set()
         self._sequences: list[int] = []
         self._wrote = False
 
@@ -182,7 +183,7 @@ class PostgresTransaction:
             await self._connection.execute(
                 "INSERT INTO guard (key, turn) SELECT key, 0 FROM unnest($1::bigint[]) AS key "
                 "ON CONFLICT (key) DO UPDATE SET turn = guard.turn + 1",
-                sorted(self._guards),
+                sorted(self._guards | self._guards_of_written),
             )
         unchanged = sorted(head.key for head in self._heads.values() if head.stored and head.keys is None)
         if unchanged:  # what was read and left as it is must still be so at the commit
@@ -203,6 +204,7 @@ class PostgresTransaction:
         head.key = head.key or sequence
         head.version = Version(sequence, type_, id_, number, moment, method, content)
         head.keys = keys
+        self._guards_of_written |= guards_of_keys(keys)
         self._pending.add(head, head.version)
         return head.version
 

@@ -23,14 +23,14 @@ CONTEXT = Context("https://demo.example.org/fhir", allow_everything, clock=lambd
 class Demo:
     """A store with the demo in it; its coroutines are run to their end."""
 
-    def __init__(self, folder) -> None:
-        self.store = SqliteStore(folder / "store.sqlite", clock=lambda: NOW)
+    def __init__(self, folder, *, store=None, context=CONTEXT) -> None:
+        self.store = store or SqliteStore(folder / "store.sqlite", clock=lambda: NOW)
+        self.context = context
 
     def load(self, *people):
         async def everything():
-            for path in sorted(_records(people), key=_start):
-                part = UploadPart("record", path.read_bytes(), file_name=path.name)
-                await accept(self.store, Upload((part,)), settings=Settings(), context=CONTEXT)
+            for path in records_in_order(*people):
+                await taken_in(self.store, path, self.context)
 
         self.run(everything())
 
@@ -71,6 +71,17 @@ class Parts:
         found = self.all(name)
         assert len(found) < 2, f"{name} repeats"
         return found[0] if found else None
+
+
+def records_in_order(*people):
+    """The record files of these people (all without a name), oldest visit first."""
+    return sorted(_records(people), key=_start)
+
+
+def taken_in(store, path, context=CONTEXT):
+    """Take in one record file; a coroutine that answers its receipt."""
+    part = UploadPart("record", path.read_bytes(), file_name=path.name)
+    return accept(store, Upload((part,)), settings=Settings(), context=context)
 
 
 def _value(part):
