@@ -1,4 +1,4 @@
-"""PostgreSQL killed or unreachable under load: refused clearly, nothing acknowledged lost, no hand needed after."""
+"""PostgreSQL killed or cut off under load: refused clearly, nothing acknowledged lost, no hand needed."""
 
 import tempfile
 from pathlib import Path
@@ -51,7 +51,8 @@ def test_connections_are_cut(serve, writers, engine, tmp_path):
         writers.assert_kept(http)
 
 
-def test_one_of_two_services_is_killed(serve, writers, engine, tmp_path):
+@pytest.mark.usefixtures("engine")
+def test_one_of_two_services_is_killed(serve, writers, tmp_path):
     with serve(tmp_path) as (_, one):
         with serve(tmp_path) as (killed, other), writers.at_work(one, other):
             writers.wait_for(60)
