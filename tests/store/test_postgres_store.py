@@ -3,6 +3,7 @@
 import asyncio
 import re
 import sqlite3
+import tempfile
 import time
 from collections import Counter
 from contextlib import closing
@@ -251,16 +252,14 @@ def test_many_loading_at_once_share_words_without_a_mistake(database_url):
     assert dict(filed) == {f"r{n}": f"urn:system:{n % 7}" for n in range(80)}
 
 
-def test_a_lost_server_is_reported_and_found_again(tmp_path_factory):
-    folder = tmp_path_factory.mktemp("own", numbered=True)
-    folder.parent.chmod(0o755)
-    folder.parent.parent.chmod(0o755)
-    server = Server(folder)
-    server.start()
-    try:
-        asyncio.run(lose_and_find(server))
-    finally:
-        server.stop()
+def test_a_lost_server_is_reported_and_found_again():
+    with tempfile.TemporaryDirectory(prefix="swallow-postgres-", ignore_cleanup_errors=True) as folder:
+        server = Server(Path(folder))
+        server.start()
+        try:
+            asyncio.run(lose_and_find(server))
+        finally:
+            server.stop()
 
 
 async def lose_and_find(server):
