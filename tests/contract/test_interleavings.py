@@ -21,7 +21,7 @@ from service.interactions import transaction, write
 from service.interactions.apply import without_version
 from service.interactions.context import Context, allow_everything
 
-EXAMPLES, STEPS = 60, 30
+EXAMPLES, STEPS = 40, 30
 SYSTEM, LOINC = "urn:test:numbers", "http://loinc.org"
 NUMBERS = st.sampled_from(["1", "2", "3"])
 GENDERS = st.sampled_from(["male", "female"])
