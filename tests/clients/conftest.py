@@ -1,8 +1,10 @@
-"""A running service for the clients, and the token they send."""
+"""A running service for the clients, over each kind of store, and the token they send."""
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 import pytest
+from databases import database
 from processes import serving, token
 
 
@@ -12,8 +14,18 @@ class Service:
     token: str
 
 
-@pytest.fixture(scope="session")
-def service(tmp_path_factory):
+@pytest.fixture(scope="module", params=["sqlite", "postgres"])
+def service(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactory) -> Iterator[Service]:
     folder = tmp_path_factory.mktemp("service")
+    with pytest.MonkeyPatch.context() as environment:
+        if request.param == "sqlite":
+            yield from _serve(folder)
+            return
+        with database(request.getfixturevalue("postgres_server")) as url:
+            environment.setenv("SWALLOW_DATABASE_URL", url)
+            yield from _serve(folder)
+
+
+def _serve(folder):
     with serving("serve", "--port", "0", "--development-issuer", "--data-dir", folder) as server:
         yield Service(f"{server.url}/fhir", token(folder).read_text().strip())

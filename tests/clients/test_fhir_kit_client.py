@@ -21,7 +21,7 @@ ROWS = {
 }
 
 
-@pytest.fixture(scope="session")
+@pytest.fixture(scope="module")
 def steps(service):
     """Each step of the script and what went wrong in it, empty for nothing."""
     words = ["node", str(SCRIPT), LIBRARY.as_uri(), service.base, service.token]
