@@ -9,6 +9,7 @@
 PYTHON ?= python3
 BIN := .venv/bin
 EXAMPLES := .cache/r4-examples
+PATCHES := .cache/json-patch-tests
 CLIENT := .cache/npm/node_modules/fhir-kit-client
 .DEFAULT_GOAL := help
 .PHONY: help demo postgres test conformance check format bench soak lock openapi .venv clean
@@ -36,6 +37,10 @@ $(EXAMPLES):
 	mkdir -p $(EXAMPLES).new && tar -xzf .cache/fetch/hl7.fhir.r4.examples-4.0.1.tgz -C $(EXAMPLES).new
 	mv $(EXAMPLES).new $(EXAMPLES)
 
+$(PATCHES):
+	mkdir -p .cache/fetch $(PATCHES).new && cd .cache/fetch && npm pack --silent json-patch-test-suite@1.1.0
+	tar -xzf .cache/fetch/json-patch-test-suite-1.1.0.tgz -C $(PATCHES).new && mv $(PATCHES).new $(PATCHES)
+
 $(CLIENT):
 	mkdir -p .cache/npm && cd .cache/npm && npm install --silent --no-save --no-audit --no-fund --ignore-scripts --prefix . fhir-kit-client@2.0.3
 
@@ -48,10 +53,10 @@ postgres:
 demo: .venv
 	$(BIN)/swallow-interop demo
 
-test: $(BIN)/.dev $(EXAMPLES) $(CLIENT) postgres
+test: $(BIN)/.dev $(EXAMPLES) $(PATCHES) $(CLIENT) postgres
 	$(BIN)/python -m pytest -n 2 --dist loadfile
 
-conformance: $(BIN)/.dev $(EXAMPLES) $(CLIENT) postgres
+conformance: $(BIN)/.dev $(EXAMPLES) $(PATCHES) $(CLIENT) postgres
 	$(BIN)/python -m pytest -n 2 --dist loadfile -m conformance --conformance tests/conformance/rows.md
 
 check: $(BIN)/.dev

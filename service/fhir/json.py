@@ -17,7 +17,18 @@ import msgspec
 
 from service.errors import InvalidInput, Issue, IssueType, Place
 
-__all__ = ["Tree", "dump", "number", "number_text", "parse", "reread", "sorted_text", "stamp", "with_member"]
+__all__ = [
+    "Tree",
+    "dump",
+    "number",
+    "number_text",
+    "parse",
+    "parse_list",
+    "reread",
+    "sorted_text",
+    "stamp",
+    "with_member",
+]
 
 Tree = dict[str, Any]
 """One JSON object: numbers are int or Decimal, everything else as Python has it."""
@@ -52,6 +63,21 @@ def parse(data: bytes | str, *, max_depth: int = 64) -> Tree:
     Raises InvalidInput with line and column when ``data`` is not strict JSON, is nested deeper than
     ``max_depth`` brackets, or is not an object.
     """
+    text, tree = _read(data, max_depth)
+    if not isinstance(tree, dict):
+        _refuse("The JSON text must be one object, beginning with '{'.", text, 0)
+    return tree
+
+
+def parse_list(data: bytes | str, *, max_depth: int = 64) -> list[Any]:
+    """Read one JSON array as strictly as ``parse`` reads an object."""
+    text, found = _read(data, max_depth)
+    if not isinstance(found, list):
+        _refuse("The JSON text must be one array, beginning with '['.", text, 0)
+    return found
+
+
+def _read(data: bytes | str, max_depth: int) -> tuple[str, Any]:
     text = _decode(data)
     _limit_depth(text, max_depth)
     try:
@@ -62,10 +88,8 @@ def parse(data: bytes | str, *, max_depth: int = 64) -> Tree:
         _refuse(f"This is not valid JSON: {_sentence(error)}", text, error.pos)
     except ValueError as error:
         raise _invalid(f"This is not valid JSON: {error}.") from None
-    if not isinstance(tree, dict):
-        _refuse("The JSON text must be one object, beginning with '{'.", text, 0)
     _check_characters(text, tree)
-    return tree
+    return text, tree
 
 
 def reread(content: bytes) -> Tree:
@@ -233,7 +257,7 @@ def _with_members(text: str, spans: dict[str, tuple[int, int]], wanted: dict[str
     return "".join(pieces) + text[position:]
 
 
-def _check_characters(text: str, tree: Tree) -> None:
+def _check_characters(text: str, tree: Any) -> None:
     """Refuse what an escape can smuggle into a string: half a surrogate pair, or NUL."""
     if "\\u" not in text:
         return

@@ -21,7 +21,7 @@ __all__ = ["Same", "apply", "keys_of", "permit", "same_content", "without_versio
 Same = Callable[[Tree, Tree], bool]
 """Whether the stored tree (first) and the new one say the same, so that nothing need be written."""
 
-_ACTIONS: dict[str, Action] = {"GET": "r", "HEAD": "r", "POST": "c", "PUT": "u", "DELETE": "d"}
+_ACTIONS: dict[str, Action] = {"GET": "r", "HEAD": "r", "POST": "c", "PUT": "u", "PATCH": "u", "DELETE": "d"}
 
 
 def permit(requests: Iterable[Entry], *, context: Context) -> None:

@@ -8,6 +8,7 @@ from typing import Any, Literal, cast
 
 from service.errors import InvalidInput, Issue, IssueType, NotFound, Place, ServiceError, TooLarge
 from service.fhir.json import Tree
+from service.fhir.patch import Patch, patch_of
 from service.fhir.search_parameters import stored_types
 from service.fhir.summary import is_subset
 from service.fhir.validation import check as check_resource
@@ -35,10 +36,10 @@ _SHAPES = {
     "HEAD": _READS,
     "POST": re.compile(r"\w+"),
     "PUT": re.compile(rf"\w+(/{_ID}|\?.*)", re.DOTALL),
+    "PATCH": re.compile(rf"\w+(/{_ID}|\?.*)", re.DOTALL),
     "DELETE": re.compile(rf"\w+(/{_ID}|\?.*)", re.DOTALL),
 }
-_CONDITIONS = ("ifMatch", "ifNoneExist", "ifNoneMatch", "ifModifiedSince")
-Method = Literal["GET", "HEAD", "POST", "PUT", "DELETE"]
+Method = Literal["GET", "HEAD", "POST", "PUT", "PATCH", "DELETE"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,7 +48,7 @@ class Entry:
 
     ``index`` is its place in the Bundle, None for a request on its own. ``url`` is relative to the base
     (``Observation/1``, ``Observation?identifier=system|value``). ``content`` is the exact text of
-    ``resource`` where there is one to keep.
+    ``resource`` where there is one to keep. ``patch`` is what a PATCH does to the resource it finds.
     """
 
     method: Method
@@ -60,6 +61,7 @@ class Entry:
     if_none_exist: str | None = None
     if_none_match: str | None = None
     if_modified_since: str | None = None
+    patch: Patch | None = None
 
     @property
     def type(self) -> str:
@@ -166,9 +168,14 @@ def read_entry(index: int, node: Any, *, context: Context) -> Entry:
             _text(node, "fullUrl") or "",
             node.get("resource"),
             None,
-            *(_text(request, name) for name in _CONDITIONS),
+            if_match=_text(request, "ifMatch"),
+            if_none_exist=_text(request, "ifNoneExist"),
+            if_none_match=_text(request, "ifNoneMatch"),
+            if_modified_since=_text(request, "ifModifiedSince"),
         )
         usable(entry)
+        if entry.method == "PATCH":
+            return replace(entry, patch=patch_of(entry.resource, max_depth=context.max_depth))
         return entry
 
 

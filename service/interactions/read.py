@@ -5,14 +5,14 @@ from service.interactions.context import Context
 from service.interactions.entry import known_type
 from service.store.contract import Store, Transaction, Version
 
-__all__ = ["read", "vread"]
+__all__ = ["read", "there", "vread"]
 
 
 async def read(store: Store | Transaction, type_: str, id_: str, *, context: Context) -> Version:
     """Answer the current version. NotFound if there never was one, Gone if it was deleted."""
     known_type(type_)
     context.allow("r", type_)
-    return _there(await store.read(type_, id_), f"{type_}/{id_[:64]}")
+    return there(await store.read(type_, id_), f"{type_}/{id_[:64]}")
 
 
 async def vread(store: Store, type_: str, id_: str, version: str, *, context: Context) -> Version:
@@ -21,10 +21,11 @@ async def vread(store: Store, type_: str, id_: str, version: str, *, context: Co
     context.allow("r", type_)
     known = version.isascii() and version.isdigit() and len(version) < 10
     found = await store.vread(type_, id_, int(version)) if known else None
-    return _there(found, f"version {version[:64]} of {type_}/{id_[:64]}")
+    return there(found, f"version {version[:64]} of {type_}/{id_[:64]}")
 
 
-def _there(version: Version | None, name: str) -> Version:
+def there(version: Version | None, name: str) -> Version:
+    """Answer the version if it is a resource; NotFound if it is None, Gone if it is a deletion."""
     if version is None:
         raise NotFound(f"There is no {name}.")
     if version.deleted:

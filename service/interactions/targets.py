@@ -1,13 +1,16 @@
 """Which resource each write is about, known before anything is written (FHIR R4 http.html)."""
 
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import cast
 
-from service.errors import Conflict, InvalidInput, Issue, IssueType
+from service.errors import Conflict, InvalidInput, Issue, IssueType, NotFound, RuleViolation
+from service.fhir.json import reread
+from service.fhir.patch import Patch, patched
 from service.interactions.context import Context
-from service.interactions.entry import Applied, Entry, at_entry
-from service.interactions.matching import one_match
+from service.interactions.entry import Applied, Entry, at_entry, check
+from service.interactions.matching import check_tag, one_match
+from service.interactions.read import there
 from service.store.contract import Transaction, Version
 
 __all__ = ["Target", "no_resource_twice", "target_of"]
@@ -33,7 +36,9 @@ class Target:
 
 
 async def target_of(txn: Transaction, entry: Entry, *, context: Context) -> Target:
-    """Find or choose the id of a POST or PUT."""
+    """Find or choose the id of a POST, PUT or PATCH; the latter becomes the PUT of what it makes."""
+    if entry.patch is not None:
+        return await _patched(txn, entry, entry.patch, context)
     if entry.method == "POST":
         if not entry.if_none_exist:
             return Target(entry, context.new_id())
@@ -50,6 +55,31 @@ async def target_of(txn: Transaction, entry: Entry, *, context: Context) -> Targ
     if own and await txn.read(entry.type, own) is not None:
         raise Conflict(f"Nothing matches the condition, but {entry.type}/{own} exists already.")
     return Target(entry, own or context.new_id())
+
+
+async def _patched(txn: Transaction, entry: Entry, patch: Patch, context: Context) -> Target:
+    """What a patch makes of the resource it finds: NotFound or Gone if there is none.
+
+    RuleViolation if it can't be done or makes something that is not valid; then nothing has changed.
+    """
+    if entry.criteria is not None:
+        newest = await one_match(txn, entry.type, entry.criteria, context=context)
+        if newest is None:
+            raise NotFound(f"No {entry.type} matches the condition.")
+    else:
+        newest = there(await txn.read(entry.type, entry.id), f"{entry.type}/{entry.id}")
+    check_tag(entry.if_match, newest)
+    tree = patched(reread(newest.content), reread(newest.content), patch)
+    update = replace(entry, method="PUT", resource=tree, patch=None)
+    try:
+        check([update])
+    except InvalidInput as invalid:
+        raise RuleViolation(_after_patch(issue) for issue in invalid.issues) from None
+    return Target(update, newest.id)
+
+
+def _after_patch(issue: Issue) -> Issue:
+    return replace(issue, message=f"After the patch: {issue.message}")
 
 
 def no_resource_twice(targets: Iterable[Target], deleted: Iterable[Applied]) -> None:

@@ -5,7 +5,9 @@ from urllib.parse import parse_qsl, urlencode
 from starlette.responses import Response
 
 from service.errors import InvalidInput
+from service.fhir.patch import PATCH_FORMATS
 from service.interactions import history as histories
+from service.interactions import patch as patches
 from service.interactions import read as reads
 from service.interactions import search as searches
 from service.interactions import transaction, write
@@ -23,6 +25,8 @@ __all__ = [
     "history",
     "history_of_everything",
     "history_of_type",
+    "patch",
+    "patch_matching",
     "read",
     "search",
     "search_by_form",
@@ -115,6 +119,16 @@ async def update_matching(call: Call) -> Response:
     return _answer(call, applied)
 
 
+async def patch(call: Call) -> Response:
+    """Change parts of a resource: JSON Patch, XML Patch, or FHIRPath Patch as Parameters."""
+    return await _patch(call, f"{call.path('type')}/{call.path('id')}")
+
+
+async def patch_matching(call: Call) -> Response:
+    """Change parts of the one resource that matches the search in the address."""
+    return await _patch(call, f"{call.path('type')}?{urlencode(call.criteria)}")
+
+
 async def delete(call: Call) -> Response:
     """Delete a resource; its versions stay readable in its history."""
     applied = await write.delete(
@@ -148,6 +162,19 @@ async def bundle(call: Call) -> Response:
 async def _history(call: Call, *, type_: str = "", id_: str = "") -> Response:
     store, context = call.services.store, call.context
     return answer(call, await histories.history(store, call.criteria, type_=type_, id_=id_, context=context))
+
+
+async def _patch(call: Call, url: str) -> Response:
+    format_ = content_type(call.request, PATCH_FORMATS)
+    applied = await patches.patch(
+        call.services.store,
+        url,
+        format_.name,
+        await call.body(),
+        context=call.context,
+        if_match=call.header("if-match") or None,
+    )
+    return _answer(call, applied)
 
 
 async def _search(call: Call, parameters: list[tuple[str, str]]) -> Response:

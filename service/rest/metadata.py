@@ -13,6 +13,7 @@ from starlette.responses import Response
 from service import __version__
 from service.fhir.canonical import CANONICAL_ROOT, operation_definition
 from service.fhir.json import dump
+from service.fhir.patch import PATCH_FORMATS
 from service.fhir.search_parameters import parameters, stored_types
 from service.rest.answers import tagged
 from service.rest.call import open_call
@@ -30,6 +31,7 @@ _INTERACTIONS = {
     "search": "search-type",
     "create": "create",
     "update": "update",
+    "patch": "patch",
     "delete": "delete",
 }
 _SUPPORT = {
@@ -50,7 +52,9 @@ _SEARCH_TYPES = {"id": "token", "updated": "date"}
 _DOCUMENTATION = (
     "Storing what is stored already makes no new version; labels and tags are added by an update and taken "
     "away by $meta-delete alone. Unknown search parameters are refused unless 'Prefer: handling=lenient' "
-    "is sent."
+    "is sent. "
+    "A patch that changes other elements than meta and text takes a narrative with it that a machine made "
+    "(text.status generated or extensions), unless it sets another; one made by a person stays."
 )
 _SECURITY = "Every request needs a Bearer access token (a signed JWT) with SMART App Launch 2 scopes."
 _RESULT_PARAMETERS = [
@@ -96,6 +100,7 @@ def statement(rows: Iterable[Row], *, base: str, date: str, settings: Settings) 
         "implementation": {"description": "Swallowing care as FHIR R4", "url": base},
         "fhirVersion": "4.0.1",
         "format": [*FORMATS],
+        "patchFormat": [*PATCH_FORMATS],
         "rest": [_rest(rows, settings)],
     }
 

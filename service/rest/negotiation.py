@@ -122,18 +122,17 @@ def body_is_xml(request: Request) -> bool:
 
     It must be in UTF-8, not compressed, and of R4.
     """
-    kind = content_type(request, (*JSON_TYPES, *XML_TYPES))
-    if not kind.speaks_r4:
-        raise UnsupportedMediaType(_OFFERED)
-    return kind.name in XML_TYPES
+    return content_type(request, (*JSON_TYPES, *XML_TYPES)).name in XML_TYPES
 
 
 def content_type(request: Request, accepted: tuple[str, ...]) -> MediaType:
-    """Answer the body's media type if it is one of ``accepted``, in UTF-8 and not compressed."""
+    """Answer the body's media type if it is one of ``accepted``, of R4, in UTF-8 and not compressed."""
     kind = media_type(request.headers.get("content-type", ""))
     offered = ", ".join(accepted)
     if kind.name not in accepted:
         raise UnsupportedMediaType(f"Content-Type must be one of: {offered}.")
+    if not kind.speaks_r4:
+        raise UnsupportedMediaType(_OFFERED)
     if kind.parameters.get("charset", "utf-8").lower() not in {"utf-8", "utf8"}:
         raise UnsupportedMediaType("Send the body in UTF-8.")
     if request.headers.get("content-encoding", "identity").lower() != "identity":

@@ -12,6 +12,7 @@ _FIRST = [  # most requests are for it
     Row("GET", "/fhir/OperationDefinition/{id}", operations.definition, ("*.cruds",)),
     Row("GET", "/fhir/{type}/{id}", fhir.read, ("{type}.r",)),
     Row("PUT", "/fhir/{type}/{id}", fhir.update, ("{type}.u",)),
+    Row("PATCH", "/fhir/{type}/{id}", fhir.patch, ("{type}.u",)),
     Row("DELETE", "/fhir/{type}/{id}", fhir.delete, ("{type}.d",)),
 ]
 _RESTFUL = [
@@ -39,6 +40,7 @@ _RESTFUL = [
     Row("GET", "/fhir/{type}", fhir.search, ("{type}.s",)),
     Row("POST", "/fhir/{type}", fhir.create, ("{type}.c",)),
     Row("PUT", "/fhir/{type}", fhir.update_matching, ("{type}.u",)),
+    Row("PATCH", "/fhir/{type}", fhir.patch_matching, ("{type}.u",)),
     Row("DELETE", "/fhir/{type}", fhir.delete_matching, ("{type}.d",)),
     Row("GET", "/fhir/{type}/{id}/_history", fhir.history, ("{type}.r",)),
     Row("GET", "/fhir/{type}/{id}/_history/{version}", fhir.vread, ("{type}.r",)),

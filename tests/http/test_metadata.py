@@ -91,6 +91,9 @@ async def test_every_declared_interaction_works(integrator: AsyncClient) -> None
         "history-instance": await integrator.get("/fhir/Patient/p1/_history"),
         "history-type": await integrator.get("/fhir/Patient/_history"),
         "search-type": await integrator.get("/fhir/Patient"),
+        "patch": await integrator.patch(
+            "/fhir/Patient/p1", content=b"[]", headers={"Content-Type": "application/json-patch+json"}
+        ),
         "delete": await integrator.delete("/fhir/Patient/p1"),
     }
     assert codes == set(tried)

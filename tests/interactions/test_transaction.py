@@ -192,7 +192,8 @@ def test_every_invalid_resource_is_told_with_its_entry(client):
     [
         ({}, "needs a request"),
         (3, "needs a request"),
-        ({"request": {"method": "PATCH", "url": "Patient/1"}}, "method must be one of"),
+        ({"request": {"method": "LINK", "url": "Patient/1"}}, "method must be one of"),
+        ({"request": {"method": "PATCH", "url": "Patient/1"}}, "needs a patch"),
         ({"request": {"method": "POST"}}, "not a resource type"),
         ({"request": {"method": "POST", "url": "Patient"}}, "needs a resource"),
         (entry("POST", "Patient/1", patient()), "can't be used with this url"),

@@ -1,0 +1,131 @@
+"""The FHIRPath engine behind our adapter: the published tests, and what the adapter adds."""
+
+import json
+import os
+from decimal import Decimal
+from pathlib import Path
+
+import pytest
+
+from service.fhir.fhirpath import compiled, type_at
+from service.fhir.json import parse
+
+SUITE = Path(os.environ.get("CONFORMANCE_DATA", "")) / "fhirpath"
+GAPS = Path(__file__).with_name("fhirpath_gaps.json")
+"""Published tests the engine does not pass; may only shrink."""
+
+PATIENT = {
+    "resourceType": "Patient",
+    "active": True,
+    "birthDate": "1970-01-01",
+    "_birthDate": {"extension": [{"url": "http://x.example", "valueString": "y"}]},
+    "deceasedBoolean": False,
+    "multipleBirthInteger": 2,
+    "name": [
+        {"given": ["A", "B"], "family": "A"},
+        {"given": ["A"], "_given": [{"id": "g"}], "use": "official"},
+    ],
+    "extension": [{"url": "http://x.example", "valueDecimal": Decimal("72.50")}],
+    "contained": [{"resourceType": "Observation", "id": "o", "valueQuantity": {"value": Decimal("1.0")}}],
+}
+
+
+def text_of(value):
+    """A result as the published tests write it."""
+    if isinstance(value, bool):
+        return str(value).lower()
+    return str(value).removeprefix("@")
+
+
+def passes(test, tree):
+    try:
+        found = [text_of(value) for value in compiled(test["expr"]).values(tree)]
+    except ValueError:
+        return test["invalid"] is not None
+    if test["invalid"] is not None:
+        return False
+    wanted = [(value or "").removeprefix("@") for _, value in test["out"]]
+    if test["predicate"] == "true" and found != wanted:
+        return [text_of(bool(found))] == wanted
+    return found == wanted if test["ordered"] != "false" else sorted(found) == sorted(wanted)
+
+
+@pytest.mark.skipif("CONFORMANCE_DATA" not in os.environ, reason="CONFORMANCE_DATA names no folder")
+@pytest.mark.published("FHIR/fhir-test-cases, FHIRPath tests of R4")
+def test_published_fhirpath_tests(tell):
+    tests = json.loads((SUITE / "fptests.json").read_bytes())
+    inputs = json.loads((SUITE / "fpinputs.json").read_bytes(), parse_float=Decimal)
+    failing = {
+        f"{test['group']}/{test['name']}" for test in tests if not passes(test, inputs.get(test["input"], {}))
+    }
+    listed = set(json.loads(GAPS.read_bytes()))
+    tell(f"FHIRPath engine: {len(tests) - len(failing)} of {len(tests)} published tests pass")
+    assert failing == listed, "a test that fails anew is a loss; one that passes now leaves the table"
+
+
+@pytest.mark.parametrize(
+    "text", ["", " ", "a)", "a.b(", "Patient.name[", "2 + 2 /", "a b", "a" * 2_001, "(" * 900]
+)
+def test_text_that_is_no_expression_is_refused(text):
+    with pytest.raises(ValueError, match=r"^it "):
+        compiled(text)
+
+
+def test_an_expression_is_compiled_once():
+    assert compiled("Patient.name.given") is compiled("Patient.name.given")
+
+
+def test_trace_prints_nothing(capsys):
+    assert compiled("Patient.name.trace('x').family").values(PATIENT) == ["A"]
+    assert capsys.readouterr().out == ""
+
+
+def test_what_an_expression_uses_is_known():
+    used = compiled("Patient.name.where(use = 'official' and given.exists()) | %context.photo")
+    assert used.functions == {"where", "exists"}
+    assert used.variables == {"context"}
+
+
+@pytest.mark.parametrize(
+    ("text", "places"),
+    [
+        ("Patient", [()]),
+        ("Patient.active", [("active",)]),
+        ("Patient.deceased", [("deceasedBoolean",)]),
+        ("Patient.multipleBirth", [("multipleBirthInteger",)]),
+        ("Patient.birthDate", [("birthDate",)]),
+        ("Patient.birthDate.extension", [("_birthDate", "extension", 0)]),
+        ("Patient.name[0].given", [("name", 0, "given", 0), ("name", 0, "given", 1)]),
+        ("Patient.name[1].given", [("name", 1, "given", 0)]),
+        ("Patient.name.where(use = 'official').given", [("name", 1, "given", 0)]),
+        ("name.family", [("name", 0, "family")]),
+        ("Patient.extension('http://x.example').value", [("extension", 0, "valueDecimal")]),
+        ("Patient.contained.value", [("contained", 0, "valueQuantity")]),
+        ("Patient.contained.value.value", [("contained", 0, "valueQuantity", "value")]),
+        ("Patient.photo", []),
+        ("Patient.name.exists()", None),
+        ("'A'", None),
+        ("1 + 1", None),
+    ],
+)
+def test_places_of_what_is_found(text, places):
+    assert compiled(text).places(PATIENT) == places
+
+
+def test_a_failing_evaluation_is_a_value_error():
+    for text in ("Patient.nothing()", "1.toQuantity(1, 2, 3)"):
+        with pytest.raises(ValueError, match="can't be evaluated"):
+            compiled(text).values(PATIENT)
+
+
+def test_types_of_places():
+    assert type_at(PATIENT, ("name", 0)) == "HumanName"
+    assert type_at(PATIENT, ("contained", 0)) == "Observation"
+    assert type_at(PATIENT, ("contained", 0, "valueQuantity")) == "Quantity"
+    assert type_at(PATIENT, ("_birthDate", "extension", 0)) == "Extension"
+    assert type_at(PATIENT, ("nothing",)) == ""
+
+
+def test_numbers_are_found_exactly():
+    tree = parse(b'{"resourceType":"Observation","valueQuantity":{"value":1.0E2}}')
+    assert compiled("Observation.value.value").places(tree) == [("valueQuantity", "value")]
