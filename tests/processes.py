@@ -5,7 +5,7 @@ import re
 import signal
 import subprocess
 import sys
-import threading
+import tempfile
 import time
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -14,7 +14,6 @@ from pathlib import Path
 import httpx
 
 COMMAND = (sys.executable, "-c", "from service.cli import main; main()")
-_ADDRESS = re.compile(r"http://127\.0\.0\.1:\d+")
 
 
 def run(*arguments: str | Path, check: bool = True) -> subprocess.CompletedProcess[str]:
@@ -27,52 +26,51 @@ def run(*arguments: str | Path, check: bool = True) -> subprocess.CompletedProce
 def serving(*arguments: str | Path, command: tuple[str, ...] = COMMAND) -> Iterator["Server"]:
     """Start a command that serves and wait until it says where; killed at the end if still there."""
     words = [*command, *map(str, arguments)]
-    with subprocess.Popen(words, stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True) as process:  # noqa: S603
-        server = Server(process)
+    with (
+        tempfile.NamedTemporaryFile() as paper,
+        subprocess.Popen(words, stdout=paper, stderr=subprocess.STDOUT) as process,  # noqa: S603
+    ):
+        server = Server(process, Path(paper.name))
         try:
             server.wait_until_ready()
             yield server
         finally:
             process.kill()
-            server.heard_out()
 
 
 class Server:
-    """One running service."""
+    """One running service; what it prints goes to a file, so that nobody need listen."""
 
-    def __init__(self, process: subprocess.Popen[str]) -> None:
+    def __init__(self, process: subprocess.Popen[bytes], paper: Path) -> None:
         self.process = process
-        self.printed = ""
         self.url = ""
-        self._listener = threading.Thread(target=self._listen, daemon=True)
+        self._paper = paper
+
+    @property
+    def printed(self) -> str:
+        """What it printed so far."""
+        return self._paper.read_text("utf-8")
 
     def wait_until_ready(self, seconds: float = 120) -> None:
-        """Read what it prints up to its address, then wait until it answers."""
-        for line in self.process.stdout:
-            self.printed += line
-            if "erving on" in line:
-                self.url = _ADDRESS.search(line)[0]
-                break
-        assert self.url, self.printed
-        self._listener.start()
+        """Wait until it says its address, then until it answers there."""
         end = time.monotonic() + seconds
         while time.monotonic() < end:
-            try:
-                if httpx.get(f"{self.url}/health/ready").status_code == 200:
-                    return
-            except httpx.TransportError:
-                time.sleep(0.05)
+            ended = self.process.poll() is not None
+            said = re.search(r"erving on (http://127\.0\.0\.1:\d+)\b.*\n", self.printed)
+            if said and self._answers(said[1]):
+                self.url = said[1]
+                return
+            if ended:
+                break
+            time.sleep(0.02)
         raise AssertionError(self.printed)
 
-    def _listen(self) -> None:
-        """Take what it prints later, or it would stop when the pipe is full."""
-        for line in self.process.stdout:
-            self.printed += line
-
-    def heard_out(self) -> None:
-        """Wait until all it printed was taken; it must have ended."""
-        if self._listener.ident is not None:
-            self._listener.join()
+    @staticmethod
+    def _answers(url: str) -> bool:
+        try:
+            return httpx.get(f"{url}/health/ready").status_code == 200
+        except httpx.TransportError:
+            return False
 
     def kill(self) -> None:
         """Kill it as a power cut would: no handler runs."""

@@ -10,7 +10,7 @@ from fastapi import APIRouter, Depends, Request
 from starlette.convertors import Convertor, register_url_convertor
 from starlette.exceptions import HTTPException
 from starlette.responses import Response
-from starlette.routing import BaseRoute, Route
+from starlette.routing import BaseRoute, Match, Route
 from starlette.types import Receive, Scope, Send
 
 from service.errors import NotFound
@@ -64,8 +64,18 @@ def plain(rows: list[Row]) -> list[BaseRoute]:
     return [_route(path, list(group)) for path, group in groupby(rows, key=lambda row: row.path)]
 
 
+class _Route(Route):
+    """A route that counts an address's steps before it compares them: most routes are passed by."""
+
+    def matches(self, scope: Scope) -> tuple[Match, Scope]:
+        """See Route; no part of ours spans several steps."""
+        if scope["path"].count("/") != self.path.count("/") and not scope.get("root_path"):
+            return Match.NONE, {}
+        return super().matches(scope)
+
+
 def _route(path: str, rows: list[Row]) -> Route:
-    route = Route(_NAMES.sub(r"{\1:name}", path), _Methods(rows))
+    route = _Route(_NAMES.sub(r"{\1:name}", path), _Methods(rows))
     route.path = path  # as the table has it, for the log
     return route
 

@@ -14,6 +14,7 @@ not checked here, and ``patient/`` confines to one patient's compartment, which 
 import re
 from collections.abc import Iterable
 from dataclasses import dataclass
+from functools import lru_cache
 
 from service.errors import Forbidden
 
@@ -59,6 +60,12 @@ class Scopes:
 def require(scopes: Scopes, alternatives: Iterable[str]) -> None:
     """Raise Forbidden unless one alternative holds; in each, all needs (joined by spaces) must hold."""
     alternatives = tuple(alternatives)
-    if not any(all(map(scopes.grant, needs.split())) for needs in alternatives):
+    if not any(_granted(scopes, needs) for needs in alternatives):
         wanted = " or ".join(f"'{needs}'" for needs in alternatives)
         raise Forbidden(f"Your access token does not allow this: it needs the scope {wanted}.")
+
+
+@lru_cache(maxsize=10_000)
+def _granted(scopes: Scopes, needs: str) -> bool:
+    """Remembered: the same tokens ask for the same few things over and over."""
+    return all(map(scopes.grant, needs.split()))
