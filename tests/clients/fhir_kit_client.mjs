@@ -60,6 +60,17 @@ const steps = {
     }
   },
 
+  async patch() {
+    const { id } = await person();
+    const change = { op: "replace", path: "/name/0/family", value: "Patched" };
+    const patched = await fhir.patch({ resourceType: "Patient", id, jsonPatch: [change] });
+    assert.equal(patched.name[0].family, "Patched");
+    const refused = [{ op: "test", path: "/name/0/family", value: "Other" }, { op: "remove", path: "/name" }];
+    const answer = await status(fhir.patch({ resourceType: "Patient", id, jsonPatch: refused }));
+    assert.ok(answer >= 400 && answer < 500);
+    assert.equal((await fhir.read({ resourceType: "Patient", id })).meta.versionId, "2");
+  },
+
   async transactionAndPages() {
     const address = `urn:uuid:${randomUUID()}`;
     const bodies = [patient(number()), ...Array.from({ length: 25 }, () => weight(address))];

@@ -14,6 +14,7 @@ ROWS = {
     "metadata": ["G1"],
     "createReadUpdateDelete": ["B1", "B5", "B8", "B20"],
     "versionsAndHistory": ["B4", "B23"],
+    "patch": ["B16"],
     "transactionAndPages": ["C1", "C5", "D4"],
     "postedSearch": ["D1"],
     "conditionalCreateAndUpdate": ["B12", "B13"],

@@ -60,6 +60,18 @@ def test_versions_and_history_of_instance_type_and_system(fhir, person):
         assert (history.type, versions) == ("history", ["2", "1"])
 
 
+@pytest.mark.conformance("B16")
+def test_patch_through_the_session_it_signs(fhir, person):
+    headers = fhir.auth.signed_headers({"Content-Type": "application/json-patch+json"})
+    body = [{"op": "replace", "path": "/name/0/family", "value": "Patched"}]
+    address = f"{fhir.base_uri}Patient/{person.id}"
+    fhir.session.patch(address, json=body, headers=headers).raise_for_status()
+    assert Patient.read(person.id, fhir).name[0].family == "Patched"
+    failing = [{"op": "test", "path": "/name/0/family", "value": "Other"}, {"op": "remove", "path": "/name"}]
+    assert 400 <= fhir.session.patch(address, json=failing, headers=headers).status_code < 500
+    assert Patient.read(person.id, fhir).name[0].family == "Patched"
+
+
 @pytest.mark.conformance("C1", "C5", "D4", "D5")
 def test_transaction_and_paging_to_the_end(fhir):
     answer = Bundle(Bundle(transaction(number(), 25)).create(fhir))

@@ -2,8 +2,8 @@
 
 import pytest
 from fhirpy import SyncFHIRClient
-from fhirpy.base.exceptions import MultipleResourcesFound, ResourceNotFound
-from invented import BODY_WEIGHT, PATIENTS, number, patient, transaction
+from fhirpy.base.exceptions import MultipleResourcesFound, OperationOutcome, ResourceNotFound
+from invented import BODY_WEIGHT, PATIENTS, fhirpath_patch, number, patient, transaction
 
 pytestmark = pytest.mark.published("fhirpy, a client library from PyPI")
 
@@ -48,6 +48,17 @@ def test_versions_and_history_of_instance_type_and_system(fhir, person):
             if entry.get("resource", {}).get("id") == person.id
         ]
         assert (history["type"], versions) == ("history", ["2", "1"])
+
+
+@pytest.mark.conformance("B17", "B19")
+def test_patch(fhir, person):
+    body = fhirpath_patch("Patient.name[0].family", "Patched")
+    patched = fhir.execute(f"Patient/{person.id}", method="patch", data=body)
+    assert (patched["name"][0]["family"], patched["meta"]["versionId"]) == ("Patched", "2")
+    with pytest.raises(OperationOutcome):
+        fhir.execute(
+            f"Patient/{person.id}", method="patch", data=fhirpath_patch("Patient.nothing.there", "x")
+        )
 
 
 @pytest.mark.conformance("C1", "C5", "D4")
