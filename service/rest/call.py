@@ -13,6 +13,7 @@ from starlette.requests import Request
 from service.errors import InvalidInput, TooLarge, Unauthenticated
 from service.fhir import xml
 from service.fhir.json import dump
+from service.interactions.aside import aside
 from service.interactions.context import Context
 from service.rest.negotiation import answer_type, body_is_xml
 from service.security.principal import Principal
@@ -139,7 +140,11 @@ class Call:
             return body
         translate = body_is_xml(self.request)
         body = body if optional else await self.body()
-        return dump(xml.parse(body, max_depth=self.services.settings.max_depth)) if translate else body
+        return await aside(_as_json, body, self.services.settings.max_depth) if translate else body
+
+
+def _as_json(body: bytes, max_depth: int) -> bytes:
+    return dump(xml.parse(body, max_depth=max_depth))
 
 
 def services_of(request: Request) -> Services:
