@@ -154,13 +154,13 @@ def _count(run: Callable, table: str):
 class AnyLoop:
     """A store that lives in a loop of its own and can be asked from any other, also after that is closed."""
 
-    def __init__(self, url: str, clock: Callable) -> None:
+    def __init__(self, url: str, clock: Callable, **more) -> None:
         self.url = url
         self._loop = asyncio.new_event_loop()
         self._thread = threading.Thread(target=self._loop.run_forever, daemon=True)
         self._thread.start()
         try:
-            self._store = self._wait(PostgresStore.open(url, clock=clock))
+            self._store = self._wait(PostgresStore.open(url, clock=clock, **more))
         except BaseException:
             self._end()
             raise
@@ -178,8 +178,8 @@ class AnyLoop:
         async for one in self._stream(self._store.changes(after)):
             yield one
 
-    async def dump(self):
-        async for one in self._stream(self._store.dump()):
+    async def rows(self):
+        async for one in self._stream(self._store.rows()):
             yield one
 
     async def close(self) -> None:
@@ -188,9 +188,12 @@ class AnyLoop:
             self._end()
 
     async def _stream(self, rows):
-        with suppress(StopAsyncIteration):
-            while True:
-                yield await self._there(_next(rows))
+        try:
+            with suppress(StopAsyncIteration):
+                while True:
+                    yield await self._there(_next(rows))
+        finally:
+            await self._there(rows.aclose())
 
     async def _there(self, work):
         if not self._thread.is_alive():

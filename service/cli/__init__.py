@@ -6,12 +6,16 @@ import click
 
 from service import __version__
 from service.cli.attainment import attainment
+from service.cli.backup import backup
 from service.cli.convert import convert
+from service.cli.copy_store import copy
 from service.cli.demo import demo
 from service.cli.export import export
 from service.cli.group import Commands
 from service.cli.load import load
+from service.cli.migrate import migrate
 from service.cli.push import push
+from service.cli.restore import restore
 from service.cli.serve import serve
 from service.cli.token import token
 
@@ -29,5 +33,7 @@ def main() -> None:
     gc.freeze()
 
 
-for command in (demo, serve, load, convert, attainment, export, push, token):
+_DAILY = (demo, serve, load, convert, attainment, export, push, token)
+_UPKEEP = (backup, restore, copy, migrate)
+for command in (*_DAILY, *_UPKEEP):
     main.add_command(command)

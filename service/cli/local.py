@@ -2,23 +2,27 @@
 
 from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
+from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
 import click
 
+from service.fhir.json import reread
+from service.interactions.apply import keys_of
 from service.interactions.context import Context, allow_everything
 from service.settings import Settings
-from service.store.contract import Store
+from service.store.archive import Movable
+from service.store.moving import KeysOf
 from service.store.opening import open_store
 
-__all__ = ["data_dir_option", "local_context", "now", "opened", "settings_for"]
+__all__ = ["data_dir_option", "found_by", "local_context", "now", "opened", "settings_for"]
 
 data_dir_option = click.option(
     "--data-dir",
     type=click.Path(file_okay=False, path_type=Path),
-    help="Folder of the database; default SWALLOW_DATA_DIR, else ./swallow-data.",
+    help="Folder of the SQLite database and the keys; default SWALLOW_DATA_DIR, else ./swallow-data.",
 )
 
 
@@ -46,10 +50,17 @@ def local_context(settings: Settings) -> Context:
     )
 
 
+def found_by(settings: Settings) -> KeysOf:
+    """What stored versions are found by at this site."""
+    base = f"{settings.base_url}/fhir" if settings.base_url else ""
+    context = replace(local_context(settings), base=base)
+    return lambda version: keys_of(reread(version.content), version.id, context)
+
+
 @asynccontextmanager
-async def opened(settings: Settings) -> AsyncIterator[Store]:
-    """The store in the settings' data folder, closed at the end."""
-    store = await open_store(settings, now)
+async def opened(settings: Settings, *, older: bool = False) -> AsyncIterator[Movable]:
+    """The store of the settings, closed at the end; ``older``: its tables may be of an older program."""
+    store = await open_store(settings, now, older=older)
     try:
         yield store
     finally:

@@ -28,14 +28,17 @@ def schema(engine: Engine) -> str:
     return (_HERE / name).read_text("utf-8")
 
 
-def judge(version: int, compatible_with: int) -> None:
-    """StoreUnavailable if this program can't work with a database of this version."""
+def judge(version: int, compatible_with: int, *, older: bool = False) -> None:
+    """StoreUnavailable if this program can't work with a database of this version.
+
+    ``older``: it is about to be upgraded.
+    """
     if compatible_with > SCHEMA_VERSION:
         raise StoreUnavailable(
             f"The database was written by a newer program (schema {compatible_with}, this program knows "
             f"{SCHEMA_VERSION}). Use the newer program, or another database."
         )
-    if version < SCHEMA_VERSION:
+    if version < SCHEMA_VERSION and not older:
         raise StoreUnavailable(
             f"The database was written by an older program (schema {version}, this program needs "
             f"{SCHEMA_VERSION}). Make a backup, then run: swallow-interop migrate."

@@ -15,8 +15,10 @@ import asyncpg
 
 from service.errors import InvalidInput, Issue, IssueType, ServiceError, StoreUnavailable
 from service.fhir.datetimes import milliseconds
+from service.store.archive import Archive, Rows
 from service.store.contract import History, Page, Query, Version, Work
 from service.store.history_sql import history_page, history_total
+from service.store.postgres_archive import PostgresArchive, snapshot
 from service.store.postgres_schema import prepare
 from service.store.postgres_sql import in_postgres
 from service.store.postgres_transaction import (
@@ -32,6 +34,7 @@ from service.store.search_sql import Statement, columns
 __all__ = ["PostgresStore"]
 
 T = TypeVar("T")
+Kind = TypeVar("Kind", bound=PostgresTransaction)
 
 _CONNECTIONS = 12
 _WRITERS = 8
@@ -78,10 +81,11 @@ class PostgresStore:
         self._closed = False
 
     @classmethod
-    async def open(cls, url: str, *, clock: Callable[[], datetime]) -> Self:
+    async def open(cls, url: str, *, clock: Callable[[], datetime], older: bool = False) -> Self:
         """Open the database at ``url`` (postgresql://…) and create its tables if it is empty.
 
-        StoreUnavailable if it can't be reached, or its schema is not this program's.
+        ``older``: its tables may be of an older program. StoreUnavailable if it can't be reached, or its
+        schema is not one this program can use.
         """
         try:
             pool = await asyncpg.create_pool(
@@ -97,7 +101,7 @@ class PostgresStore:
         store = cls(pool, clock)
         try:
             async with store._connection() as connection:
-                await prepare(connection)
+                await prepare(connection, older=older)
         except BaseException:
             await store.close()
             raise
@@ -132,12 +136,33 @@ class PostgresStore:
 
     async def write(self, name: str, work: Work[T]) -> T:
         """See the contract. ``work`` may be run several times; only what the last run did is kept."""
+        return await self._run(name, PostgresTransaction, work)
+
+    async def archive(self, name: str, work: Callable[[Archive], Awaitable[T]]) -> T:
+        """See Movable."""
+        return await self._run(name, PostgresArchive, work)
+
+    async def size(self) -> int:
+        """See Movable."""
+        rows = await self._rows("SELECT count(*) FROM resource")
+        return int(rows[0][0])
+
+    async def rows(self) -> Rows:
+        """See Movable."""
+        async with (
+            self._connection() as connection,
+            connection.transaction(isolation="repeatable_read", readonly=True),
+        ):
+            async for row in snapshot(connection):
+                yield row
+
+    async def _run(self, name: str, kind: type[Kind], work: Callable[[Kind], Awaitable[T]]) -> T:
         async with self._writers:
             alone = False
             attempt = 0
             while attempt < _ATTEMPTS:
                 try:
-                    return await self._attempt(work, queued=attempt > 0, alone=alone)
+                    return await self._attempt(kind, work, queued=attempt > 0, alone=alone)
                 except MustBeAlone:
                     alone = True
                 except _RACES:
@@ -187,7 +212,9 @@ class PostgresStore:
                     raise
         raise AssertionError
 
-    async def _attempt(self, work: Work[T], *, queued: bool, alone: bool) -> T:
+    async def _attempt(
+        self, kind: type[Kind], work: Callable[[Kind], Awaitable[T]], *, queued: bool, alone: bool
+    ) -> T:
         async with self._connection() as connection, connection.transaction(isolation="repeatable_read"):
             # Locks come before the first statement that sees the tables: what it sees is then as they are.
             if queued:
@@ -195,7 +222,8 @@ class PostgresStore:
             if alone:
                 await connection.execute(_ALONE)
             known = self._words.known
-            transaction = PostgresTransaction(connection, self._learn, known, self._now, alone=alone)
+            transaction = kind(connection, self._learn, known, self._now, alone=alone)
+            await transaction.begin()
             result = await work(transaction)
             await transaction.finish()
             return result

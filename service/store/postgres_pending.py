@@ -94,7 +94,8 @@ class Pending:
             await connection.execute(CURRENT, *columns_of(fresh))
         if changed:
             await connection.executemany(UPDATE_CURRENT, changed)
-        await connection.execute(RESOURCE, *columns_of(self.versions))
+        if self.versions:
+            await connection.execute(RESOURCE, *columns_of(self.versions))
         for sql, rows_taken_back in deletions(old):
             await connection.executemany(sql, rows_taken_back)
         for sql, columns in insertions(new):

@@ -22,8 +22,11 @@ class _Connection(Protocol):
     def transaction(self) -> AbstractAsyncContextManager[Any]: ...
 
 
-async def prepare(connection: _Connection) -> None:
-    """Create the tables of an empty database; refuse one of another version, or of another encoding."""
+async def prepare(connection: _Connection, *, older: bool) -> None:
+    """Create the tables of an empty database; refuse one of another encoding or version.
+
+    ``older``: a version of an older program is not refused.
+    """
     if await connection.fetchval("SHOW server_encoding") != "UTF8":
         raise StoreUnavailable("The database's encoding is not UTF8; create one with ENCODING 'UTF8'.")
     async with connection.transaction():
@@ -33,4 +36,4 @@ async def prepare(connection: _Connection) -> None:
             values = (SCHEMA_VERSION, COMPATIBLE_WITH)
             await connection.execute("INSERT INTO schema_version VALUES ($1, $2)", *values)
         found = await connection.fetchrow("SELECT version, compatible_with FROM schema_version")
-    judge(*found)
+    judge(*found, older=older)

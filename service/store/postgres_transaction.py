@@ -174,6 +174,9 @@ class PostgresTransaction:
             *bound,
         )
 
+    async def begin(self) -> None:
+        """Take the locks that have to be held before anything is seen: none."""
+
     async def finish(self) -> None:
         """Write what waits, and what shows others on what this relied; to commit is the caller's part."""
         await self._flush()

@@ -22,10 +22,12 @@ from typing import Any, TypeVar
 
 from service.errors import InvalidInput, Issue, IssueType, StoreUnavailable
 from service.fhir.datetimes import milliseconds
-from service.store.contract import History, Page, Query, Version, Work
+from service.store.archive import Archive, Kept, Rows, in_chunks
+from service.store.contract import History, Page, Query, Version, VisitKey, Work
 from service.store.history_sql import history_page, history_total
 from service.store.migrations import COMPATIBLE_WITH, SCHEMA_VERSION, judge, schema
 from service.store.search_sql import columns
+from service.store.sqlite_archive import SqliteArchive, kept_after, visits
 from service.store.sqlite_transaction import SqliteTransaction, Words, read_newest, run_search
 
 __all__ = ["SqliteStore"]
@@ -55,10 +57,13 @@ class _Job:
 class SqliteStore:
     """The Store of the contract on one database file."""
 
-    def __init__(self, path: Path, *, clock: Callable[[], datetime], readers: int = 2) -> None:
+    def __init__(
+        self, path: Path, *, clock: Callable[[], datetime], readers: int = 2, older: bool = False
+    ) -> None:
         """Open or create the database at ``path``; ``clock`` answers now, with a zone.
 
-        StoreUnavailable if a newer program wrote it, or it can't be opened.
+        ``older``: its tables may be of an older program. StoreUnavailable if it can't be opened, or its
+        schema is not one this program can use.
         """
         self._path = path
         self._local = threading.local()
@@ -70,11 +75,12 @@ class SqliteStore:
             path.parent.mkdir(mode=0o700, parents=True, exist_ok=True)
             path.touch(mode=0o600, exist_ok=True)  # health data: for the owner alone, its log files as well
             self._writing = self._connect()
-            _prepare(self._writing)
+            _prepare(self._writing, older=older)
         except (sqlite3.Error, OSError) as error:
             raise StoreUnavailable(f"The database {path.name} can't be opened: {error}.") from error
         self._words = Words(self._writing)
         self._transaction = SqliteTransaction(self._writing, self._words, lambda: milliseconds(clock()))
+        self._archive = SqliteArchive(self._writing, self._words, lambda: milliseconds(clock()))
         self._pool = ThreadPoolExecutor(readers, thread_name_prefix="store-read")
         self._writer = threading.Thread(target=self._write_forever, name="store-write", daemon=True)
         self._writer.start()
@@ -121,6 +127,36 @@ class SqliteStore:
             if len(rows) < _CHUNK:
                 return
             after = rows[-1].sequence
+
+    async def size(self) -> int:
+        """See Movable."""
+        count: int = await self._in_pool(
+            lambda connection: connection.execute("SELECT count(*) FROM resource").fetchone()[0]
+        )
+        return count
+
+    async def rows(self) -> Rows:
+        """See Movable."""
+        connection = await asyncio.to_thread(self._connect)
+        connection.execute("BEGIN")
+
+        async def versions(after: int) -> list[Kept]:
+            return await asyncio.to_thread(kept_after, connection, after)
+
+        async def keys() -> list[VisitKey]:
+            return await asyncio.to_thread(visits, connection)
+
+        try:
+            async for row in in_chunks(versions, keys):
+                yield row
+        except sqlite3.Error as error:
+            raise StoreUnavailable(f"The store can't be read now: {_why(error)}.") from error
+        finally:
+            connection.close()
+
+    async def archive(self, name: str, work: Callable[[Archive], Awaitable[T]]) -> T:
+        """See Movable."""
+        return await self.write(name, lambda _: work(self._archive))
 
     async def close(self) -> None:
         """See the contract."""
@@ -273,7 +309,7 @@ def _answer(job: _Job) -> None:
         job.loop.call_soon_threadsafe(settle)
 
 
-def _prepare(connection: sqlite3.Connection) -> None:
+def _prepare(connection: sqlite3.Connection, *, older: bool) -> None:
     """Create the tables of a new database; refuse one of another version."""
     connection.execute("BEGIN IMMEDIATE")
     try:
@@ -286,7 +322,7 @@ def _prepare(connection: sqlite3.Connection) -> None:
         found = connection.execute("SELECT version, compatible_with FROM schema_version").fetchone()
     finally:
         connection.execute("COMMIT")
-    judge(*found)
+    judge(*found, older=older)
 
 
 def _versions(connection: sqlite3.Connection, type_: str, id_: str, rest: str, *values: int) -> list[Version]:

@@ -1,0 +1,100 @@
+"""Whole stores: backup, restore, copy from one engine to another, upgrade."""
+
+from collections.abc import Callable
+from contextlib import aclosing
+from pathlib import Path
+
+from service.errors import Conflict, ServiceError
+from service.fhir.search_parameters import SearchKeys
+from service.store.archive import Archive, Digest, Kept, Movable, Rows
+from service.store.backup_file import check_backup, read_backup, write_backup
+from service.store.contract import Version
+
+__all__ = ["KeysOf", "Progress", "backup", "copy", "migrate", "restore"]
+
+KeysOf = Callable[[Version], SearchKeys]
+"""What a version is found by."""
+Progress = Callable[[], object]
+"""Called after every version."""
+
+
+async def backup(store: Movable, path: Path, progress: Progress) -> Digest:
+    """Write everything to a new file, as it stood at one moment; others may go on writing.
+
+    Answers the counts and checksum. Conflict if there is a file of that name.
+    """
+
+    async def told(rows: Rows) -> Rows:
+        async for row in rows:
+            yield row
+            progress()
+
+    async with aclosing(store.rows()) as rows:
+        return await write_backup(path, told(rows))
+
+
+async def restore(path: Path, store: Movable, keys_of: KeysOf, progress: Progress) -> Digest:
+    """Write everything of a backup to an empty store: all of it, or nothing.
+
+    InvalidInput if the file is damaged, Conflict if the store holds anything.
+    """
+    wanted = check_backup(path)
+    return await _fill(store, lambda: read_backup(path), keys_of, progress, wanted)
+
+
+async def copy(source: Movable, target: Movable, keys_of: KeysOf, progress: Progress) -> Digest:
+    """Write everything of one store to an empty other: all of it, or nothing; Conflict if it holds anything.
+
+    What is written to ``source`` meanwhile is not copied.
+    """
+    return await _fill(target, source.rows, keys_of, progress)
+
+
+async def migrate(store: Movable, keys_of: KeysOf, progress: Progress) -> int:
+    """Bring the tables up to this program's; answers how many resources were filed anew."""
+
+    async def work(archive: Archive) -> int:
+        count = 0
+        if await archive.upgrade():
+            async for row in archive.rows():
+                if isinstance(row, Kept) and _is_found(row):
+                    await archive.refile(row.version, keys_of(row.version))
+                    count += 1
+                    progress()
+        return count
+
+    return await store.archive("migrate", work)
+
+
+def _is_found(row: Kept) -> bool:
+    """Whether searches find this version."""
+    return row.newest and not row.version.deleted
+
+
+async def _fill(
+    store: Movable,
+    rows: Callable[[], Rows],
+    keys_of: KeysOf,
+    progress: Progress,
+    wanted: Digest | None = None,
+) -> Digest:
+    async def work(archive: Archive) -> Digest:
+        if not await archive.is_empty():
+            raise Conflict("The database to write to is not empty; nothing was written. Name an empty one.")
+        sent = Digest()
+        async with aclosing(rows()) as coming:
+            async for row in coming:
+                sent.add(row)
+                if isinstance(row, Kept):
+                    await archive.keep(row, keys_of(row.version) if _is_found(row) else SearchKeys())
+                    progress()
+                else:
+                    await archive.claim_visit(row)
+        arrived = Digest()
+        async for row in archive.rows():
+            arrived.add(row)
+        if len({str(one.said()) for one in (sent, arrived, wanted or sent)}) > 1:
+            raise ServiceError("What arrived is not what was sent; nothing was kept.")
+        return arrived
+
+    return await store.archive("fill", work)

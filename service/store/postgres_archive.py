@@ -1,0 +1,100 @@
+"""Reading and writing everything of a PostgreSQL database; the connection is passed in."""
+
+from zoneinfo import ZoneInfo
+
+from service.fhir.datetimes import interval
+from service.fhir.search_parameters import SearchKeys
+from service.store.archive import CHUNK, Kept, Rows, in_chunks
+from service.store.contract import Version, VisitKey
+from service.store.migrations import COMPATIBLE_WITH, SCHEMA_VERSION, upgrade
+from service.store.postgres_pending import Head
+from service.store.postgres_transaction import Connection, PostgresTransaction, version_of
+from service.store.search_sql import columns
+
+__all__ = ["PostgresArchive", "snapshot"]
+
+_UTC = ZoneInfo("UTC")
+_KEPT = (
+    f"SELECT {columns}, c.sequence = r.sequence FROM resource r JOIN current c ON c.key = r.key "
+    f"WHERE r.sequence > $1 ORDER BY r.sequence LIMIT {CHUNK}"
+)
+_ALONE = "LOCK TABLE current, resource, visit_record IN SHARE ROW EXCLUSIVE MODE"
+
+
+def snapshot(connection: Connection) -> Rows:
+    """Answer everything a transaction sees."""
+
+    async def versions(after: int) -> list[Kept]:
+        return [Kept(version_of(row), row[-1]) for row in await connection.fetch(_KEPT, after)]
+
+    async def visits() -> list[VisitKey]:
+        sql = "SELECT system, value, patient, time FROM visit_record ORDER BY system, value"
+        return [VisitKey(*row) for row in await connection.fetch(sql)]
+
+    return in_chunks(versions, visits)
+
+
+class PostgresArchive(PostgresTransaction):
+    """The Archive of ``archive.py``; nobody else writes while it is open."""
+
+    async def begin(self) -> None:
+        """Keep others from writing, before anything is seen."""
+        await self._connection.execute("SET LOCAL statement_timeout TO 0")
+        await self._connection.execute(_ALONE)
+
+    async def is_empty(self) -> bool:
+        """See Archive."""
+        sql = "SELECT EXISTS (SELECT 1 FROM resource) OR EXISTS (SELECT 1 FROM visit_record)"
+        return not await self._connection.fetchval(sql)
+
+    async def rows(self) -> Rows:
+        """See Archive."""
+        await self._flush()
+        async for row in snapshot(self._connection):
+            yield row
+
+    async def keep(self, kept: Kept, keys: SearchKeys) -> None:
+        """See Archive."""
+        one = kept.version
+        if one.version == 1:
+            head = self._heads[one.type, one.id] = Head(key=one.sequence)
+        else:
+            head = await self._head(one.type, one.id)
+        head.version, head.updated = one, interval(one.last_updated, _UTC)[0]
+        head.keys = keys
+        self._pending.add(head, one)
+        await self._now_and_then()
+
+    async def refile(self, version: Version, keys: SearchKeys) -> None:
+        """See Archive."""
+        head = await self._head(version.type, version.id)
+        head.keys = keys
+        self._pending.heads[version.type, version.id] = head
+        await self._now_and_then()
+
+    async def upgrade(self) -> bool:
+        """See Archive."""
+        found = await self._connection.fetchval("SELECT version FROM schema_version")
+        scripts = upgrade("postgres", found)
+        for script in scripts:
+            await self._connection.execute(script)
+        if found < SCHEMA_VERSION:
+            values = (SCHEMA_VERSION, COMPATIBLE_WITH)
+            await self._connection.execute(
+                "UPDATE schema_version SET version = $1, compatible_with = $2", *values
+            )
+        return bool(scripts)
+
+    async def finish(self) -> None:
+        """Go on numbering behind what was kept."""
+        await super().finish()
+        await self._connection.execute(
+            "SELECT setval('write_sequence', greatest((SELECT max(sequence) FROM resource), last_value)) "
+            "FROM write_sequence WHERE EXISTS (SELECT 1 FROM resource)"
+        )
+
+    async def _now_and_then(self) -> None:
+        """Write what waits before it is much, and forget it."""
+        if len(self._pending.heads) >= CHUNK:
+            await self._flush()
+            self._heads.clear()
