@@ -8,8 +8,8 @@ import pytest
 from processes import by_identifier, client, everything, run, searchable_types, serving, token
 from synthetic import files
 
-PATIENTS = 25  # of eight visits each: 200 records
-KILL_AFTER = 60
+PATIENTS = 9  # of eight visits each: 72 records
+KILL_AFTER = 25
 
 
 @pytest.fixture(scope="module")
@@ -26,6 +26,14 @@ def undisturbed(records, tmp_path_factory):
         return _stored(server, folder)
 
 
+@pytest.fixture(params=["sqlite", "postgres"])
+def engine(request, monkeypatch):
+    """The setting by which the service finds its database."""
+    if request.param == "postgres":
+        monkeypatch.setenv("SWALLOW_DATABASE_URL", request.getfixturevalue("database_url"))
+
+
+@pytest.mark.usefixtures("engine")
 def test_kill_during_load_and_load_again(records, undisturbed, tmp_path):
     arguments = ("serve", "--port", "0", "--development-issuer", "--data-dir", tmp_path)
     with serving(*arguments) as server:
