@@ -12,16 +12,18 @@ from datetime import UTC, date, datetime
 from pathlib import Path
 
 from tests.bench.measure import Row, Size
+from tests.bench.on_postgres import on_postgres
 from tests.bench.reading import attainment, first_page, read_by_id
 from tests.bench.report import report
 from tests.bench.resources import deidentified, stored, validated
 from tests.bench.serving import over_http
 from tests.bench.writing import Shares, intake, shares, transactions
+from tests.databases import database, server
 
 RESULTS = Path(__file__).parent / "results.md"
 
 
-async def _everything(folder: Path) -> tuple[list[Row], list[Size], Shares]:
+async def _everything(folder: Path, postgres: str) -> tuple[list[Row], list[Size], Shares]:
     contents = await stored(folder)
     rows = [
         *await intake(folder, people=6),
@@ -33,7 +35,8 @@ async def _everything(folder: Path) -> tuple[list[Row], list[Size], Shares]:
         await validated(contents, rounds=40),
     ]
     served, sizes = await over_http(folder, people=20)
-    return [*rows, *served], sizes, await shares(folder, people=6)
+    other, reads = await on_postgres(folder, postgres, people=4)
+    return [*rows, *served, *other], [*sizes, *reads], await shares(folder, people=6)
 
 
 def main() -> None:
@@ -43,8 +46,8 @@ def main() -> None:
     day = parser.parse_args().date
     gc.freeze()  # as the command does
     begin = time.perf_counter()
-    with tempfile.TemporaryDirectory() as folder:
-        rows, sizes, spent = asyncio.run(_everything(Path(folder)))
+    with tempfile.TemporaryDirectory() as folder, server() as engine, database(engine) as postgres:
+        rows, sizes, spent = asyncio.run(_everything(Path(folder), postgres))
     text = report(rows, sizes, spent, day=day, seconds=time.perf_counter() - begin)
     print(text)
     RESULTS.write_text(text + "\n", "utf-8")

@@ -37,9 +37,9 @@ class Bench:
 
 
 @asynccontextmanager
-async def bench(folder: Path) -> AsyncIterator[Bench]:
-    """An empty store in ``folder``."""
-    settings = settings_for(folder)
+async def bench(folder: Path, database_url: str = "") -> AsyncIterator[Bench]:
+    """An empty store in ``folder``, or the PostgreSQL at ``database_url``."""
+    settings = settings_for(folder, database_url=database_url)
     async with opened(settings) as store:
         yield Bench(store, folder / "swallow.sqlite", settings, local_context(settings))
 
