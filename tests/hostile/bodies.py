@@ -175,9 +175,7 @@ def fhirpath_patch(path: str) -> bytes:
 
 
 FHIRPATH_PATCHES_REFUSED = {
-    "no operation": b'{"resourceType":"Parameters"}',
     "no path": fhirpath_patch(""),
-    "another type": fhirpath_patch("Observation.status"),
     "an unknown function": fhirpath_patch("Patient.name.explode()"),
     "a broken expression": fhirpath_patch("Patient.name[[[["),
     "10,000 brackets": fhirpath_patch("(" * 10_000 + "Patient" + ")" * 10_000),
@@ -185,4 +183,9 @@ FHIRPATH_PATCHES_REFUSED = {
     "everything below everything": fhirpath_patch("Patient" + ".descendants()" * 50),
     "without end": fhirpath_patch("Patient.repeat($this | name)"),
     "a costly pattern": fhirpath_patch("Patient.name.where(family.matches('^(a+)+$'))"),
+}
+FHIRPATH_PATCHES_BORNE = {
+    "no operation": b'{"resourceType":"Parameters"}',
+    "nothing to delete": fhirpath_patch("Observation.status"),
+    "nothing 1,000 steps down": fhirpath_patch("Patient" + ".contact" * 1_000),
 }

@@ -11,6 +11,7 @@ from bodies import (
     BORNE,
     BUNDLES_BORNE,
     BUNDLES_REFUSED,
+    FHIRPATH_PATCHES_BORNE,
     FHIRPATH_PATCHES_REFUSED,
     JSON,
     JSON_PATCH,
@@ -99,6 +100,11 @@ def test_broken_json_patches_are_refused(http, body):
 @_cases(FHIRPATH_PATCHES_REFUSED)
 def test_broken_fhirpath_patches_are_refused(http, body):
     _refused(http.patch("/fhir/Patient/there", content=body, headers={"Content-Type": JSON}))
+
+
+@_cases(FHIRPATH_PATCHES_BORNE)
+def test_odd_fhirpath_patches_are_borne(http, body):
+    _borne(http.patch("/fhir/Patient/there", content=body, headers={"Content-Type": JSON}))
 
 
 @pytest.mark.parametrize("path", PATHS, ids=range(len(PATHS)))
