@@ -42,7 +42,7 @@ class Row:
     @property
     def budget(self) -> str:
         """The budget in words, empty if there is none."""
-        parts = [f"<= {self.limit:g}x"] if self.limit else []
+        parts = [f"<= {self.limit:.3g}x"] if self.limit else []
         return " and ".join([*parts, f">= {self.rate:g}/s"] if self.rate else parts)
 
     @property

@@ -46,7 +46,7 @@ async def mixed(folder: Path, seconds: float) -> list[Size]:
     share = f"in {seconds / 60:.0f} minutes of mixed work"
     return [
         Size(f"requests answered {share}", len(read) + len(written), ""),
-        Size(f"visit records taken in {share}", len(written), ""),
+        Size(f"visit records taken up {share}", len(written), ""),
         Size(f"slowest request in a hundred {share}", 1e3 * quantile([*read, *written], 0.99), "ms"),
         Size("memory of the service after the first minute", first / 1e6, "MB"),
         Size(f"growth of memory after that, {share}", 100 * (last - first) / first, "%", most=GROWTH_LIMIT),
