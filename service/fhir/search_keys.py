@@ -1,28 +1,73 @@
-"""What one resource can be found by: its values under each search parameter of its type."""
+"""What one resource can be found by: its values under each search parameter of its type.
 
-import unicodedata
-from collections.abc import Iterator
+The routes of all parameters of a type are laid together into one tree of members, so that a resource is
+walked once and members nobody searches for cost nothing.
+"""
+
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from functools import cache, partial
 from typing import Any
 from zoneinfo import ZoneInfo
 
-from service.fhir.datetimes import EARLIEST, LATEST, interval
 from service.fhir.json import Tree
 from service.fhir.references import local_target
+from service.fhir.search_expressions import Filter, Route, routes
+from service.fhir.search_filing import FILERS, At, Filing, file_reference
 from service.fhir.search_parameters import (
-    DateKey,
     Parameter,
+    code_system,
+    compartment,
+    parameters,
+    patient_parameter,
+)
+from service.fhir.search_values import (
+    DateKey,
+    NumberKey,
+    QuantityKey,
     ReferenceKey,
     SearchKeys,
     StringKey,
     TokenKey,
-    compartment,
-    parameters,
+    UriKey,
+    fold,
 )
 
-__all__ = ["extract", "fold"]
+__all__ = [
+    "DateKey",
+    "NumberKey",
+    "QuantityKey",
+    "ReferenceKey",
+    "SearchKeys",
+    "StringKey",
+    "TokenKey",
+    "UriKey",
+    "extract",
+    "fold",
+    "referred",
+]
 
 _UTC = ZoneInfo("UTC")
-_NAME_PARTS = ("text", "family", "given", "prefix", "suffix")
+Sink = Callable[[Any, int, Filing], None]
+"""Files one value; the number is that of the repeating part it stands in, 0 for none."""
+
+
+@dataclass(slots=True)
+class _Node:
+    """Where members lead. ``numbered`` ones repeat and hold values that are searched together."""
+
+    children: "dict[str, _Node]" = field(default_factory=dict)
+    filters: "dict[Filter, _Node]" = field(default_factory=dict)
+    sinks: list[Sink] = field(default_factory=list)
+    numbered: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class _Plan:
+    """How a type is read: its tree, and the parameters that ask whether there is a value."""
+
+    root: _Node
+    truths: tuple[tuple[Parameter, tuple[Route, ...]], ...]
 
 
 def extract(resource: Tree, *, zone: ZoneInfo = _UTC, base: str = "") -> SearchKeys:
@@ -31,97 +76,109 @@ def extract(resource: Tree, *, zone: ZoneInfo = _UTC, base: str = "") -> SearchK
     Dates without offset are read in ``zone``; references below ``base`` are kept as ``Type/id``.
     """
     type_ = resource["resourceType"]
-    tokens: list[TokenKey] = []
-    references: list[ReferenceKey] = []
-    dates: list[DateKey] = []
-    strings: list[StringKey] = []
-    for parameter in parameters(type_).values():
-        for value in _values(resource, parameter):
-            if parameter.kind == "token":
-                tokens += _tokens(value, parameter)
-            elif parameter.kind == "reference":
-                references += _references(value, parameter, base)
-            elif parameter.kind == "date":
-                dates += (
-                    DateKey(parameter.index, low, high, parameter.wide) for low, high in _spans(value, zone)
-                )
-            else:
-                strings += (StringKey(parameter.index, fold(text), text) for text in _strings(value))
-    patient = resource.get("id", "") if type_ == "Patient" else _patient(type_, references)
+    plan = _plan(type_)
+    filing = Filing(zone, base)
+    _walk(plan.root, resource, 0, filing)
+    for parameter, ways in plan.truths:
+        true = any(resource.get(str(way.steps[0])) not in {None, False} for way in ways)
+        filing.tokens[TokenKey(parameter.indexes[0], "", str(true).lower(), parameter.wide)] = None
+    patient = resource.get("id", "") if type_ == "Patient" else _patient(type_, filing)
     return SearchKeys(
         patient,
-        tuple(dict.fromkeys(tokens)),
-        tuple(dict.fromkeys(references)),
-        tuple(dict.fromkeys(dates)),
-        tuple(dict.fromkeys(strings)),
+        tuple(filing.tokens),
+        tuple(filing.references),
+        tuple(filing.dates),
+        tuple(filing.strings),
+        tuple(filing.numbers),
+        tuple(filing.quantities),
+        tuple(filing.uris),
     )
 
 
-def fold(text: str) -> str:
-    """Answer the text as strings are compared: case folded, accents removed, spaces joined."""
-    plain = "".join(mark for mark in unicodedata.normalize("NFKD", text) if not unicodedata.combining(mark))
-    return " ".join(plain.casefold().split())
+def referred(resource: Tree, parameter: Parameter, *, base: str = "") -> tuple[str, ...]:
+    """Answer what a resource refers to under a reference parameter: ``Type/id``, or addresses elsewhere."""
+    filing = Filing(_UTC, base)
+    for route in routes(resource["resourceType"], parameter.expression):
+        node = _Node()
+        _lay(node, route.steps, partial(file_reference, At(parameter.name, parameter.wide, route.type)))
+        _walk(node, resource, 0, filing)
+    found = tuple(dict.fromkeys(key.target for key in filing.references))
+    return tuple(one for one in found if "|" not in one)
 
 
-def _values(resource: Tree, parameter: Parameter) -> Iterator[Any]:
-    for path in parameter.paths:
-        found: list[Any] = [resource]
-        for step in path.split("."):
-            found = [
-                inner
-                for node in found
-                if isinstance(node, dict) and step in node
-                for inner in (node[step] if isinstance(node[step], list) else [node[step]])
-            ]
-        yield from (value for value in found if value is not None)
+def _walk(node: _Node, value: Any, part: int, filing: Filing) -> None:
+    for sink in node.sinks:
+        sink(value, part, filing)
+    for test, after in node.filters.items():
+        if test.keeps(value):
+            _walk(after, value, part, filing)
+    children = node.children
+    if not children or type(value) is not dict:
+        return
+    for name, inner in value.items():
+        child = children.get(name)
+        if child is None or inner is None:
+            continue
+        if type(inner) is list:
+            for place, one in enumerate(inner, 1):
+                if one is not None:
+                    _walk(child, one, place if child.numbered else part, filing)
+        else:
+            _walk(child, inner, part, filing)
 
 
-def _tokens(value: Any, parameter: Parameter) -> Iterator[TokenKey]:
-    if isinstance(value, bool):
-        yield TokenKey(parameter.index, parameter.system, str(value).lower(), parameter.wide)
-    elif isinstance(value, str):
-        yield TokenKey(parameter.index, parameter.system, value, parameter.wide)
-    elif isinstance(value, dict):
-        for coding in value.get("coding", [value]):
-            code = coding.get("code", coding.get("value", ""))
-            if code or coding.get("system"):
-                yield TokenKey(parameter.index, coding.get("system", ""), code, parameter.wide)
+@cache
+def _plan(type_: str) -> _Plan:
+    root = _Node()
+    truths: list[tuple[Parameter, tuple[Route, ...]]] = []
+    for parameter in parameters(type_).values():
+        ways = routes(type_, parameter.expression)
+        if parameter.kind == "composite":
+            for way in ways:
+                _lay(root, way.steps, None)
+        elif ways[0].truth:
+            truths.append((parameter, ways))
+        elif parameter.filed and parameter.kind not in {"id", "updated"}:
+            for way in ways:
+                if (sink := _sink(parameter, way)) is not None:
+                    _lay(root, way.steps, sink)
+    return _Plan(root, tuple(truths))
 
 
-def _references(value: Any, parameter: Parameter, base: str) -> Iterator[ReferenceKey]:
-    text = value.get("reference", "") if isinstance(value, dict) else ""
-    target = local_target(text, base) or (text if text.startswith(("http://", "https://")) else "")
-    if target:
-        yield ReferenceKey(parameter.index, target)
+def _lay(root: _Node, steps: tuple[str | Filter, ...], sink: Sink | None) -> None:
+    """Put a way into the tree; without a sink its end is a part whose values are searched together."""
+    node = root
+    for step in steps:
+        if isinstance(step, Filter):
+            node = node.filters.setdefault(step, _Node())
+        else:
+            node = node.children.setdefault(step, _Node())
+    if sink is None:
+        node.numbered = bool(steps)
+    else:
+        node.sinks.append(sink)
 
 
-def _spans(value: Any, zone: ZoneInfo) -> Iterator[tuple[int, int]]:
-    """The interval of a date, dateTime, instant, Period or Timing."""
-    if isinstance(value, str):
-        yield interval(value, zone)
-    elif isinstance(value, dict) and ("start" in value or "end" in value):
-        low = interval(value["start"], zone)[0] if "start" in value else EARLIEST
-        high = interval(value["end"], zone)[1] if "end" in value else LATEST
-        if low < high:
-            yield low, high
-    elif isinstance(value, dict):
-        events = [interval(event, zone) for event in value.get("event", []) if event]
-        if events:
-            yield min(low for low, _ in events), max(high for _, high in events)
-        yield from _spans(value.get("repeat", {}).get("boundsPeriod"), zone)
+def _sink(parameter: Parameter, way: Route) -> Sink | None:
+    filer = FILERS.get((parameter.kind, way.type)) or FILERS.get((parameter.kind, ""))
+    if filer is None:  # an age or a free text among dates: nothing to compare
+        return None
+    kind = code_system(way.path) if parameter.kind == "token" and way.type == "code" else way.type
+    return partial(filer, At(parameter.indexes[0], parameter.wide, kind))
 
 
-def _strings(value: Any) -> Iterator[str]:
-    if isinstance(value, str):
-        yield value
-    elif isinstance(value, dict):
-        for part in _NAME_PARTS:
-            inner = value.get(part, [])
-            yield from (text for text in (inner if isinstance(inner, list) else [inner]) if text)
+def _patient(type_: str, filing: Filing) -> str:
+    """The id of the one Patient this is about; empty for none, and where several are concerned.
 
-
-def _patient(type_: str, references: list[ReferenceKey]) -> str:
-    """The id of the one Patient whose compartment this is in; empty for none, and for several."""
-    own = compartment(type_)
-    found = {key.target for key in references if key.index == own and key.target.startswith("Patient/")}
-    return found.pop().removeprefix("Patient/") if len(found) == 1 else ""
+    It must be named by the parameter that says whose it is, and no other way into a patient compartment (a
+    performer …) may name somebody else.
+    """
+    own = patient_parameter(type_)
+    if own is None:
+        return ""
+    ways = {index for parameter in compartment("Patient")[type_] for index in parameter.indexes}
+    patients = [key for key in filing.references if key.target.startswith("Patient/") and key.name in ways]
+    named = {key.target for key in patients}
+    if len(named) != 1 or not any(key.name in own.indexes for key in patients):
+        return ""
+    return local_target(named.pop()).removeprefix("Patient/")

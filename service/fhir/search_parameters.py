@@ -1,192 +1,129 @@
-"""Search: the parameters each type has, what a resource can be found by, and what a search asks for.
+"""The search parameters of each type (FHIR R4 searchparameter-registry.html), and the compartments.
 
-The table is data, ``definitions/search_parameters.json``: the FHIR R4 base search parameters that the stored
-types use, by their own names (searchparameter-registry.html), each really indexed.
+Data, made from the published definitions by ``tools/definitions_search.py``; each is really indexed.
 """
 
 import json
 from dataclasses import dataclass
 from functools import cache
 from pathlib import Path
-from typing import Literal
+from typing import Any, Literal
 
 __all__ = [
-    "Clause",
-    "DateKey",
-    "DateValue",
     "Kind",
     "Parameter",
-    "ReferenceKey",
-    "ReferenceValue",
-    "SearchKeys",
-    "Sort",
-    "StringKey",
-    "StringValue",
-    "TokenKey",
-    "TokenValue",
+    "code_system",
+    "common_parameters",
     "compartment",
     "parameters",
+    "patient_parameter",
     "stored_types",
 ]
 
-Kind = Literal["token", "reference", "date", "string", "id", "updated"]
-"""``id`` and ``updated`` are ``_id`` and ``_lastUpdated``, which need no keys of their own."""
+Kind = Literal[
+    "token", "reference", "date", "string", "number", "quantity", "uri", "composite", "id", "updated"
+]
+"""The standard's types; ``id`` and ``updated`` are ``_id`` and ``_lastUpdated``, which need no keys."""
+
+_OWN_KINDS: dict[str, Kind] = {"_id": "id", "_lastUpdated": "updated"}
+_WIDE_TYPES = frozenset({"Patient"})
+_WIDE_NAMES = frozenset({"identifier"})
+_WIDE = frozenset({"Goal.lifecycle-status", "Goal.achievement-status", "Encounter.date"})
 
 
 @dataclass(frozen=True, slots=True)
 class Parameter:
     """One search parameter of one type.
 
-    ``name`` is what the caller writes, ``index`` what its keys are filed under (``Observation.subject``
-    serves ``patient`` too). ``paths`` are dotted element paths, empty for one that shares another's keys.
-    ``targets`` are the types a reference may name. ``system`` is the code system of a ``code`` element.
-    ``wide`` ones are filed for searches that name no patient.
+    ``name`` is what the caller writes. ``indexes`` are what its keys are filed under: its own, or those of
+    the parameters that find the same (``Observation.subject`` serves ``patient``, ``code`` and
+    ``component-code`` serve ``combo-code``); ``filed`` tells the first case. ``targets`` are the types a
+    reference may name. ``parts`` are the two parameters of a composite. ``wide`` ones are filed for searches
+    that name no patient.
     """
 
     name: str
     kind: Kind
-    index: str
-    paths: tuple[str, ...] = ()
+    expression: str
+    url: str
+    indexes: tuple[str, ...]
+    filed: bool = True
     targets: tuple[str, ...] = ()
-    system: str = ""
+    parts: tuple[str, ...] = ()
     wide: bool = False
-
-
-@dataclass(frozen=True, slots=True)
-class TokenKey:
-    """A code, identifier, boolean or status, filed under ``index``."""
-
-    index: str
-    system: str
-    code: str
-    wide: bool = False
-
-
-@dataclass(frozen=True, slots=True)
-class ReferenceKey:
-    """A reference: ``Type/id`` for this service, else the absolute URL."""
-
-    index: str
-    target: str
-
-
-@dataclass(frozen=True, slots=True)
-class DateKey:
-    """A date or period as the interval it covers, in UTC milliseconds, upper end exclusive."""
-
-    index: str
-    low: int
-    high: int
-    wide: bool = False
-
-
-@dataclass(frozen=True, slots=True)
-class StringKey:
-    """A string as searched (case folded, accents removed) and as written."""
-
-    index: str
-    value: str
-    exact: str
-    wide: bool = True
-
-
-@dataclass(frozen=True, slots=True)
-class SearchKeys:
-    """Everything one resource can be found by. ``patient`` is the id of its one Patient, else empty."""
-
-    patient: str = ""
-    tokens: tuple[TokenKey, ...] = ()
-    references: tuple[ReferenceKey, ...] = ()
-    dates: tuple[DateKey, ...] = ()
-    strings: tuple[StringKey, ...] = ()
-
-
-@dataclass(frozen=True, slots=True)
-class TokenValue:
-    """A token asked for: ``system`` None where any will do, ``code`` None where any of the system will do."""
-
-    system: str | None
-    code: str | None
-
-
-@dataclass(frozen=True, slots=True)
-class ReferenceValue:
-    """A reference asked for; any of ``targets`` will do (an id alone may be of several types)."""
-
-    targets: tuple[str, ...]
-
-
-@dataclass(frozen=True, slots=True)
-class DateValue:
-    """A date asked for, as interval, and how it is compared; ``ap`` carries the widened interval."""
-
-    prefix: Literal["eq", "ne", "gt", "lt", "ge", "le", "sa", "eb", "ap"]
-    low: int
-    high: int
-
-
-@dataclass(frozen=True, slots=True)
-class StringValue:
-    """A string asked for: folded like the keys, or as written for ``:exact``."""
-
-    value: str
-
-
-@dataclass(frozen=True, slots=True)
-class Clause:
-    """One parsed search parameter: all clauses hold together, any of a clause's ``values`` may.
-
-    ``values`` are of the class that belongs to ``kind``; for ``id`` they are strings, for ``updated`` dates.
-    """
-
-    index: str
-    kind: Kind
-    values: tuple[TokenValue | ReferenceValue | DateValue | StringValue | str, ...]
-    modifier: Literal["", "not", "exact", "contains"] = ""
-    wide: bool = False
-
-
-@dataclass(frozen=True, slots=True)
-class Sort:
-    """One key of ``_sort``: ``_id``, ``_lastUpdated`` or the index of a date parameter."""
-
-    index: str
-    descending: bool = False
 
 
 @cache
 def parameters(type_: str) -> dict[str, Parameter]:
-    """Answer the parameters of a stored type by name, ``_id`` and ``_lastUpdated`` included."""
-    table = {name: _parameter(type_, name, row) for name, row in _rows()[type_].items()}
-    return {
-        "_id": Parameter("_id", "id", "_id"),
-        "_lastUpdated": Parameter("_lastUpdated", "updated", "_lastUpdated"),
-        **table,
-    }
+    """Answer the parameters of a stored type by name, those of every type first."""
+    own = {name: _parameter(type_, name, row) for name, row in _rows()[type_].items()}
+    return {**common_parameters(type_), **own}
 
 
 @cache
-def compartment(type_: str) -> str:
-    """Answer the index of the reference that puts a type into a patient's compartment, empty for none."""
-    table = parameters(type_)
-    own = table.get("patient") or table.get("subject")
-    return own.index if own else ""
+def common_parameters(type_: str) -> dict[str, Parameter]:
+    """Answer the parameters every type has (``_id``, ``_tag`` …), as they are filed for ``type_``."""
+    return {name: _parameter(type_, name, row, "Resource") for name, row in _rows()["Resource"].items()}
 
 
 @cache
 def stored_types() -> tuple[str, ...]:
-    """Answer the resource types this service stores: those the table names."""
-    return tuple(_rows())
+    """Answer the resource types this service stores."""
+    return tuple(type_ for type_ in _rows() if type_ != "Resource")
 
 
 @cache
-def _rows() -> dict[str, dict[str, dict[str, object]]]:
-    text = (Path(__file__).parent / "definitions" / "search_parameters.json").read_text("utf-8")
-    rows: dict[str, dict[str, dict[str, object]]] = json.loads(text)
+def compartment(name: str) -> dict[str, tuple[Parameter, ...]]:
+    """Answer the types in a compartment (``Patient``, ``Encounter`` …), and what puts a resource there."""
+    table: dict[str, list[str]] = _read("compartments")[name]
+    return {type_: tuple(parameters(type_)[one] for one in names) for type_, names in table.items()}
+
+
+@cache
+def patient_parameter(type_: str) -> Parameter | None:
+    """Answer the parameter by which a type in the patient compartment says whose it is, None for none."""
+    if type_ not in compartment("Patient"):
+        return None
+    table = parameters(type_)
+    own = table.get("patient") or table.get("subject")
+    return own if own and "Patient" in own.targets else None
+
+
+@cache
+def code_system(path: str) -> str:
+    """Answer the code system of an element of type code (``Observation.status``), empty for several."""
+    systems: dict[str, str] = _read("code_systems")
+    return systems.get(path, "")
+
+
+@cache
+def _rows() -> dict[str, dict[str, dict[str, Any]]]:
+    rows: dict[str, dict[str, dict[str, Any]]] = _read("search_parameters")
     return rows
 
 
-def _parameter(type_: str, name: str, row: dict[str, object]) -> Parameter:
-    rest = {key: tuple(value) if isinstance(value, list) else value for key, value in row.items()}
-    shared = rest.pop("same_as", name)
-    return Parameter(name=name, index=f"{type_}.{shared}", **rest)  # type: ignore[arg-type]  # shapes of our own data
+@cache
+def _read(name: str) -> Any:
+    return json.loads((Path(__file__).parent / "definitions" / f"{name}.json").read_text("utf-8"))
+
+
+def _parameter(type_: str, name: str, row: dict[str, Any], owner: str = "") -> Parameter:
+    owner = owner or type_
+    shared = row.get("same_as", [])
+    indexes = tuple(f"{owner}.{one}" for one in shared or [name])
+    return Parameter(
+        name,
+        _OWN_KINDS.get(name, row["type"]),
+        row["expression"],
+        row["url"],
+        indexes,
+        not shared and row["type"] != "composite",
+        tuple(row.get("target", ())),
+        tuple(row.get("component", ())),
+        type_ in _WIDE_TYPES
+        or all(_is_wide(one, index) for one, index in zip(shared or [name], indexes, strict=True)),
+    )
+
+
+def _is_wide(name: str, index: str) -> bool:
+    return name in _WIDE_NAMES or index in _WIDE

@@ -81,13 +81,26 @@ def _structure(model: type[BaseModel], resource: Tree, root: str) -> Iterator[Is
         checked = model.model_validate(resource)
     except ValidationError as failed:
         for error in failed.errors(include_url=False, include_context=False):
-            yield _from_library(error, root)
+            if not _beside_a_value(error, resource):
+                yield _from_library(error, root)
         yield from _required(model, resource, root)
     except Exception as error:  # noqa: BLE001 - the library lets KeyError, TypeError and others of its own out
         text = f"The resource can't be read as {resource['resourceType']} ({type(error).__name__})."
         yield _issue(IssueType.STRUCTURE, text, root)
     else:
         yield from _json_types(checked, resource, root)
+
+
+def _beside_a_value(error: Any, resource: Tree) -> bool:
+    """Whether it is the id or extensions of an extension's own value, which the library has no place for."""
+    *owner, name = error["loc"]
+    if error["type"] != "extra_forbidden" or not str(name).startswith("_value"):
+        return False
+    node: Any = resource
+    for step in owner:
+        node = node[step]
+    own = node.get(name)
+    return "url" in node and isinstance(own, dict) and own.keys() <= {"id", "extension"}
 
 
 def _required(model: Any, resource: Tree, root: str) -> Iterator[Issue]:

@@ -6,8 +6,7 @@ from typing import Literal
 from service.errors import InvalidInput
 from service.fhir.json import Tree, dump, reread, sorted_text, with_member
 from service.fhir.labels import with_labels_of
-from service.fhir.search_keys import extract
-from service.fhir.search_parameters import SearchKeys
+from service.fhir.search_keys import SearchKeys, extract
 from service.interactions.addresses import addresses, redirect, resolved, unresolved
 from service.interactions.context import Action, Context
 from service.interactions.entry import Applied, Entry, placed

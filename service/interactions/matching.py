@@ -1,10 +1,12 @@
 """Conditional requests: the resources that match a search (FHIR R4 http.html, conditional interactions)."""
 
+from dataclasses import replace
 from urllib.parse import parse_qsl
 
 from service.errors import InvalidInput, Issue, IssueType, PreconditionFailed
 from service.fhir.datetimes import milliseconds
 from service.fhir.search_clauses import Reader, parse_clauses
+from service.interactions.code_lookup import look_up
 from service.interactions.context import Context
 from service.store.contract import Query, Transaction, Version
 
@@ -27,7 +29,10 @@ async def one_match(txn: Transaction, type_: str, criteria: str, *, context: Con
         params = []
     if not params:
         raise InvalidInput("A conditional request needs at least one search parameter.")
-    asked = parse_clauses(type_, params, reader=reader(context))
+    codes = await look_up(txn, params)
+    asked = parse_clauses(type_, params, reader=replace(reader(context), codes=codes))
+    for other in asked.types:
+        context.allow("s", other)
     page = await txn.search(Query(type_, asked.clauses, count=2, total="none"))
     if len(page.versions) > 1:
         text = f"Several {type_} match the condition; make it name exactly one, best by its identifier."

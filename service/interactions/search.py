@@ -1,127 +1,180 @@
-"""The search interaction on one type (FHIR R4 search.html)."""
+"""The search interactions: on one type, in a compartment, on everything (FHIR R4 search.html, http.html)."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass
-from urllib.parse import urlencode
+from dataclasses import dataclass, replace
 
-from service.errors import InvalidInput, Issue, IssueType, Place, Severity
-from service.fhir.bundle import Item, Link, bundle
+from service.errors import Forbidden, Issue, IssueType, NotFound, Place, Severity
+from service.fhir.bundle import Item, bundle
 from service.fhir.json import dump
 from service.fhir.outcome import operation_outcome
 from service.fhir.search_clauses import Asked, parse_clauses
-from service.fhir.search_parameters import Sort, parameters
+from service.fhir.search_parameters import compartment, stored_types
+from service.fhir.search_query import Clause, Condition, ReferenceValue
+from service.fhir.summary import Subset, part
+from service.interactions.code_lookup import look_up
 from service.interactions.context import Context
 from service.interactions.entry import known_type
+from service.interactions.includes import MOST, gather
 from service.interactions.matching import reader
-from service.store.contract import Page, Query, Store, Transaction
+from service.interactions.search_control import CONTROL, INCLUDES, Control, bad, read_control
+from service.interactions.search_links import Links
+from service.store.contract import Page, Query, Store, Transaction, Version
 
-__all__ = ["search"]
+__all__ = ["search", "search_compartment", "search_everything"]
 
-_MOST_SORTS = 5
-_CONTROL = ("_count", "_sort", "_total", "_after")
+Params = Sequence[tuple[str, str]]
 
 
 @dataclass(frozen=True, slots=True)
-class _Control:
-    """What steers the answer rather than filters it, as asked for."""
+class _Scope:
+    """Where a search looks: its address below the base, the types, and what holds for all of them."""
 
-    given: dict[str, str]
-    count: int
-    sort: tuple[Sort, ...]
+    path: str
+    types: tuple[str, ...]
+    conditions: tuple[Condition, ...] = ()
 
 
-async def search(
-    store: Store | Transaction, type_: str, params: Sequence[tuple[str, str]], *, context: Context
-) -> bytes:
+async def search(store: Store | Transaction, type_: str, params: Params, *, context: Context) -> bytes:
     """Answer a searchset Bundle. ``params`` are the decoded query (and form) parameters in their order.
 
     InvalidInput names every parameter, modifier, prefix or value that can't be used; unknown parameters are
     left out instead when ``context.lenient``, which the Bundle then says. Paging links carry all parameters
-    and an opaque ``_after``.
+    and the position of a match.
     """
     known_type(type_)
     context.allow("s", type_)
-    control = _control(type_, [pair for pair in params if pair[0] in _CONTROL], context)
-    filters = [pair for pair in params if pair[0] not in _CONTROL]
-    asked = parse_clauses(type_, filters, reader=reader(context), lenient=context.lenient)
-    after, total = control.given.get("_after", ""), control.given.get("_total", "accurate")
+    return await _search(store, _Scope(type_, (type_,)), params, context)
+
+
+async def search_everything(store: Store | Transaction, params: Params, *, context: Context) -> bytes:
+    """Search several types at once: those of ``_type``, or all that the caller may search.
+
+    Only parameters that each of the types has can be used.
+    """
+    named = [value for name, value in params if name == "_type"]
+    types = tuple(dict.fromkeys(type_ for value in named for type_ in value.split(",")))
+    for type_ in types:
+        if type_ not in stored_types():
+            raise bad("_type", f"'{type_[:64]}' is not a resource type this service stores")
+        context.allow("s", type_)
+    return await _search(store, _Scope("", types or _permitted(stored_types(), context)), params, context)
+
+
+async def search_compartment(
+    store: Store | Transaction, focus: tuple[str, str], type_: str, params: Params, *, context: Context
+) -> bytes:
+    """Search what belongs to a Patient, Encounter, Practitioner, RelatedPerson or Device.
+
+    ``focus`` is the type and id of that one. ``type_`` is one type, or ``*`` for all that the caller may
+    search. NotFound if the type is never part of such a compartment.
+    """
+    name, id_ = focus
+    members = compartment(name)
+    if type_ == "*":
+        types = _permitted(tuple(members), context)
+    elif type_ in members:
+        context.allow("s", type_)
+        types = (type_,)
+    else:
+        raise NotFound(f"{type_[:64]} is not part of a {name}'s compartment.")
+    ways = (index for one in types for parameter in members[one] for index in parameter.indexes)
+    mine = Clause(tuple(dict.fromkeys(ways)), "reference", (ReferenceValue((f"{name}/{id_}",)),))
+    return await _search(store, _Scope(f"{name}/{id_}/{type_}", types, (mine,)), params, context)
+
+
+def _permitted(types: Sequence[str], context: Context) -> tuple[str, ...]:
+    """The types the caller may search; Forbidden if there is none."""
+    found: list[str] = []
+    refusal: Forbidden | None = None
+    for type_ in types:
+        try:
+            context.allow("s", type_)
+        except Forbidden as error:
+            refusal = error
+        else:
+            found.append(type_)
+    if not found and refusal is not None:
+        raise refusal
+    return tuple(found)
+
+
+async def _search(store: Store | Transaction, scope: _Scope, params: Params, context: Context) -> bytes:
+    steering = [pair for pair in params if pair[0] in CONTROL]
+    including = [pair for pair in params if pair[0].partition(":")[0] in INCLUDES]
+    asides = [pair for pair in params if pair[0] == "_type" and not scope.path]
+    filters = [pair for pair in params if pair not in (*steering, *including, *asides)]
+    reading = replace(reader(context), codes=await look_up(store, filters))
+    control = read_control(scope.types, steering, including, context)
+    asked = parse_clauses(scope.types, filters, reader=reading, lenient=context.lenient)
+    for type_ in asked.types:
+        context.allow("s", type_)
+    used = [*asides, *asked.used, *control.included]
+    links = Links(f"{context.base}/{scope.path}".rstrip("/"), used, control.given)
+    first, *also = scope.types
     page = await store.search(
         Query(
-            type_,
-            asked.clauses,
+            first,
+            (*scope.conditions, *asked.clauses),
             control.sort,
             control.count,
-            after,
-            "none" if total == "none" else "accurate",
+            links.position("_after"),
+            control.total,
+            tuple(also),
+            links.position("_before"),
         )
     )
-    return _bundle(type_, page, asked, control, context)
-
-
-def _bundle(type_: str, page: Page, asked: Asked, control: _Control, context: Context) -> bytes:
+    included, complete = await gather(store, page.versions, control.includes, context=context)
     items = [
-        Item(f"{context.base}/{type_}/{version.id}", version.content, {"search": {"mode": "match"}})
-        for version in page.versions
+        *_items(page.versions, "match", control.subset, context),
+        *_items(included, "include", _of_included(control.subset), context),
+        *_remarks(asked, complete=complete),
     ]
-    if asked.unknown:
-        items.append(Item("", dump(_ignored(asked.unknown)), {"search": {"mode": "outcome"}}))
-    return bundle("searchset", items, total=page.total, links=_links(type_, page, asked, control, context))
+    return bundle("searchset", items, total=page.total, links=_links(links, page, control))
 
 
-def _links(type_: str, page: Page, asked: Asked, control: _Control, context: Context) -> list[Link]:
-    def url(**more: str) -> str:
-        pairs = [*asked.used, *(control.given | more).items()]
-        text = urlencode([(name, value) for name, value in pairs if value], safe=":,|/")
-        return f"{context.base}/{type_}?{text}" if text else f"{context.base}/{type_}"
-
-    links = [("self", url())]
-    if control.given.get("_after"):
-        links.append(("first", url(_after="")))
-    if page.next_after is not None and control.count:
-        links.append(("next", url(_after=page.next_after, _count=str(control.count))))
-    return links
+def _of_included(subset: Subset) -> Subset:
+    """``_elements`` speaks of what was searched; a summary is one of everything."""
+    return replace(subset, names=())
 
 
-def _control(type_: str, params: Sequence[tuple[str, str]], context: Context) -> _Control:
-    given: dict[str, str] = {}
-    for name, value in params:
-        if name in given:
-            raise _bad(name, "it may be given once")
-        given[name] = value
-    text = given.get("_count", str(context.page_size))
-    if not (text.isascii() and text.isdigit() and len(text) < 10):
-        raise _bad("_count", "it must be a whole number, 0 or more")
-    if given.get("_total", "none") not in {"none", "estimate", "accurate"}:
-        raise _bad("_total", "it must be none, estimate or accurate")
-    return _Control(given, min(int(text), context.max_page_size), _sort(type_, given.get("_sort", "")))
+def _items(versions: Sequence[Version], mode: str, subset: Subset, context: Context) -> list[Item]:
+    return [
+        Item(
+            f"{context.base}/{version.type}/{version.id}",
+            part(version.content, subset),
+            {"search": {"mode": mode}},
+        )
+        for version in versions
+    ]
 
 
-def _sort(type_: str, text: str) -> tuple[Sort, ...]:
-    table = parameters(type_)
-    sorts: list[Sort] = []
-    keys = text.split(",") if text else []
-    if len(keys) > _MOST_SORTS:
-        raise _bad("_sort", f"at most {_MOST_SORTS} keys can be used")
-    for key in keys:
-        parameter = table.get(key.removeprefix("-"))
-        if parameter is None or parameter.kind not in {"id", "updated", "date"}:
-            able = ", ".join(name for name, one in table.items() if one.kind in {"id", "updated", "date"})
-            raise _bad("_sort", f"{type_} can be sorted by {able}, a '-' before it for falling order")
-        sorts.append(Sort(parameter.index, key.startswith("-")))
-    return tuple(sorts)
+def _links(links: Links, page: Page, control: Control) -> list[tuple[str, str]]:
+    found = [("self", links.here())]
+    if not control.count:
+        return found
+    if control.given.keys() & {"_after", "_before"}:
+        found.append(("first", links.first()))
+    if page.previous_before is not None:
+        found.append(("previous", links.to("_before", page.previous_before, control.count)))
+    if page.next_after is not None:
+        found.append(("next", links.to("_after", page.next_after, control.count)))
+    return found
 
 
-def _bad(name: str, why: str) -> InvalidInput:
-    return InvalidInput(f"Search parameter '{name}': {why}.", expression=f"http.{name}")
-
-
-def _ignored(names: Sequence[str]) -> dict[str, object]:
-    return operation_outcome(
+def _remarks(asked: Asked, *, complete: bool) -> list[Item]:
+    """What the caller should know about the answer, as the OperationOutcome among the entries."""
+    issues = [
         Issue(
             f"Search parameter '{name[:64]}' is not known here and was left out.",
             Severity.WARNING,
             IssueType.NOT_SUPPORTED,
             Place(expression=f"http.{name[:64]}"),
         )
-        for name in names
-    )
+        for name in asked.unknown
+    ]
+    if not complete:
+        text = (
+            f"Not everything that belongs to this page could be included (at most {MOST}); ask for it apart."
+        )
+        issues.append(Issue(text, Severity.WARNING, IssueType.TOO_COSTLY))
+    return [Item("", dump(operation_outcome(issues)), {"search": {"mode": "outcome"}})] if issues else []

@@ -63,7 +63,7 @@ _RESULT_PARAMETERS = [
     {
         "name": "_sort",
         "type": "string",
-        "documentation": "_id, _lastUpdated or a date; '-' descends.",
+        "documentation": "Any parameter but composites; '-' descends; without a value a resource comes last.",
     },
 ]
 
@@ -117,7 +117,6 @@ def _rest(rows: list[Row], settings: Settings) -> dict[str, Any]:
                 _resource(type_, codes, _operations(rows, type_), _POLICY[settings.references])
                 for type_ in stored_types()
             ),
-            {"type": "OperationDefinition", "interaction": [{"code": "read"}]},
         ],
         "interaction": [{"code": code} for code in ("transaction", "batch", "history-system")],
         "searchParam": _RESULT_PARAMETERS,
@@ -129,7 +128,11 @@ def _resource(
     type_: str, codes: list[dict[str, str]], operations: list[dict[str, str]], policy: list[str]
 ) -> dict[str, Any]:
     found = [
-        {"name": parameter.name, "type": _SEARCH_TYPES.get(parameter.kind, parameter.kind)}
+        {
+            "name": parameter.name,
+            "definition": parameter.url,
+            "type": _SEARCH_TYPES.get(parameter.kind, parameter.kind),
+        }
         for parameter in parameters(type_).values()
     ]
     entry = {"type": type_, "interaction": codes, **_SUPPORT, "referencePolicy": policy, "searchParam": found}

@@ -6,15 +6,15 @@ from dataclasses import replace
 from starlette.requests import Request
 from starlette.responses import Response
 
-from service.errors import NotFound
 from service.fhir.json import dump
+from service.interactions import read as reads
 from service.interactions.context import Action, Context
 from service.operations.arguments import Arguments, arguments, definitions
 from service.operations.as_of import as_of_date
 from service.operations.goal_attainment import goal_attainment
 from service.operations.labels import add_labels, read_labels, take_labels
 from service.operations.record_goal_attainment import record_goal_attainment
-from service.rest.answers import answer, resource
+from service.rest.answers import answer, resource, stored
 from service.rest.call import Call, open_call
 from service.rest.negotiation import FHIR_JSON, FHIR_VERSION, is_xml
 from service.settings import shipped
@@ -78,10 +78,11 @@ async def versions(request: Request) -> Response:
 
 
 async def definition(call: Call) -> Response:
-    """Read the OperationDefinition of one of this service's operations."""
+    """Read the OperationDefinition of one of this service's operations, or one that is stored."""
     name = call.path("id")
     if name not in definitions():
-        raise NotFound("There is no operation of that name; /fhir/metadata lists the ones there are.")
+        store = call.services.store
+        return stored(call, await reads.read(store, "OperationDefinition", name, context=call.context))
     return answer(call, shipped("mappings", "operations", f"{name}.json").read_bytes())
 
 

@@ -9,7 +9,8 @@ from collections.abc import AsyncIterator, Awaitable, Callable
 from dataclasses import dataclass
 from typing import Literal, Protocol, TypeVar
 
-from service.fhir.search_parameters import Clause, SearchKeys, Sort
+from service.fhir.search_query import Condition, Sort
+from service.fhir.search_values import SearchKeys
 
 __all__ = ["History", "Page", "Query", "Store", "Transaction", "Version", "VisitKey", "Work"]
 
@@ -47,16 +48,19 @@ class Version:
 class Query:
     """A search: all clauses must hold (AND); within a clause any value may (OR).
 
-    ``after`` is the opaque position of the last row of the page before (keyset, stable while others write);
+    ``also`` names further types that may match. ``after`` is the opaque position of the last row of the page
+    before, ``before`` that of the first row of the page behind (keyset, stable while others write);
     InvalidInput if it is not one of ours.
     """
 
     type: str
-    clauses: tuple[Clause, ...] = ()
+    clauses: tuple[Condition, ...] = ()
     sort: tuple[Sort, ...] = ()
     count: int = 50
     after: str = ""
     total: Literal["none", "accurate"] = "accurate"
+    also: tuple[str, ...] = ()
+    before: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -78,11 +82,16 @@ class History:
 
 @dataclass(frozen=True, slots=True)
 class Page:
-    """One page of versions, the total of all pages if asked for, and where the next page starts."""
+    """One page of versions, the total of all pages if asked for, and where the pages beside it start.
+
+    ``next_after`` is the position for ``Query.after``, ``previous_before`` that for ``Query.before``; None
+    where there is no such page.
+    """
 
     versions: tuple[Version, ...]
     total: int | None
     next_after: str | None
+    previous_before: str | None = None
 
 
 @dataclass(frozen=True, slots=True)

@@ -8,7 +8,8 @@ again. Numbers are few and shared, which costs a repetition now and then and nev
 
 import hashlib
 
-from service.fhir.search_parameters import ReferenceValue, SearchKeys, TokenValue
+from service.fhir.search_query import Clause, ReferenceValue, TokenValue
+from service.fhir.search_values import SearchKeys
 from service.store.contract import Query
 
 __all__ = ["guard_of_identifier", "guards_of_keys", "guards_of_search"]
@@ -32,9 +33,10 @@ def guards_of_search(query: Query, *, empty: bool) -> set[int]:
 
     ``empty``: nothing was found.
     """
+    clauses = [clause for clause in query.clauses if isinstance(clause, Clause)]
     guards = {
         _about(target)
-        for clause in query.clauses
+        for clause in clauses
         for value in clause.values
         if isinstance(value, ReferenceValue)
         for target in value.targets
@@ -44,8 +46,8 @@ def guards_of_search(query: Query, *, empty: bool) -> set[int]:
         return guards
     identifiers = {
         value.code
-        for clause in query.clauses
-        if clause.index.endswith(".identifier")
+        for clause in clauses
+        if all(index.endswith(".identifier") for index in clause.indexes)
         for value in clause.values
         if isinstance(value, TokenValue) and value.code is not None
     }

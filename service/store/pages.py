@@ -4,7 +4,8 @@ from collections.abc import AsyncIterator, Iterable
 from dataclasses import replace
 from typing import Protocol
 
-from service.fhir.search_parameters import Clause, ReferenceValue, TokenValue, parameters
+from service.fhir.search_parameters import parameters, patient_parameter
+from service.fhir.search_query import Clause, Condition, ReferenceValue, TokenValue
 from service.store.contract import Page, Query, Version
 
 __all__ = ["Searcher", "about", "every", "observations"]
@@ -20,19 +21,19 @@ class Searcher(Protocol):
         ...
 
 
-def about(type_: str, patient_id: str, *more: Clause) -> Query:
-    """The search for everything of a type that is about one patient."""
-    table = parameters(type_)
-    # AdverseEvent has no "patient" parameter in R4.
-    index = (table.get("patient") or table["subject"]).index
-    whose = Clause(index, "reference", (ReferenceValue((f"Patient/{patient_id}",)),))
+def about(type_: str, patient_id: str, *more: Condition) -> Query:
+    """The search for everything of a type that is about one patient; the type has to say whose it is."""
+    own = patient_parameter(type_)
+    indexes = own.indexes if own else ()
+    whose = Clause(indexes, "reference", (ReferenceValue((f"Patient/{patient_id}",)),))
     return Query(type_, (whose, *more), count=_PAGE, total="none")
 
 
 def observations(patient_id: str, system: str, codes: Iterable[str]) -> Query:
     """The search for a patient's Observations with one of these codes of ``system``."""
     values = tuple(TokenValue(system, code) for code in codes)
-    return about("Observation", patient_id, Clause(parameters("Observation")["code"].index, "token", values))
+    code = parameters("Observation")["code"]
+    return about("Observation", patient_id, Clause(code.indexes, "token", values))
 
 
 async def every(searcher: Searcher, query: Query) -> AsyncIterator[Version]:

@@ -6,7 +6,7 @@ from typing import Any, Protocol
 
 import msgspec
 
-from service.fhir.search_parameters import SearchKeys
+from service.fhir.search_values import SearchKeys
 from service.store.contract import Version
 from service.store.key_rows import Row, key_rows, words_of
 from service.store.postgres_rows import (
@@ -48,7 +48,7 @@ class Head:
     version: Version | None = None
     key: int = 0
     updated: int = 0
-    filed: bytes = b"[]"
+    filed: str = "[]"
     stored: bool = False
     keys: SearchKeys | None = None
 
@@ -87,7 +87,7 @@ class Pending:
             before = {tuple(row) for row in msgspec.json.decode(head.filed)}
             old |= before - rows
             new |= rows - before
-            head.filed = msgspec.json.encode(list(rows))
+            head.filed = msgspec.json.encode(list(rows)).decode()
             (changed if head.stored else fresh).append(_current(head, owner))
             head.stored = True
         if fresh:

@@ -12,6 +12,8 @@ DATABASE_TYPES = {
     "name": "bigint",
     "key": "bigint",
     "system": "bigint",
+    "text": "bigint",
+    "part": "bigint",
     "low": "bigint",
     "high": "bigint",
     "code": "text",
@@ -19,7 +21,13 @@ DATABASE_TYPES = {
     "value": "text",
     "exact": "text",
 }
-"""Type of each column of the search tables."""
+"""Type of each column of the search tables; numbers and quantities differ."""
+_MEASURES = {"low": "double precision", "high": "double precision"}
+
+
+def types_of(table: str) -> dict[str, str]:
+    """Answer the type of each column that a search table may have."""
+    return DATABASE_TYPES | (_MEASURES if table in {"number", "quantity"} else {})
 
 
 def _insert(table: str, types: dict[str, str]) -> str:
@@ -38,7 +46,7 @@ CURRENT = _insert(
         "version": "bigint",
         "updated": "bigint",
         "deleted": "boolean",
-        "keys": "bytea",
+        "keys": "text",
     },
 )
 RESOURCE = _insert(
@@ -57,7 +65,7 @@ UPDATE_CURRENT = (
     "deleted = $8, keys = $9 WHERE key = $1"
 )
 _INSERTS = {
-    table: _insert(table, {name: DATABASE_TYPES[name] for name in names}) for table, names in TABLES.items()
+    table: _insert(table, {name: types_of(table)[name] for name in names}) for table, names in TABLES.items()
 }
 _DELETES = {
     table: f"DELETE FROM {table} WHERE "

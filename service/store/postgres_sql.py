@@ -17,6 +17,7 @@ _WORD = "(SELECT key FROM word WHERE text = ?)"
 _DIFFERENT = (
     (re.compile(r"(?<!\w)\+(?=c\.)"), ""),  # SQLite's "do not use the index"
     (re.compile(r"\binstr\("), "strpos("),
+    (re.compile(r"\bjson_each\(([\w.]+)\) j\b"), r"jsonb_array_elements(\1::jsonb) AS j(value)"),
     (re.compile(r"\(0\)"), "(FALSE)"),
     (re.compile(r"\bCROSS JOIN (\w+ \w+) ON\b"), r"JOIN \1 ON"),  # SQLite's "in this order"
 )

@@ -9,12 +9,15 @@ from typing import Any, Literal, Protocol
 from service.errors import Conflict, NotFound
 from service.fhir.datetimes import instant
 from service.fhir.json import stamp
-from service.fhir.search_parameters import SearchKeys, stored_types
+from service.fhir.search_parameters import stored_types
+from service.fhir.search_values import SearchKeys
 from service.store.contract import Page, Query, Version, VisitKey
 from service.store.guards import guard_of_identifier, guards_of_keys, guards_of_search
 from service.store.postgres_pending import Head, Learn, Pending, Writing
 from service.store.postgres_sql import Known, in_postgres, shortened
-from service.store.search_sql import WIDE, Statement, columns, cursor, page, total
+from service.store.search_match import WIDE, Statement
+from service.store.search_order import page_of
+from service.store.search_sql import columns, page, total
 
 __all__ = ["CURRENT", "Connection", "MustBeAlone", "PostgresTransaction", "run_search", "version_of"]
 
@@ -64,9 +67,7 @@ async def run_search(connection: Connection, query: Query, known: Known) -> Page
     if query.total == "accurate":
         sql, values = in_postgres(total(query), known)
         counted = await connection.fetchval(sql, *values)
-    found, more = rows[: query.count], rows[query.count :]
-    after = cursor(tuple(found[-1][_WIDTH:])) if more else None
-    return Page(tuple(map(version_of, found)), counted, after)
+    return page_of(query, rows, counted, version_of)
 
 
 class PostgresTransaction:

@@ -21,7 +21,7 @@ CREATE TABLE current (
     version INTEGER NOT NULL,
     updated INTEGER NOT NULL,   -- UTC milliseconds
     deleted INTEGER NOT NULL,
-    keys BLOB NOT NULL          -- the rows written to the search tables, so that they can be taken back
+    keys TEXT NOT NULL          -- the rows written to the search tables (JSON): to take them back, and to sort
 );
 CREATE UNIQUE INDEX current_id ON current (type, id);
 CREATE INDEX current_type ON current (type) WHERE NOT deleted;
@@ -40,20 +40,25 @@ CREATE TABLE resource (
 CREATE UNIQUE INDEX resource_version ON resource (key, version);
 CREATE INDEX resource_updated ON resource (last_updated);
 
+-- 'part' is the number of the repeating part a value stands in, where parts are searched as a whole (a component's
+-- code and value), else 0. 'text' is the word of what is written beside a code.
 CREATE TABLE token (
     owner INTEGER NOT NULL,
     name INTEGER NOT NULL,
     code TEXT NOT NULL,
     key INTEGER NOT NULL,
     system INTEGER NOT NULL,
-    PRIMARY KEY (owner, name, code, key, system)
+    text INTEGER NOT NULL,
+    part INTEGER NOT NULL,
+    PRIMARY KEY (owner, name, code, key, system, text, part)
 ) WITHOUT ROWID;
 
 CREATE TABLE reference (
     target TEXT NOT NULL,
     name INTEGER NOT NULL,
     key INTEGER NOT NULL,
-    PRIMARY KEY (target, name, key)
+    part INTEGER NOT NULL,
+    PRIMARY KEY (target, name, key, part)
 ) WITHOUT ROWID;
 
 CREATE TABLE date (
@@ -62,9 +67,32 @@ CREATE TABLE date (
     low INTEGER NOT NULL,
     high INTEGER NOT NULL,
     key INTEGER NOT NULL,
-    PRIMARY KEY (owner, name, low, high, key)
+    part INTEGER NOT NULL,
+    PRIMARY KEY (owner, name, low, high, key, part)
 ) WITHOUT ROWID;
 CREATE INDEX date_key ON date (key, name, low, high);
+
+CREATE TABLE number (
+    owner INTEGER NOT NULL,
+    name INTEGER NOT NULL,
+    low REAL NOT NULL,
+    high REAL NOT NULL,
+    key INTEGER NOT NULL,
+    part INTEGER NOT NULL,
+    PRIMARY KEY (owner, name, low, high, key, part)
+) WITHOUT ROWID;
+
+CREATE TABLE quantity (
+    owner INTEGER NOT NULL,
+    name INTEGER NOT NULL,
+    low REAL NOT NULL,
+    high REAL NOT NULL,
+    key INTEGER NOT NULL,
+    code TEXT NOT NULL,
+    system INTEGER NOT NULL,    -- the word 'canonical' for a value in UCUM base units
+    part INTEGER NOT NULL,
+    PRIMARY KEY (owner, name, low, high, key, code, system, part)
+) WITHOUT ROWID;
 
 CREATE TABLE string (
     owner INTEGER NOT NULL,
@@ -72,7 +100,17 @@ CREATE TABLE string (
     value TEXT NOT NULL,
     key INTEGER NOT NULL,
     exact TEXT NOT NULL,
-    PRIMARY KEY (owner, name, value, key, exact)
+    part INTEGER NOT NULL,
+    PRIMARY KEY (owner, name, value, key, exact, part)
+) WITHOUT ROWID;
+
+CREATE TABLE uri (
+    owner INTEGER NOT NULL,
+    name INTEGER NOT NULL,
+    value TEXT NOT NULL,
+    key INTEGER NOT NULL,
+    part INTEGER NOT NULL,
+    PRIMARY KEY (owner, name, value, key, part)
 ) WITHOUT ROWID;
 
 CREATE TABLE visit_record (

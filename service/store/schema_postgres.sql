@@ -52,7 +52,7 @@ CREATE TABLE current (
     version bigint NOT NULL,
     updated bigint NOT NULL,
     deleted boolean NOT NULL,
-    keys bytea NOT NULL
+    keys text NOT NULL
 );
 CREATE UNIQUE INDEX current_id ON current (type, id);
 CREATE INDEX current_type ON current (type, key) WHERE NOT deleted;
@@ -77,14 +77,17 @@ CREATE TABLE token (
     code text COLLATE "C" NOT NULL,
     key bigint NOT NULL,
     system bigint NOT NULL,
-    PRIMARY KEY (owner, name, code, key, system)
+    text bigint NOT NULL,
+    part bigint NOT NULL,
+    PRIMARY KEY (owner, name, code, key, system, text, part)
 ) PARTITION BY HASH (owner);
 
 CREATE TABLE reference (
     target text COLLATE "C" NOT NULL,
     name bigint NOT NULL,
     key bigint NOT NULL,
-    PRIMARY KEY (target, name, key)
+    part bigint NOT NULL,
+    PRIMARY KEY (target, name, key, part)
 ) PARTITION BY HASH (target);
 
 CREATE TABLE date (
@@ -93,9 +96,32 @@ CREATE TABLE date (
     low bigint NOT NULL,
     high bigint NOT NULL,
     key bigint NOT NULL,
-    PRIMARY KEY (owner, name, low, high, key)
+    part bigint NOT NULL,
+    PRIMARY KEY (owner, name, low, high, key, part)
 ) PARTITION BY HASH (owner);
 CREATE INDEX date_key ON date (key, name, low, high);
+
+CREATE TABLE number (
+    owner bigint NOT NULL,
+    name bigint NOT NULL,
+    low double precision NOT NULL,
+    high double precision NOT NULL,
+    key bigint NOT NULL,
+    part bigint NOT NULL,
+    PRIMARY KEY (owner, name, low, high, key, part)
+) PARTITION BY HASH (owner);
+
+CREATE TABLE quantity (
+    owner bigint NOT NULL,
+    name bigint NOT NULL,
+    low double precision NOT NULL,
+    high double precision NOT NULL,
+    key bigint NOT NULL,
+    code text COLLATE "C" NOT NULL,
+    system bigint NOT NULL,
+    part bigint NOT NULL,
+    PRIMARY KEY (owner, name, low, high, key, code, system, part)
+) PARTITION BY HASH (owner);
 
 CREATE TABLE string (
     owner bigint NOT NULL,
@@ -103,7 +129,17 @@ CREATE TABLE string (
     value text COLLATE "C" NOT NULL,
     key bigint NOT NULL,
     exact text COLLATE "C" NOT NULL,
-    PRIMARY KEY (owner, name, value, key, exact)
+    part bigint NOT NULL,
+    PRIMARY KEY (owner, name, value, key, exact, part)
+) PARTITION BY HASH (owner);
+
+CREATE TABLE uri (
+    owner bigint NOT NULL,
+    name bigint NOT NULL,
+    value text COLLATE "C" NOT NULL,
+    key bigint NOT NULL,
+    part bigint NOT NULL,
+    PRIMARY KEY (owner, name, value, key, part)
 ) PARTITION BY HASH (owner);
 
 DO $$

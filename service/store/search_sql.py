@@ -1,239 +1,208 @@
 """A search as one SQL statement.
 
 Keys are filed by patient first, so a search that names one patient reads that patient's keys only, however
-many others there are; wide keys (identifier, names, …) are filed together and found without a patient. What
-is left, a narrow key without a patient, walks the type's current resources and probes each one's keys.
+many others there are; wide keys (identifier, names, …) are filed together and found without a patient, as
+are those of types that belong to no patient. What is left, a narrow key without a patient, walks the type's
+current resources and probes each one's keys.
 """
 
-import base64
-import binascii
-import json
-import re
-from collections.abc import Callable
-from typing import Any
-
-from service.errors import InvalidInput
-from service.fhir.datetimes import LATEST
-from service.fhir.search_parameters import (
-    Clause,
-    DateValue,
-    ReferenceValue,
-    StringValue,
-    TokenValue,
-    compartment,
-)
+from service.fhir.search_parameters import compartment, patient_parameter
+from service.fhir.search_query import Chain, Clause, Condition, Has, ReferenceValue, Together
 from service.store.contract import Query
+from service.store.search_match import (
+    SQLITE,
+    WIDE,
+    WORD,
+    Dialect,
+    Statement,
+    any_of,
+    marks,
+    match,
+    missing,
+    named,
+    updated,
+)
+from service.store.search_order import Key, beyond, order, position
 
-__all__ = ["WIDE", "Statement", "columns", "cursor", "page", "total"]
-
-WIDE = -1
-"""The owner under which wide keys are filed."""
-
-Statement = tuple[str, list[Any]]
-"""SQL text and its values."""
+__all__ = ["SQLITE", "WIDE", "Dialect", "Statement", "columns", "page", "total"]
 
 columns = "r.sequence, c.type, c.id, r.version, r.last_updated, r.method, r.content"
 
-_WORD = "(SELECT key FROM word WHERE text = ?)"
-_DATE_RULES = {
-    "eq": "({low} >= ?a AND {high} <= ?b)",
-    "ne": "NOT ({low} >= ?a AND {high} <= ?b)",
-    "gt": "{high} > ?b",
-    "lt": "{low} < ?a",
-    "ge": "({high} > ?b OR ({low} >= ?a AND {high} <= ?b))",
-    "le": "({low} < ?a OR ({low} >= ?a AND {high} <= ?b))",
-    "sa": "{low} >= ?b",
-    "eb": "{high} <= ?a",
-    "ap": "({high} > ?a AND {low} < ?b)",
-}
-"""For a target [low, high) and a search value [a, b): search.html, prefixes."""
 
+def page(query: Query, dialect: Dialect = SQLITE) -> Statement:
+    """The statement for one page; one row more than asked for tells whether there is a page behind it.
 
-def page(query: Query) -> Statement:
-    """The statement for one page; one row more than asked for tells whether there is a next page.
-
-    After ``columns`` each row carries the values it is sorted by, for ``cursor``.
+    After ``columns`` each row carries the values it is sorted by, for ``search_order.cursor``. A page
+    ``before`` a position comes in falling order.
     """
-    where, values = _where(query)
-    key = "c.key" if _patient(query) is None else "+c.key"  # '+': go by the patient, not by the order
-    order = [*_order(query), (key, [], False)]
-    if query.after:
-        after, after_values = _beyond(order, _position(query.after, len(order)))
-        where, values = f"{where} AND ({after})", [*values, *after_values]
-    keys = ", ".join(expression for expression, _, _ in order)
-    by = ", ".join(
-        f"{len(columns.split(',')) + 1 + place} {'DESC' if down else 'ASC'}"
-        for place, (_, _, down) in enumerate(order)
-    )
+    where, values = _where(query, dialect)
+    key = (
+        "c.key" if _patient(query) is None else f"{dialect.no_index}c.key"
+    )  # go by the patient, not the order
+    keys = [*order(query.sort, dialect), Key(key, (), int)]
+    if query.before:
+        keys = [one.turned for one in keys]
+    if query.after or query.before:
+        later, bound = beyond(keys, position(query.after or query.before, keys))
+        where, values = f"{where} AND ({later})", [*values, *bound]
+    by = ", ".join(f"{number} {'DESC' if one.descending else 'ASC'}" for number, one in enumerate(keys, 8))
     sql = (
-        f"SELECT {columns}, {keys} FROM current c JOIN resource r ON r.sequence = c.sequence "
-        f"WHERE {where} ORDER BY {by} LIMIT ?"
+        f"SELECT {columns}, {', '.join(one.sql for one in keys)} "
+        f"FROM current c JOIN resource r ON r.sequence = c.sequence WHERE {where} ORDER BY {by} LIMIT ?"
     )
-    return sql, [*(value for _, inner, _ in order for value in inner), *values, query.count + 1]
+    return sql, [*(value for one in keys for value in one.values), *values, query.count + 1]
 
 
-def total(query: Query) -> Statement:
+def total(query: Query, dialect: Dialect = SQLITE) -> Statement:
     """The statement that counts every match."""
-    where, values = _where(query)
+    where, values = _where(query, dialect)
     return f"SELECT count(*) FROM current c WHERE {where}", values
 
 
-def cursor(position: tuple[Any, ...]) -> str:
-    """The opaque text of a row's place in the order."""
-    return base64.urlsafe_b64encode(json.dumps(position).encode()).decode().rstrip("=")
-
-
-def _position(after: str, length: int) -> list[Any]:
-    try:
-        position: list[Any] = json.loads(base64.urlsafe_b64decode(after + "=" * (-len(after) % 4)))
-    except (binascii.Error, ValueError):
-        position = []
-    right = isinstance(position, list) and len(position) == length
-    if not right or not all(
-        isinstance(value, str) or (type(value) is int and abs(value) <= LATEST) for value in position
-    ):
-        raise InvalidInput("This page link is not one this service gave; start the search again.")
-    return position
-
-
-def _order(query: Query) -> list[tuple[str, list[Any], bool]]:
-    """Expression, its values and whether it falls, per sort key; without a value a resource comes last."""
-    order: list[tuple[str, list[Any], bool]] = []
-    for sort in query.sort:
-        if sort.index == "_id":
-            order.append(("c.id", [], sort.descending))
-        elif sort.index == "_lastUpdated":
-            order.append(("c.updated", [], sort.descending))
-        else:
-            pick, missing = ("max(high)", -LATEST) if sort.descending else ("min(low)", LATEST)
-            inner = f"SELECT {pick} FROM date d WHERE d.key = c.key AND d.name = {_WORD}"
-            order.append((f"COALESCE(({inner}), {missing})", [sort.index], sort.descending))
-    return order
-
-
-def _beyond(order: list[tuple[str, list[Any], bool]], position: list[Any]) -> Statement:
-    """Everything after ``position``: later in the first key, or equal there and later in the next."""
-    if not order:
-        return "0", []
-    (expression, inner, down), *rest = order
-    deeper, deeper_values = _beyond(rest, position[1:])
-    mark = "<" if down else ">"
-    return (
-        f"{expression} {mark} ? OR ({expression} = ? AND ({deeper}))",
-        [*inner, position[0], *inner, position[0], *deeper_values],
-    )
-
-
-def _where(query: Query) -> Statement:
+def _where(query: Query, dialect: Dialect) -> Statement:
     patient = _patient(query)
-    parts = [_condition(clause, patient) for clause in query.clauses]
-    plus = (
-        "+" if any(sql.startswith("c.key IN") for sql, _ in parts) else ""
-    )  # then the keys lead, not the type
-    head: list[Statement] = [(f"{plus}c.type = ? AND NOT c.deleted", [query.type])]
+    types = (query.type, *query.also)
+    scope = _Scope(types, patient, "c", dialect)
+    parts = [scope.condition(one) for one in query.clauses]
+    # Where a list of keys leads, neither type nor owner should.
+    plus = dialect.no_index if any(sql.startswith("c.key IN") for sql, _ in parts) else ""
+    head: list[Statement] = [(f"{plus}c.type IN ({marks(types)}) AND NOT c.deleted", list(types))]
     if patient is not None:
-        head.append((f"{plus}c.owner IN (0, {_WORD})", [patient]))
+        head.append((f"{plus}c.owner IN (0, {WORD})", [patient]))
     every = [*head, *parts]
     return " AND ".join(sql for sql, _ in every), [value for _, values in every for value in values]
 
 
 def _patient(query: Query) -> str | None:
     """The one patient a search is about, as ``Patient/id``."""
-    own = compartment(query.type)
     for clause in query.clauses:
-        if clause.kind == "reference" and clause.index == own and len(clause.values) == 1:
-            (value,) = clause.values
-            patients = [target for target in _targets(value) if target.startswith("Patient/")]
-            if len(patients) == 1 == len(_targets(value)):
-                return patients[0]
+        if isinstance(clause, Clause) and (target := _one_patient(clause)):
+            ways = {index for type_ in (query.type, *query.also) for index in _ways(type_)}
+            if ways.issuperset(clause.indexes):
+                return target
     return None
 
 
-def _targets(value: Any) -> tuple[str, ...]:
-    return value.targets if isinstance(value, ReferenceValue) else ()
+def _one_patient(clause: Clause) -> str:
+    """The patient a reference clause names, empty for none and for several."""
+    if clause.kind != "reference" or clause.modifier:
+        return ""
+    targets = _targets(clause)
+    return targets[0] if len(targets) == 1 and targets[0].startswith("Patient/") else ""
 
 
-def _condition(clause: Clause, patient: str | None) -> Statement:
-    if clause.kind == "id":
-        return f"c.id IN ({_marks(clause.values)})", list(clause.values)
-    if clause.kind == "updated":
-        return _any(clause, _updated)
-    if clause.kind == "reference":
-        return _reference(clause, patient)
-    return _filed(clause, patient)
+def _ways(type_: str) -> set[str]:
+    """The indexes that put a resource into a patient's compartment, where the type says whose it is."""
+    if patient_parameter(type_) is None:
+        return set()
+    return {index for parameter in compartment("Patient")[type_] for index in parameter.indexes}
 
 
-def _reference(clause: Clause, patient: str | None) -> Statement:
-    targets = [target for value in clause.values for target in _targets(value)]
-    sql = f"c.key IN (SELECT key FROM reference WHERE target IN ({_marks(targets)}) AND name = {_WORD})"
-    if patient is not None and targets == [patient]:
-        sql = f"(c.owner <> 0 OR {sql})"  # owned by one patient: that says it already
-    return sql, [*targets, clause.index]
-
-
-def _filed(clause: Clause, patient: str | None) -> Statement:
-    """A condition on the token, date or string keys, by the way that reads fewest of them."""
-    matches: dict[str, Callable[[Any], Statement]] = {
-        "token": _token,
-        "date": _date,
-        "string": _string(clause.modifier),
-    }
-    inner, values = _any(clause, matches[clause.kind])
-    no = "NOT " if clause.modifier == "not" else ""
-    table = f"SELECT key FROM {clause.kind} k WHERE name = {_WORD} AND {inner}"
-    bound = [clause.index, *values]
-    if clause.wide and patient is None:
-        return f"c.key {no}IN ({table} AND owner = {WIDE})", bound
-    if not clause.wide and patient is not None:
-        return f"c.key {no}IN ({table} AND owner IN (0, {_WORD}))", [*bound, patient]
-    owner = str(WIDE) if clause.wide else "c.owner"
-    return f"{no}EXISTS ({table} AND owner = {owner} AND k.key = c.key)", bound
-
-
-def _any(clause: Clause, condition: Callable[[Any], Statement]) -> Statement:
-    parts = [condition(value) for value in clause.values]
-    return "(" + " OR ".join(sql for sql, _ in parts) + ")", [
-        value for _, values in parts for value in values
+def _targets(clause: Clause) -> list[str]:
+    return [
+        target for value in clause.values if isinstance(value, ReferenceValue) for target in value.targets
     ]
 
 
-def _token(value: TokenValue) -> Statement:
-    parts: list[str] = []
-    bound: list[Any] = []
-    if value.code is not None:
-        parts.append("code = ?")
-        bound.append(value.code)
-    if value.system:
-        parts.append(f"system = {_WORD}")
-        bound.append(value.system)
-    elif value.system == "":
-        parts.append("system = 0")
-    return "(" + " AND ".join(parts) + ")", bound
+class _Scope:
+    """The resources conditions are about: their types, their patient if one is known, their alias in SQL."""
 
+    def __init__(self, types: tuple[str, ...], patient: str | None, alias: str, dialect: Dialect) -> None:
+        self._types = types
+        self._patient = patient
+        self._alias = alias
+        self._dialect = dialect
+        self._unowned = all(patient_parameter(type_) is None and type_ != "Patient" for type_ in types)
 
-def _date(value: DateValue, low: str = "low", high: str = "high") -> Statement:
-    rule = _DATE_RULES[value.prefix].format(low=low, high=high)
-    bound = [value.low if mark == "?a" else value.high for mark in re.findall(r"\?[ab]", rule)]
-    return re.sub(r"\?[ab]", "?", rule), bound
+    def condition(self, condition: Condition) -> Statement:
+        """The SQL of one condition."""
+        match condition:
+            case Chain():
+                return self._chain(condition)
+            case Has():
+                return self._has(condition)
+            case Together():
+                return any_of([self._together(*pair) for pair in condition.pairs])
+        return self._clause(condition)
 
+    def _clause(self, clause: Clause) -> Statement:
+        if clause.modifier == "missing":
+            return missing(clause, self._alias, self._dialect)
+        match clause.kind:
+            case "id":
+                return f"{self._alias}.id IN ({marks(clause.values)})", list(clause.values)
+            case "updated":
+                return updated(clause, self._alias)
+            case "reference":
+                return self._reference(clause)
+        return self._filed(clause)
 
-def _updated(value: DateValue) -> Statement:
-    """A moment as a target of one millisecond, with the plain bounds an index can serve."""
-    rule, bound = _date(value, "c.updated", "(c.updated + 1)")
-    if value.prefix in {"eq", "gt", "ge", "sa"}:
-        rule, bound = f"c.updated >= ? AND {rule}", [value.low, *bound]
-    if value.prefix in {"eq", "lt", "le", "eb"}:
-        rule, bound = f"c.updated < ? AND {rule}", [value.high, *bound]
-    return f"({rule})", bound
+    def _reference(self, clause: Clause) -> Statement:
+        targets = _targets(clause)
+        name, words = named(clause.indexes)
+        found = f"SELECT key FROM reference k WHERE target IN ({marks(targets)}) AND {name}"
+        sql = f"{self._alias}.key IN ({found})"
+        if self._patient is None or targets != [self._patient]:
+            return sql, [*targets, *words]
+        probe = f"EXISTS ({found} AND k.key = {self._alias}.key)"
+        own = (patient_parameter(type_) for type_ in self._types)
+        if all(one is not None and set(one.indexes) <= set(clause.indexes) for one in own):
+            probe = f"({self._alias}.owner <> 0 OR {probe})"  # owned by one patient: that says it already
+        return probe, [*targets, *words]
 
+    def _filed(self, clause: Clause) -> Statement:
+        """A condition on the keys of one kind, by the way that reads fewest of them."""
+        inner, values = match(clause, "k", self._dialect)
+        name, words = named(clause.indexes)
+        no = "NOT " if clause.modifier == "not" else ""
+        table = f"SELECT key FROM {clause.kind} k WHERE {name} AND {inner}"
+        bound = [*words, *values]
+        if self._unowned or (clause.wide and self._patient is None):
+            return f"{self._alias}.key {no}IN ({table} AND owner = {WIDE if clause.wide else 0})", bound
+        if not clause.wide and self._patient is not None:
+            return f"{self._alias}.key {no}IN ({table} AND owner IN (0, {WORD}))", [*bound, self._patient]
+        owner = str(WIDE) if clause.wide else f"{self._alias}.owner"
+        return f"{no}EXISTS ({table} AND owner = {owner} AND k.key = {self._alias}.key)", bound
 
-def _string(modifier: str) -> Callable[[StringValue], Statement]:
-    if modifier == "exact":
-        return lambda value: ("exact = ?", [value.value])
-    if modifier == "contains":
-        return lambda value: ("instr(value, ?) > 0", [value.value])
-    return lambda value: ("(value >= ? AND value < ?)", [value.value, value.value + "\U0010ffff"])
+    def _together(self, first: Clause, second: Clause) -> Statement:
+        """Both parts of a composite in the same part of the resource."""
+        (one, ones), (other, others) = match(first, "k", self._dialect), match(second, "l", self._dialect)
+        (name, words), (other_name, other_words) = named(first.indexes), named(second.indexes, "l")
+        table = (
+            f"SELECT k.key FROM {first.kind} k JOIN {second.kind} l ON l.key = k.key AND l.part = k.part "
+            f"WHERE {name} AND {one} AND {other_name} AND {other}"
+        )
+        bound = [*words, *ones, *other_words, *others]
+        owned = [alias for alias, clause in (("k", first), ("l", second)) if clause.kind != "reference"]
+        for alias in owned:
+            if self._unowned:  # composites' parts are never wide
+                table += f" AND {alias}.owner = 0"
+            elif self._patient is not None:
+                table += f" AND {alias}.owner IN (0, {WORD})"
+                bound.append(self._patient)
+            else:
+                table += f" AND {alias}.owner = {self._alias}.owner AND {alias}.key = {self._alias}.key"
+        listed = self._unowned or self._patient is not None
+        return (f"{self._alias}.key IN ({table})" if listed else f"EXISTS ({table})"), bound
 
+    def _chain(self, chain: Chain) -> Statement:
+        name, words = named(chain.indexes)
+        inner = self._alias + "c"
+        ends: list[Statement] = []
+        for end in chain.ends:
+            sql, values = _Scope((end.type,), None, inner, self._dialect).condition(end.condition)
+            at = f"SELECT '{end.type}/' || {inner}.id FROM current {inner} WHERE {inner}.type = ?"
+            ends.append((f"target IN ({at} AND NOT {inner}.deleted AND {sql})", [end.type, *values]))
+        some, bound = any_of(ends)
+        return f"{self._alias}.key IN (SELECT key FROM reference k WHERE {name} AND {some})", [*words, *bound]
 
-def _marks(values: Any) -> str:
-    return ", ".join("?" * len(values))
+    def _has(self, has: Has) -> Statement:
+        name, words = named(has.indexes)
+        inner = self._alias + "h"
+        sql, values = _Scope((has.by.type,), None, inner, self._dialect).condition(has.by.condition)
+        at = f"{self._alias}.type || '/' || {self._alias}.id"
+        table = (
+            f"SELECT 1 FROM reference k JOIN current {inner} ON {inner}.key = k.key "
+            f"WHERE k.target = {at} AND {name} AND {inner}.type = ? AND NOT {inner}.deleted AND {sql}"
+        )
+        return f"EXISTS ({table})", [*words, has.by.type, *values]

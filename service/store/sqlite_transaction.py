@@ -8,10 +8,13 @@ import msgspec
 from service.errors import Conflict, NotFound
 from service.fhir.datetimes import instant
 from service.fhir.json import stamp
-from service.fhir.search_parameters import SearchKeys, stored_types
+from service.fhir.search_parameters import stored_types
+from service.fhir.search_values import SearchKeys
 from service.store.contract import Page, Query, Version, VisitKey
 from service.store.key_rows import TABLES, Row, key_rows
-from service.store.search_sql import WIDE, columns, cursor, page, total
+from service.store.search_match import WIDE
+from service.store.search_order import page_of
+from service.store.search_sql import columns, page, total
 
 __all__ = ["Connection", "SqliteTransaction", "Words", "read_newest", "run_search"]
 
@@ -47,12 +50,8 @@ def read_newest(connection: Connection, type_: str, id_: str) -> Version | None:
 def run_search(connection: Connection, query: Query) -> Page:
     """Answer one page."""
     rows = connection.execute(*page(query)).fetchall() if query.count else []
-    width = len(columns.split(","))
-    found, more = rows[: query.count], rows[query.count :]
     counted = connection.execute(*total(query)).fetchone()[0] if query.total == "accurate" else None
-    return Page(
-        tuple(Version(*row[:width]) for row in found), counted, cursor(found[-1][width:]) if more else None
-    )
+    return page_of(query, rows, counted)
 
 
 class Words:
@@ -185,7 +184,7 @@ class SqliteTransaction:
         row = self._connection.execute(
             "SELECT key, version, updated, keys FROM current WHERE type = ? AND id = ?", (type_, id_)
         ).fetchone()
-        key, version, before, filed = row or (None, 0, 0, b"[]")
+        key, version, before, filed = row or (None, 0, 0, "[]")
         updated, version = max(self._now(), before + 1), version + 1
         moment = instant(updated)
         if method != "DELETE":
@@ -193,7 +192,7 @@ class SqliteTransaction:
         if key is None:
             key = self._connection.execute(
                 "INSERT INTO current (type, id, owner, sequence, version, updated, deleted, keys) "
-                "VALUES (?, ?, 0, 0, 0, 0, 0, x'')",
+                "VALUES (?, ?, 0, 0, 0, 0, 0, '[]')",
                 (type_, id_),
             ).lastrowid
         owner, rows = key_rows(keys, key, self._words.number)
@@ -205,7 +204,7 @@ class SqliteTransaction:
         self._connection.execute(
             "UPDATE current SET owner = ?, sequence = ?, version = ?, updated = ?, deleted = ?, keys = ? "
             "WHERE key = ?",
-            (owner, sequence, version, updated, method == "DELETE", msgspec.json.encode(rows), key),
+            (owner, sequence, version, updated, method == "DELETE", msgspec.json.encode(rows).decode(), key),
         )
         return Version(sequence, type_, id_, version, moment, method, content)
 

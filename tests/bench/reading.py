@@ -11,7 +11,7 @@ from typing import Any
 from service.fhir.json import Tree, dump, reread
 from service.fhir.search_clauses import Reader, parse_clauses
 from service.fhir.search_keys import extract
-from service.fhir.search_parameters import ReferenceKey, SearchKeys
+from service.fhir.search_values import ReferenceKey, SearchKeys
 from service.operations.goal_attainment import goal_attainment
 from service.store.contract import Page, Query, Store, Transaction, Version
 from service.terminology.codes import OBSERVATION, codes

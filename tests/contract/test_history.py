@@ -8,7 +8,7 @@ import pytest
 
 from service.errors import InvalidInput
 from service.fhir.datetimes import milliseconds
-from service.fhir.search_parameters import ReferenceKey, SearchKeys
+from service.fhir.search_values import ReferenceKey, SearchKeys
 from service.store.contract import History
 
 START = milliseconds(datetime(2026, 2, 4, 10, 0, tzinfo=UTC))

@@ -7,19 +7,8 @@ import pytest
 
 from service.errors import Conflict, NotFound, StoreUnavailable
 from service.fhir.json import parse
-from service.fhir.search_parameters import (
-    Clause,
-    DateKey,
-    DateValue,
-    ReferenceKey,
-    ReferenceValue,
-    SearchKeys,
-    Sort,
-    StringKey,
-    StringValue,
-    TokenKey,
-    TokenValue,
-)
+from service.fhir.search_query import Clause, DateValue, ReferenceValue, Sort, StringValue, TokenValue
+from service.fhir.search_values import DateKey, ReferenceKey, SearchKeys, StringKey, TokenKey
 from service.store.contract import History, Page, Query, VisitKey
 
 EXACT = (
@@ -71,11 +60,11 @@ def found(store, *clauses, **more):
 
 
 def token(code, system=None, modifier=""):
-    return Clause(CODE, "token", (TokenValue(system, code),), modifier)
+    return Clause((CODE,), "token", (TokenValue(system, code),), modifier)
 
 
 def patient(*ids):
-    return Clause(SUBJECT, "reference", tuple(ReferenceValue((f"Patient/{id_}",)) for id_ in ids))
+    return Clause((SUBJECT,), "reference", tuple(ReferenceValue((f"Patient/{id_}",)) for id_ in ids))
 
 
 def test_the_text_is_kept_and_only_the_version_is_put_in(store):
@@ -239,13 +228,13 @@ def test_clauses_all_hold_and_any_value_may(store):
     assert found(store, token(None, "http://s")) == ["a", "b", "c", "d"]
     assert found(store, token("x", modifier="not")) == ["b"]
     assert found(store, patient("1"), token("x", modifier="not")) == ["b"]
-    assert found(store, Clause(CODE, "token", (TokenValue(None, "x"), TokenValue(None, "y")))) == [
+    assert found(store, Clause((CODE,), "token", (TokenValue(None, "x"), TokenValue(None, "y")))) == [
         "a",
         "b",
         "c",
         "d",
     ]
-    assert found(store, Clause("_id", "id", ("a", "d", "zz"))) == ["a", "d"]
+    assert found(store, Clause(("_id",), "id", ("a", "d", "zz"))) == ["a", "d"]
     assert found(store, patient("3")) == []
 
 
@@ -267,7 +256,7 @@ def test_an_update_moves_the_keys(store):
     put(store, ("a", keys("2", "x", (30, 40), "i2")))
     assert found(store, patient("1")) == []
     assert found(store, patient("2"), token("x")) == ["a"]
-    assert found(store, Clause(DATE, "date", (DateValue("eq", 10, 20),))) == []
+    assert found(store, Clause((DATE,), "date", (DateValue("eq", 10, 20),))) == []
 
 
 # target [10, 20) against a search value, per prefix; search.html, prefixes
@@ -292,7 +281,9 @@ def test_date_prefixes(store, prefix, hits, with_patient):
     values = [(10, 20), (0, 5), (12, 15), (15, 25), (30, 40), (0, 50)]
     more = (patient("1"),) if with_patient else ()
     got = [
-        value for value in values if found(store, *more, Clause(DATE, "date", (DateValue(prefix, *value),)))
+        value
+        for value in values
+        if found(store, *more, Clause((DATE,), "date", (DateValue(prefix, *value),)))
     ]
     assert sorted(got) == sorted(hits)
 
@@ -304,7 +295,7 @@ def test_last_updated_is_searched_like_a_date(store, clock):
     middle = int(clock.now.timestamp() * 1000) - 3_600_000
 
     def updated(prefix):
-        return found(store, Clause("_lastUpdated", "updated", (DateValue(prefix, middle, middle + 1),)))
+        return found(store, Clause(("_lastUpdated",), "updated", (DateValue(prefix, middle, middle + 1),)))
 
     assert updated("gt") == ["b"]
     assert updated("lt") == ["a"]
@@ -321,7 +312,7 @@ def test_strings_by_beginning_exactly_and_anywhere(store):
     run(store.write("put", work))
 
     def search(value, modifier=""):
-        clause = Clause("Patient.name", "string", (StringValue(value),), modifier, wide=True)
+        clause = Clause(("Patient.name",), "string", (StringValue(value),), modifier, wide=True)
         return len(run(store.search(Query("Patient", (clause,)))).versions)
 
     assert [search("mul"), search("ull"), search("muller"), search("mullers")] == [1, 0, 1, 0]
@@ -344,10 +335,10 @@ def walk(store, count, clauses=(), sort=()):
     "sort",
     [
         (),
-        (Sort(DATE),),
-        (Sort(DATE, descending=True),),
-        (Sort("_lastUpdated", descending=True),),
-        (Sort(DATE), Sort("_id", descending=True)),
+        (Sort((DATE,), "date"),),
+        (Sort((DATE,), "date", descending=True),),
+        (Sort(("_lastUpdated",), "updated", descending=True),),
+        (Sort((DATE,), "date"), Sort(("_id",), "id", descending=True)),
     ],
 )
 def test_pages_walk_everything_once(store, sort):
@@ -360,8 +351,8 @@ def test_pages_walk_everything_once(store, sort):
 @pytest.mark.conformance("D23")
 def test_sorting_by_date_puts_those_without_last(store):
     put(store, ("a", keys("1", date=(20, 30))), ("b", keys("1")), ("c", keys("1", date=(10, 90))))
-    assert found(store, sort=(Sort(DATE),)) == ["c", "a", "b"]
-    assert found(store, sort=(Sort(DATE, descending=True),)) == ["c", "a", "b"]
+    assert found(store, sort=(Sort((DATE,), "date"),)) == ["c", "a", "b"]
+    assert found(store, sort=(Sort((DATE,), "date", descending=True),)) == ["c", "a", "b"]
 
 
 @pytest.mark.conformance("D4")
