@@ -24,7 +24,7 @@ def guard_of_identifier(value: str) -> int:
 
 def guards_of_keys(keys: SearchKeys) -> set[int]:
     """The guards of those who look for what is written with these keys."""
-    guards = {guard_of_identifier(key.code) for key in keys.tokens if key.index.endswith(".identifier")}
+    guards = {guard_of_identifier(key.code) for key in keys.tokens if key.name.endswith(".identifier")}
     return guards | {_about(f"Patient/{keys.patient}")} if keys.patient else guards
 
 

@@ -15,7 +15,8 @@ import pytest
 from databases import Server, ask, database
 
 from service.errors import Conflict, InvalidInput, StoreUnavailable
-from service.fhir.search_parameters import Clause, ReferenceValue, SearchKeys, TokenKey, TokenValue
+from service.fhir.search_query import Clause, ReferenceValue, TokenValue
+from service.fhir.search_values import SearchKeys, TokenKey
 from service.interactions import write
 from service.interactions.context import Context, allow_everything
 from service.store import postgres
@@ -29,8 +30,8 @@ from service.store.sqlite import SqliteStore
 SERVICE = Path(postgres.__file__).parents[1]
 NOW = datetime(2026, 2, 4, 10, 0, tzinfo=UTC)
 CODE = "Observation.code"
-ONE_CODE = Clause(CODE, "token", (TokenValue("s", "c1"),))
-PERSON = Clause("Observation.subject", "reference", (ReferenceValue(("Patient/p1",)),))
+ONE_CODE = Clause((CODE,), "token", (TokenValue("s", "c1"),))
+PERSON = Clause(("Observation.subject",), "reference", (ReferenceValue(("Patient/p1",)),))
 CONTEXT = Context("https://here.example/fhir", allow_everything)
 
 
@@ -381,10 +382,10 @@ def test_very_long_values_are_found_and_unusable_ones_refused(database_url):
         async with stores(database_url, 1) as (store,):
             await store.write("put", put("a", keys[0]))
             await store.write("put", put("b", keys[1]))
-            clause = Clause(CODE, "token", (TokenValue("s" * 5_000, long + "2"),))
+            clause = Clause((CODE,), "token", (TokenValue("s" * 5_000, long + "2"),))
             found = await store.search(Query("Observation", (clause,)))
             assert [version.id for version in found.versions] == ["b"]
-            nothing = Clause(CODE, "token", (TokenValue(None, "with\0nought"),))
+            nothing = Clause((CODE,), "token", (TokenValue(None, "with\0nought"),))
             with pytest.raises(InvalidInput, match="can't be stored"):
                 await store.search(Query("Observation", (nothing,)))
 
@@ -392,7 +393,7 @@ def test_very_long_values_are_found_and_unusable_ones_refused(database_url):
 
 
 def test_many_clauses_are_planned_in_a_moment(database_url):
-    clauses = (Clause(CODE, "token", (TokenValue(None, "x"),)),) * 200
+    clauses = (Clause((CODE,), "token", (TokenValue(None, "x"),)),) * 200
 
     async def search(*more):
         async with stores(database_url, 1) as (store,):
