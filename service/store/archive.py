@@ -10,7 +10,7 @@ from typing import Literal, Protocol, TypeVar
 
 import msgspec
 
-from service.fhir.search_parameters import SearchKeys
+from service.fhir.search_values import SearchKeys
 from service.store.contract import Store, Transaction, Version, VisitKey
 
 __all__ = ["CHUNK", "Archive", "Digest", "Kept", "Movable", "Row", "Rows", "in_chunks", "line_of", "row_of"]

@@ -5,7 +5,7 @@ from contextlib import aclosing
 from pathlib import Path
 
 from service.errors import Conflict, ServiceError
-from service.fhir.search_parameters import SearchKeys
+from service.fhir.search_values import SearchKeys
 from service.store.archive import Archive, Digest, Kept, Movable, Rows
 from service.store.backup_file import check_backup, read_backup, write_backup
 from service.store.contract import Version

@@ -3,7 +3,7 @@
 from zoneinfo import ZoneInfo
 
 from service.fhir.datetimes import interval
-from service.fhir.search_parameters import SearchKeys
+from service.fhir.search_values import SearchKeys
 from service.store.archive import CHUNK, Kept, Rows, in_chunks
 from service.store.contract import Version, VisitKey
 from service.store.migrations import COMPATIBLE_WITH, SCHEMA_VERSION, upgrade

@@ -5,7 +5,7 @@ from zoneinfo import ZoneInfo
 import msgspec
 
 from service.fhir.datetimes import interval
-from service.fhir.search_parameters import SearchKeys
+from service.fhir.search_values import SearchKeys
 from service.store.archive import CHUNK, Kept, Rows, in_chunks
 from service.store.contract import Version, VisitKey
 from service.store.key_rows import key_rows
@@ -59,8 +59,8 @@ class SqliteArchive(SqliteTransaction):
         if one.version == 1:
             self._connection.execute(
                 "INSERT INTO current (type, id, owner, sequence, version, updated, deleted, keys) "
-                "VALUES (?, ?, 0, 0, 0, 0, 0, ?)",
-                (one.type, one.id, msgspec.json.encode([])),
+                "VALUES (?, ?, 0, 0, 0, 0, 0, '[]')",
+                (one.type, one.id),
             )
         (key,) = self._connection.execute(
             "SELECT key FROM current WHERE type = ? AND id = ?", (one.type, one.id)
@@ -85,7 +85,8 @@ class SqliteArchive(SqliteTransaction):
         owner, rows = key_rows(keys, key, self._words.number)
         self._file({tuple(row) for row in msgspec.json.decode(filed)}, set(rows))
         self._connection.execute(
-            "UPDATE current SET owner = ?, keys = ? WHERE key = ?", (owner, msgspec.json.encode(rows), key)
+            "UPDATE current SET owner = ?, keys = ? WHERE key = ?",
+            (owner, msgspec.json.encode(rows).decode(), key),
         )
 
     async def upgrade(self) -> bool:

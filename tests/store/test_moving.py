@@ -9,14 +9,15 @@ import pytest
 from databases import AnyLoop, database
 
 from service.errors import Conflict, InvalidInput, StoreUnavailable
-from service.fhir.search_parameters import Clause, SearchKeys, TokenKey, TokenValue
+from service.fhir.search_query import Clause, TokenValue
+from service.fhir.search_values import SearchKeys, TokenKey
 from service.store import migrations, moving, postgres_archive, sqlite_archive
 from service.store.backup_file import check_backup
 from service.store.contract import History, Query, VisitKey
 from service.store.sqlite import SqliteStore
 
 NOW = datetime(2026, 2, 4, 10, 0, tzinfo=UTC)
-CODE = Clause("Observation.code", "token", (TokenValue("s", "c"),))
+CODE = Clause(("Observation.code",), "token", (TokenValue("s", "c"),))
 EXACT = '{ "resourceType":"Observation", "x":72.50, "y":1.0E2, "e":"\\u00e9 \U0001f600 ä" }'.encode()
 
 
