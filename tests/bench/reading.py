@@ -2,7 +2,6 @@
 
 import asyncio
 from collections.abc import Awaitable, Sequence
-from dataclasses import replace
 from datetime import date
 from functools import partial
 from pathlib import Path
@@ -11,7 +10,7 @@ from typing import Any
 from service.fhir.json import Tree, dump, reread
 from service.fhir.search_clauses import Reader, parse_clauses
 from service.fhir.search_keys import extract
-from service.fhir.search_values import ReferenceKey, SearchKeys
+from service.fhir.search_values import SearchKeys
 from service.operations.goal_attainment import goal_attainment
 from service.store.contract import Page, Query, Store, Transaction, Version
 from service.terminology.codes import OBSERVATION, codes
@@ -162,8 +161,8 @@ def _observation(code: str) -> tuple[bytes, SearchKeys]:
 
 
 def _of(keys: SearchKeys, patient: str) -> SearchKeys:
-    references = tuple(ReferenceKey(key.index, f"Patient/{patient}") for key in keys.references)
-    return replace(keys, patient=patient, references=references)
+    references = tuple(one._replace(target=f"Patient/{patient}") for one in keys.references)
+    return keys._replace(patient=patient, references=references)
 
 
 async def _patient(place: Bench) -> str:
