@@ -51,7 +51,7 @@ class Words:
         """
         if len(self._known) > _MOST:  # patients come and go; systems and names are soon known again
             self._known = {"": 0}
-        short = {shortened(text): text for text in texts}
+        short = {shortened(text): text for text in texts if text}  # the empty text is no word: number 0
         found = await _found(connection, list(short))
         if missing := sorted(short.keys() - found.keys()):
             async with connection.transaction():

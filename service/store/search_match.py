@@ -202,7 +202,7 @@ def _quantity(value: QuantityValue, alias: str) -> Statement:
     if value.system:
         unit, more = f"{alias}.code = ? AND {alias}.system = {WORD}", [value.code, value.system]
     else:
-        unit, more = f"{alias}.system NOT IN (SELECT key FROM word WHERE text = ?)", [CANONICAL]
+        unit, more = f"{alias}.system <> coalesce({WORD}, -1)", [CANONICAL]  # no such word yet: all differ
         if value.code:
             unit, more = f"{unit} AND {alias}.code = ?", [*more, value.code]
     parts: list[Statement] = [(f"({rule} AND {unit})", [*bound, *more])]
