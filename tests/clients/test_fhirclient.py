@@ -7,7 +7,7 @@ from fhirclient.models.capabilitystatement import CapabilityStatement
 from fhirclient.models.observation import Observation
 from fhirclient.models.patient import Patient
 from fhirclient.server import FHIRNotFoundException, FHIRServer
-from invented import BODY_WEIGHT, PATIENTS, number, patient, transaction
+from invented import BODY_WEIGHT, PATIENTS, number, patient, transaction, weight
 from requests import HTTPError
 
 pytestmark = pytest.mark.published("fhirclient, a client library from PyPI")
@@ -92,6 +92,16 @@ def test_conditional_create(fhir, person):
     assert (answer.status_code, answer.json()["id"]) == (200, person.id)
     found = Patient.where({"identifier": f"{PATIENTS}|{number_}"}).perform_resources_iter(fhir)
     assert [one.id for one in found] == [person.id]
+
+
+@pytest.mark.conformance("D22", "D23")
+def test_search_with_includes_in_order(fhir, person):
+    for day in ("2026-03-06", "2026-03-08", "2026-03-07"):
+        _created(fhir, Observation(weight(f"Patient/{person.id}", day=day)))
+    search = Observation.where({"subject": f"Patient/{person.id}", "_sort": "-date"}).include("subject")
+    found = list(search.perform_resources_iter(fhir))
+    assert [one.resource_type for one in found] == ["Observation"] * 3 + ["Patient"]
+    assert [one.as_json()["effectiveDateTime"][-2:] for one in found[:3]] == ["08", "07", "06"]
 
 
 def _created(fhir, resource):

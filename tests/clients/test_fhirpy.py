@@ -3,7 +3,7 @@
 import pytest
 from fhirpy import SyncFHIRClient
 from fhirpy.base.exceptions import MultipleResourcesFound, OperationOutcome, ResourceNotFound
-from invented import BODY_WEIGHT, PATIENTS, fhirpath_patch, number, patient, transaction
+from invented import BODY_WEIGHT, PATIENTS, fhirpath_patch, number, patient, transaction, weight
 
 pytestmark = pytest.mark.published("fhirpy, a client library from PyPI")
 
@@ -87,6 +87,22 @@ def test_conditional_create_update_and_delete(fhir):
     with pytest.raises(MultipleResourcesFound):
         mine.delete()
     assert len(mine.fetch()) == 2
+
+
+@pytest.mark.conformance("D20", "D21", "D22", "D23", "D24")
+def test_search_with_chains_includes_and_elements(fhir, person):
+    for day in ("2026-03-06", "2026-03-08", "2026-03-07"):
+        fhir.resource(**_words(weight(f"Patient/{person.id}", day=day))).create()
+    observations = fhir.resources("Observation")
+    chained = observations.search(patient__Patient__identifier=person["identifier"][0]["value"])
+    assert [one["effectiveDateTime"][-2:] for one in chained.sort("-date").fetch()] == ["08", "07", "06"]
+    bundle = chained.include("Observation", "patient").fetch_raw()
+    assert [entry["search"]["mode"] for entry in bundle["entry"]] == ["match"] * 3 + ["include"]
+    people = fhir.resources("Patient").search(_id=person.id)
+    assert len(people.has("Observation", "patient", code=BODY_WEIGHT).fetch()) == 1
+    assert len(people.revinclude("Observation", "patient").fetch_raw()["entry"]) == 4
+    small = people.elements("birthDate").fetch()[0]
+    assert "name" not in small
 
 
 def _words(resource):
