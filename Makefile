@@ -70,7 +70,7 @@ test: $(BIN)/.dev $(EXAMPLES) $(CORE) $(PATCHES) $(CLIENT) postgres
 	$(BIN)/python -m pytest -n 2 --dist loadfile
 
 conformance: $(BIN)/.dev $(EXAMPLES) $(PATCHES) $(CLIENT) postgres
-	$(BIN)/python -m pytest -n 2 --dist loadfile -m conformance --conformance tests/conformance/rows.md
+	$(BIN)/python -m pytest -n 2 --dist loadfile -m conformance --conformance=tests/conformance/rows.md
 
 check: $(BIN)/.dev
 	$(BIN)/ruff check .
