@@ -15,6 +15,7 @@ __all__ = [
     "code_system",
     "common_parameters",
     "compartment",
+    "compartments",
     "parameters",
     "patient_parameter",
     "stored_types",
@@ -73,10 +74,22 @@ def stored_types() -> tuple[str, ...]:
 
 
 @cache
+def compartments() -> tuple[str, ...]:
+    """Answer the types that have a compartment of stored types."""
+    return tuple(name for name, members in _read("compartments").items() if members)
+
+
+@cache
 def compartment(name: str) -> dict[str, tuple[Parameter, ...]]:
-    """Answer the types in a compartment (``Patient``, ``Encounter`` …), and what puts a resource there."""
-    table: dict[str, list[str]] = _read("compartments")[name]
-    return {type_: tuple(parameters(type_)[one] for one in names) for type_, names in table.items()}
+    """Answer the types in a compartment (``Patient``, ``Encounter`` …), and what puts a resource there.
+
+    Empty for a type that has no compartment; nothing puts the resource there whose compartment it is.
+    """
+    table: dict[str, list[str]] = _read("compartments").get(name, {})
+    return {
+        type_: tuple(parameters(type_)[one] for one in names if one != "{def}")
+        for type_, names in table.items()
+    }
 
 
 @cache

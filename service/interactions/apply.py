@@ -6,7 +6,8 @@ from typing import Literal
 from service.errors import InvalidInput
 from service.fhir.json import Tree, dump, reread, sorted_text, with_member
 from service.fhir.labels import with_labels_of
-from service.fhir.search_keys import SearchKeys, extract
+from service.fhir.references import local_target, reference_texts
+from service.fhir.search_keys import ReferenceKey, SearchKeys, extract
 from service.interactions.addresses import addresses, redirect, resolved, unresolved
 from service.interactions.context import Action, Context
 from service.interactions.entry import Applied, Entry, placed
@@ -20,6 +21,8 @@ __all__ = ["Same", "apply", "keys_of", "permit", "same_content", "without_versio
 Same = Callable[[Tree, Tree], bool]
 """Whether the stored tree (first) and the new one say the same, so that nothing need be written."""
 
+_ANY_REFERENCE = "*"
+"""The name under which references are filed where they are enforced."""
 _ACTIONS: dict[str, Action] = {"GET": "r", "HEAD": "r", "POST": "c", "PUT": "u", "PATCH": "u", "DELETE": "d"}
 
 
@@ -27,7 +30,7 @@ def permit(requests: Iterable[Entry], *, context: Context) -> None:
     """Ask ``context.allow`` for every request before anything is done; Forbidden names the entry."""
     for request in requests:
         with placed(request.index):
-            if "_history" in request.steps[:2]:
+            if "_history" in request.steps[:2] or request.member:
                 continue  # which types it may list is asked when it is read
             searching = request.reads and not request.id
             context.allow("s" if searching else _ACTIONS[request.method], request.type)
@@ -130,6 +133,15 @@ def _headed(tree: Tree, id_: str) -> Tree:
 def keys_of(tree: Tree, id_: str, context: Context) -> SearchKeys:
     """What the resource is found by under this id; InvalidInput if a date in it is none that exists."""
     try:
-        return extract({**tree, "id": id_}, zone=context.zone, base=context.base)
+        keys = extract({**tree, "id": id_}, zone=context.zone, base=context.base)
     except ValueError as error:
         raise InvalidInput(f"{error}.") from error
+    if context.enforce_references:
+        keys = keys._replace(references=(*keys.references, *_every_reference(tree, context)))
+    return keys
+
+
+def _every_reference(tree: Tree, context: Context) -> list[ReferenceKey]:
+    """Keys of all references below the base, also those no search parameter finds."""
+    targets = dict.fromkeys(local_target(text, context.base) for text in reference_texts(tree))
+    return [ReferenceKey(_ANY_REFERENCE, target) for target in targets if target]

@@ -6,7 +6,15 @@ from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from typing import Any, Literal, cast
 
-from service.errors import InvalidInput, Issue, IssueType, NotFound, Place, ServiceError, TooLarge
+from service.errors import (
+    InvalidInput,
+    Issue,
+    IssueType,
+    NotFound,
+    Place,
+    ServiceError,
+    TooLarge,
+)
 from service.fhir.json import Tree
 from service.fhir.patch import Patch, patch_of
 from service.fhir.search_parameters import stored_types
@@ -30,7 +38,7 @@ __all__ = [
 ]
 
 _ID = r"[A-Za-z0-9\-.]{1,64}"
-_READS = re.compile(rf"(\w+/{_ID}(/_history(/{_ID})?)?|(\w+/)?_history|\w+)(\?.*)?", re.DOTALL)
+_READS = re.compile(rf"(\w+/{_ID}(/_history(/{_ID})?|/(\*|[A-Z]\w+))?|(\w+/)?_history|\w+)(\?.*)?", re.DOTALL)
 _SHAPES = {
     "GET": _READS,
     "HEAD": _READS,
@@ -72,6 +80,11 @@ class Entry:
     def steps(self) -> list[str]:
         """The parts of the path: ``Observation``, ``1``, ``_history``, ``2``."""
         return self.url.partition("?")[0].split("/")
+
+    @property
+    def member(self) -> str:
+        """The type searched in a compartment (``Patient/1/Goal``), ``*`` for all; else empty."""
+        return self.steps[2] if len(self.steps) == 3 and self.steps[2] != "_history" else ""
 
     @property
     def reads(self) -> bool:

@@ -3,12 +3,13 @@
 from collections.abc import Sequence
 from urllib.parse import urlencode
 
-from service.errors import Forbidden, InvalidInput, Issue, IssueType, NotFound, Place
+from service.errors import InvalidInput, Issue, IssueType, NotFound, Place
 from service.fhir.bundle import Item, Link, bundle
 from service.fhir.datetimes import interval
 from service.fhir.search_parameters import stored_types
 from service.interactions.context import Context
 from service.interactions.entry import known_type
+from service.interactions.permitted import permitted
 from service.store.contract import History, Page, Store, Version
 
 __all__ = ["history"]
@@ -82,16 +83,8 @@ def _span(name: str, given: dict[str, str], context: Context) -> tuple[int, int]
 
 def _readable(context: Context) -> tuple[str, ...]:
     """The types this caller may read, empty for all of them."""
-    allowed: list[str] = []
-    for type_ in stored_types():
-        try:
-            context.allow("r", type_)
-        except Forbidden:
-            continue
-        allowed.append(type_)
-    if not allowed:
-        raise Forbidden("Your access token does not allow reading any type of resource.")
-    return tuple(allowed) if len(allowed) < len(stored_types()) else ()
+    allowed = permitted(stored_types(), "r", context=context)
+    return allowed if len(allowed) < len(stored_types()) else ()
 
 
 def _links(address: str, given: dict[str, str], page: Page, count: int) -> list[Link]:

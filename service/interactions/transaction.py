@@ -15,7 +15,7 @@ from service.interactions.aside import aside
 from service.interactions.context import Context
 from service.interactions.entry import Applied, Entry, check, entries, nodes, placed, read_entry
 from service.interactions.history import history
-from service.interactions.search import search
+from service.interactions.search import search, search_compartment
 from service.store.contract import Store, Transaction, Version
 
 __all__ = [
@@ -144,6 +144,11 @@ async def _get(
         answers.need_room()
         steps = request.steps
         params = parse_qsl(request.criteria or "", keep_blank_values=True)
+        if request.member:
+            focus = (request.type, request.id)
+            return _found(
+                request, await search_compartment(source, focus, request.member, params, context=context)
+            )
         if "_history" not in steps and len(steps) == 1:
             return _found(request, await search(source, request.type, params, context=context))
         if "_history" not in steps:

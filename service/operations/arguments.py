@@ -13,7 +13,7 @@ from service.fhir.json import Tree, parse, reread
 from service.fhir.validation import check
 from service.settings import shipped
 
-__all__ = ["Arguments", "arguments", "definition", "definitions"]
+__all__ = ["Arguments", "arguments", "definition", "definition_text", "definitions", "primitives"]
 
 Arguments = dict[str, list[Any]]
 """Values by parameter: a primitive as text, a complex value or a resource as a tree."""
@@ -42,9 +42,15 @@ def definitions() -> tuple[str, ...]:
 @cache
 def definition(name: str) -> Tree:
     """The OperationDefinition of that name; KeyError if there is none."""
+    return reread(definition_text(name))
+
+
+@cache
+def definition_text(name: str) -> bytes:
+    """Its text; KeyError if there is none."""
     if name not in definitions():
         raise KeyError(name)
-    return reread(shipped("mappings", "operations", f"{name}.json").read_bytes())
+    return shipped("mappings", "operations", f"{name}.json").read_bytes()
 
 
 def arguments(
@@ -73,6 +79,17 @@ def arguments(
     if issues:
         raise InvalidInput(issues)
     return found
+
+
+def primitives(body: bytes, max_depth: int = 64) -> list[tuple[str, str]]:
+    """Read a Parameters body whose values are all primitive, as the pairs an address would hold."""
+    pairs: list[tuple[str, str]] = []
+    for name, entry in _parameters(body, max_depth):
+        value = next((value for member, value in entry.items() if member.startswith("value")), None)
+        if value is None or isinstance(value, (dict, list)):
+            raise InvalidInput([_issue(name, f"Parameter '{name[:64]}' must be a primitive value.")])
+        pairs.append((name, str(value).lower() if isinstance(value, bool) else str(value)))
+    return pairs
 
 
 def _parameters(body: bytes, max_depth: int) -> list[tuple[str, Tree]]:

@@ -10,7 +10,7 @@ from urllib.parse import parse_qsl
 
 from starlette.requests import Request
 
-from service.errors import InvalidInput, TooLarge, Unauthenticated
+from service.errors import InvalidInput, MethodNotAllowed, TooLarge, Unauthenticated
 from service.fhir import xml
 from service.fhir.json import dump
 from service.interactions.aside import aside
@@ -24,6 +24,7 @@ from service.store.contract import Store
 
 __all__ = [
     "ABOUT_THE_ANSWER",
+    "READ_ONLY_TYPES",
     "Call",
     "Services",
     "base_url",
@@ -34,6 +35,8 @@ __all__ = [
     "services_of",
 ]
 
+READ_ONLY_TYPES = frozenset({"AuditEvent"})
+"""What only the service itself writes."""
 ABOUT_THE_ANSWER = frozenset({"_format", "_pretty"})
 _HEARD_OUT = 10
 """How many times the largest body is read from a caller before the connection is closed."""
@@ -125,6 +128,8 @@ class Call:
         )
 
     def _allow(self, action: str, type_: str) -> None:
+        if type_ in READ_ONLY_TYPES and action not in {"r", "s"}:
+            raise MethodNotAllowed(f"{type_} can be read only; the service itself writes it.")
         require(self.principal.scopes, [f"{type_}.{action}"])
 
     async def body(self) -> bytes:

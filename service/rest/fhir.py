@@ -4,14 +4,15 @@ from urllib.parse import parse_qsl, urlencode
 
 from starlette.responses import Response
 
-from service.errors import InvalidInput
+from service.errors import Conflict, InvalidInput
 from service.fhir.patch import PATCH_FORMATS
 from service.interactions import history as histories
 from service.interactions import patch as patches
 from service.interactions import read as reads
 from service.interactions import search as searches
 from service.interactions import transaction, write
-from service.rest.answers import answer, stored, version_headers, written
+from service.operations.arguments import definition_text, definitions
+from service.rest.answers import answer, stored, tagged, version_headers, written
 from service.rest.binary import answer_file, is_file, wrapped
 from service.rest.call import ABOUT_THE_ANSWER, Call
 from service.rest.negotiation import content_type
@@ -30,6 +31,10 @@ __all__ = [
     "read",
     "search",
     "search_by_form",
+    "search_compartment",
+    "search_compartment_by_form",
+    "search_everything",
+    "search_everything_by_form",
     "update",
     "update_matching",
     "vread",
@@ -40,7 +45,10 @@ _FORM = "application/x-www-form-urlencoded"
 
 async def read(call: Call) -> Response:
     """Read the current version of a resource."""
-    version = await reads.read(call.services.store, call.path("type"), call.path("id"), context=call.context)
+    type_, id_ = call.path("type"), call.path("id")
+    if _is_ours(type_, id_):
+        return tagged(call, definition_text(id_))
+    version = await reads.read(call.services.store, type_, id_, context=call.context)
     return _stored(call, version)
 
 
@@ -72,13 +80,38 @@ async def search(call: Call) -> Response:
 
 async def search_by_form(call: Call) -> Response:
     """Search resources of one type; parameters of the form and of the address hold together."""
+    return await _search(call, await _form(call))
+
+
+async def search_everything(call: Call) -> Response:
+    """Search several types at once."""
+    return await _search_everything(call, call.criteria)
+
+
+async def search_everything_by_form(call: Call) -> Response:
+    """Search several types at once; parameters of the form and of the address hold together."""
+    return await _search_everything(call, await _form(call))
+
+
+async def search_compartment(call: Call) -> Response:
+    """Search what belongs to a patient, encounter, practitioner, related person or device."""
+    return await _search_compartment(call, call.criteria)
+
+
+async def search_compartment_by_form(call: Call) -> Response:
+    """Search what belongs to a patient or the like; form and address hold together."""
+    return await _search_compartment(call, await _form(call))
+
+
+async def _form(call: Call) -> list[tuple[str, str]]:
+    """The parameters of the address and those of the form in the body."""
     content_type(call.request, (_FORM,))
     try:
         text = (await call.body()).decode("utf-8")
         form = parse_qsl(text, keep_blank_values=True, max_num_fields=1_000, errors="strict")
     except ValueError:
         raise InvalidInput("The form can't be read as UTF-8 parameters.") from None
-    return await _search(call, call.criteria + [pair for pair in form if pair[0] not in ABOUT_THE_ANSWER])
+    return call.criteria + [pair for pair in form if pair[0] not in ABOUT_THE_ANSWER]
 
 
 async def create(call: Call) -> Response:
@@ -95,6 +128,8 @@ async def create(call: Call) -> Response:
 
 async def update(call: Call) -> Response:
     """Write the next version of a resource, or its first under this id; ``If-Match`` guards against races."""
+    if _is_ours(call.path("type"), call.path("id")):
+        raise Conflict("This id belongs to a definition of the service's own; choose another.")
     applied = await write.update(
         call.services.store,
         call.path("type"),
@@ -180,6 +215,24 @@ async def _patch(call: Call, url: str) -> Response:
 async def _search(call: Call, parameters: list[tuple[str, str]]) -> Response:
     body = await searches.search(call.services.store, call.path("type"), parameters, context=call.context)
     return answer(call, body)
+
+
+async def _search_everything(call: Call, parameters: list[tuple[str, str]]) -> Response:
+    body = await searches.search_everything(call.services.store, parameters, context=call.context)
+    return answer(call, body)
+
+
+async def _search_compartment(call: Call, parameters: list[tuple[str, str]]) -> Response:
+    focus, type_ = (call.path("compartment"), call.path("id")), call.path("member")
+    body = await searches.search_compartment(
+        call.services.store, focus, type_, parameters, context=call.context
+    )
+    return answer(call, body)
+
+
+def _is_ours(type_: str, id_: str) -> bool:
+    """Whether it is the definition of one of our operations, which travels with the program."""
+    return type_ == "OperationDefinition" and id_ in definitions()
 
 
 def _stored(call: Call, version: Version) -> Response:

@@ -14,9 +14,9 @@ from service import __version__
 from service.fhir.canonical import CANONICAL_ROOT, operation_definition
 from service.fhir.json import dump
 from service.fhir.patch import PATCH_FORMATS
-from service.fhir.search_parameters import parameters, stored_types
+from service.fhir.search_parameters import compartments, parameters, stored_types
 from service.rest.answers import tagged
-from service.rest.call import open_call
+from service.rest.call import READ_ONLY_TYPES, open_call
 from service.rest.dispatch import Row
 from service.rest.negotiation import FORMATS
 from service.settings import Settings
@@ -34,6 +34,7 @@ _INTERACTIONS = {
     "patch": "patch",
     "delete": "delete",
 }
+_SYSTEM = ("transaction", "batch", "search-system", "history-system")
 _SUPPORT = {
     "versioning": "versioned",
     "readHistory": True,
@@ -42,6 +43,13 @@ _SUPPORT = {
     "conditionalRead": "full-support",
     "conditionalUpdate": True,
     "conditionalDelete": "single",
+}
+_WRITES = frozenset({"create", "update", "patch", "delete", "meta-add", "meta-delete"})
+_NO_WRITES = {
+    "updateCreate": False,
+    "conditionalCreate": False,
+    "conditionalUpdate": False,
+    "conditionalDelete": "not-supported",
 }
 _REFERENCES = {
     "allow": "References to resources that are not stored are accepted, also relative ones.",
@@ -59,6 +67,15 @@ _DOCUMENTATION = (
 _SECURITY = "Every request needs a Bearer access token (a signed JWT) with SMART App Launch 2 scopes."
 _RESULT_PARAMETERS = [
     {"name": "_count", "type": "number", "documentation": "Entries on a page; 0 counts only."},
+    {"name": "_summary", "type": "token", "documentation": "true, text, data, count or false."},
+    {
+        "name": "_elements",
+        "type": "token",
+        "documentation": "Names of elements at the top; others are left out.",
+    },
+    {"name": "_include", "type": "token", "documentation": "Type:parameter, Type:parameter:Target or *."},
+    {"name": "_revinclude", "type": "token", "documentation": "As _include, what refers to the matches."},
+    {"name": "_contained", "type": "token", "documentation": "false: contained resources are not searched."},
     {"name": "_total", "type": "token", "documentation": "none or accurate."},
     {
         "name": "_sort",
@@ -118,7 +135,10 @@ def _rest(rows: list[Row], settings: Settings) -> dict[str, Any]:
                 for type_ in stored_types()
             ),
         ],
-        "interaction": [{"code": code} for code in ("transaction", "batch", "history-system")],
+        "interaction": [{"code": code} for code in _SYSTEM],
+        "compartment": [
+            f"http://hl7.org/fhir/CompartmentDefinition/{name.lower()}" for name in compartments()
+        ],
         "searchParam": _RESULT_PARAMETERS,
         "operation": _operations(rows, ""),
     }
@@ -135,8 +155,26 @@ def _resource(
         }
         for parameter in parameters(type_).values()
     ]
-    entry = {"type": type_, "interaction": codes, **_SUPPORT, "referencePolicy": policy, "searchParam": found}
+    support = _SUPPORT
+    if type_ in READ_ONLY_TYPES:
+        codes = [one for one in codes if one["code"] not in _WRITES]
+        operations = [one for one in operations if one["name"] not in _WRITES]
+        support = _SUPPORT | _NO_WRITES
+    entry = {"type": type_, "interaction": codes, **support, "referencePolicy": policy}
+    entry |= {**_includes(type_), "searchParam": found}
     return entry | ({"operation": operations} if operations else {})
+
+
+def _includes(type_: str) -> dict[str, list[str]]:
+    """What may come with the matches of a type: what they refer to, and what refers to them."""
+    ahead = [f"{type_}:{one.name}" for one in parameters(type_).values() if one.kind == "reference"]
+    behind = [
+        f"{other}:{one.name}"
+        for other in stored_types()
+        for one in parameters(other).values()
+        if one.kind == "reference" and type_ in one.targets
+    ]
+    return {"searchInclude": ["*", *ahead], "searchRevInclude": ["*", *behind]}
 
 
 def _operations(rows: list[Row], type_: str) -> list[dict[str, str]]:

@@ -7,20 +7,30 @@ from starlette.requests import Request
 from starlette.responses import Response
 
 from service.fhir.json import dump
-from service.interactions import read as reads
 from service.interactions.context import Action, Context
-from service.operations.arguments import Arguments, arguments, definitions
+from service.operations.arguments import Arguments, arguments, primitives
 from service.operations.as_of import as_of_date
+from service.operations.everything import everything
 from service.operations.goal_attainment import goal_attainment
 from service.operations.labels import add_labels, read_labels, take_labels
+from service.operations.lastn import lastn
 from service.operations.record_goal_attainment import record_goal_attainment
-from service.rest.answers import answer, resource, stored
+from service.rest.answers import answer, resource
 from service.rest.call import Call, open_call
 from service.rest.negotiation import FHIR_JSON, FHIR_VERSION, is_xml
-from service.settings import shipped
 from service.terminology.codes import codes
 
-__all__ = ["attainment", "definition", "meta", "meta_add", "meta_delete", "record_attainment", "versions"]
+__all__ = [
+    "attainment",
+    "encounter_everything",
+    "last_observations",
+    "meta",
+    "meta_add",
+    "meta_delete",
+    "patient_everything",
+    "record_attainment",
+    "versions",
+]
 
 
 async def attainment(call: Call) -> Response:
@@ -47,6 +57,28 @@ async def record_attainment(call: Call) -> Response:
         codes=codes(call.services.settings.snomed),
     )
     return answer(call, body)
+
+
+async def patient_everything(call: Call) -> Response:
+    """Answer the patient, everything in the patient's compartment, and what that refers to."""
+    return await _everything(call, "Patient")
+
+
+async def encounter_everything(call: Call) -> Response:
+    """Answer the encounter, everything in its compartment, and what that refers to."""
+    return await _everything(call, "Encounter")
+
+
+async def last_observations(call: Call) -> Response:
+    """Answer the newest Observations of each code that a search finds."""
+    criteria = [*call.criteria, *primitives(await _parameters(call), call.services.settings.max_depth)]
+    given = arguments("lastn", [pair for pair in criteria if pair[0] == "max"])
+    search = [pair for pair in criteria if pair[0] != "max"]
+    count = int(given.get("max", ["1"])[0])
+    address = f"{call.base}/Observation/$lastn"
+    return answer(
+        call, await lastn(call.services.store, search, count, address=address, context=call.context)
+    )
 
 
 async def meta(call: Call) -> Response:
@@ -77,13 +109,12 @@ async def versions(request: Request) -> Response:
     return answer(call, dump({"versions": [FHIR_VERSION], "default": FHIR_VERSION}))
 
 
-async def definition(call: Call) -> Response:
-    """Read the OperationDefinition of one of this service's operations, or one that is stored."""
-    name = call.path("id")
-    if name not in definitions():
-        store = call.services.store
-        return stored(call, await reads.read(store, "OperationDefinition", name, context=call.context))
-    return answer(call, shipped("mappings", "operations", f"{name}.json").read_bytes())
+async def _everything(call: Call, type_: str) -> Response:
+    id_ = call.path("id")
+    given = _given(call, f"{type_.lower()}-everything", await _parameters(call))
+    address = f"{call.base}/{type_}/{id_}/$everything"
+    body = await everything(call.services.store, type_, id_, given, address=address, context=call.context)
+    return answer(call, body)
 
 
 def _given(call: Call, name: str, body: bytes) -> Arguments:
@@ -91,6 +122,7 @@ def _given(call: Call, name: str, body: bytes) -> Arguments:
 
 
 async def _change_labels(call: Call, name: str, change: Callable[..., Awaitable[bytes]]) -> Response:
+    call.context.allow("u", call.path("type"))
     (labels,) = _given(call, name, await _parameters(call))["meta"]
     store, type_, id_ = call.services.store, call.path("type"), call.path("id")
     if_match = call.header("if-match") or None

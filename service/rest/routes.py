@@ -9,7 +9,6 @@ _READS = "Patient.r Goal.r Observation.r"
 _GOALS = "/fhir/Patient/{id}/$goal-attainment"
 _META = "/fhir/{type}/{id}/$meta"
 _FIRST = [  # most requests are for it
-    Row("GET", "/fhir/OperationDefinition/{id}", operations.definition, ("*.cruds",)),
     Row("GET", "/fhir/{type}/{id}", fhir.read, ("{type}.r",)),
     Row("PUT", "/fhir/{type}/{id}", fhir.update, ("{type}.u",)),
     Row("PATCH", "/fhir/{type}/{id}", fhir.patch, ("{type}.u",)),
@@ -19,8 +18,11 @@ _RESTFUL = [
     *_FIRST,
     Row("GET", "/fhir/$versions", operations.versions, OPEN, operation="versions"),
     Row("POST", "/fhir/$versions", operations.versions, OPEN, operation="versions"),
+    Row("GET", "/fhir", fhir.search_everything, ("*.s",)),
     Row("POST", "/fhir", fhir.bundle, ("*.cruds",)),
+    Row("GET", "/fhir/", fhir.search_everything, ("*.s",)),
     Row("POST", "/fhir/", fhir.bundle, ("*.cruds",)),
+    Row("POST", "/fhir/_search", fhir.search_everything_by_form, ("*.s",)),
     Row("GET", "/fhir/_history", fhir.history_of_everything, ("*.r",)),
     Row("GET", _GOALS, operations.attainment, (_READS,), operation="goal-attainment"),
     Row("POST", _GOALS, operations.attainment, (_READS,), operation="goal-attainment"),
@@ -30,6 +32,24 @@ _RESTFUL = [
         operations.record_attainment,
         (f"goal-decisions {_READS}", f"Observation.c Provenance.c {_READS}"),
         operation="record-goal-attainment",
+    ),
+    *(
+        Row(method, f"/fhir/{type_}/{{id}}/$everything", function, (f"{type_}.r",), operation=name)
+        for type_, function, name in (
+            ("Patient", operations.patient_everything, "patient-everything"),
+            ("Encounter", operations.encounter_everything, "encounter-everything"),
+        )
+        for method in ("GET", "POST")
+    ),
+    Row(
+        "GET", "/fhir/Observation/$lastn", operations.last_observations, ("Observation.s",), operation="lastn"
+    ),
+    Row(
+        "POST",
+        "/fhir/Observation/$lastn",
+        operations.last_observations,
+        ("Observation.s",),
+        operation="lastn",
     ),
     Row("GET", _META, operations.meta, ("{type}.r",), operation="meta"),
     Row("POST", _META, operations.meta, ("{type}.r",), operation="meta"),
@@ -44,6 +64,8 @@ _RESTFUL = [
     Row("DELETE", "/fhir/{type}", fhir.delete_matching, ("{type}.d",)),
     Row("GET", "/fhir/{type}/{id}/_history", fhir.history, ("{type}.r",)),
     Row("GET", "/fhir/{type}/{id}/_history/{version}", fhir.vread, ("{type}.r",)),
+    Row("GET", "/fhir/{compartment}/{id}/{member}", fhir.search_compartment, ("*.s",)),
+    Row("POST", "/fhir/{compartment}/{id}/{member}/_search", fhir.search_compartment_by_form, ("*.s",)),
 ]
 
 FHIR_ROUTES = [

@@ -80,6 +80,14 @@ def test_deleting_what_is_referred_to_names_the_referrers(strict):
     assert strict.delete("Patient", "p").outcome == "deleted"
 
 
+def test_referrers_no_search_parameter_finds_count_too(strict):
+    strict.update({"resourceType": "Device", "id": "d"})
+    extension = {"url": "urn:x", "valueReference": {"reference": "Device/d"}}
+    strict.update(PATIENT | {"extension": [extension]})
+    with pytest.raises(Conflict, match="Patient/p"):
+        strict.delete("Device", "d")
+
+
 def test_many_referrers_are_not_all_named(strict):
     strict.update(PATIENT)
     for number in range(12):
