@@ -25,7 +25,6 @@ _MODIFIERS: dict[str, frozenset[str]] = {
 }
 _MOST = 500
 _DEEPEST = 5
-_STEP = re.compile(r"([A-Za-z0-9_-]+)(?::([A-Za-z-]+))?")
 
 
 @dataclass(frozen=True, slots=True)
@@ -113,8 +112,7 @@ class _Reading:
         if name.startswith("_has:"):
             return [self._has(types, name, text, depth)]
         first, dot, rest = name.partition(".")
-        read = _STEP.fullmatch(first)
-        stem, modifier = (read[1], read[2] or "") if read else (first, "")
+        stem, _, modifier = first.partition(":")
         found = table_of(types).get(stem)
         if found is None:
             known = ", ".join(table_of(types))

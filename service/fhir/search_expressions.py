@@ -21,6 +21,13 @@ _CAST = re.compile(r"\((\S+) as (\w+)\)(.*)", re.DOTALL)
 _STEP = re.compile(r"(\w+)(?:\((.*)\))?", re.DOTALL)
 _EQUALS = re.compile(r"(\w+)='([^']*)'")
 _IS = re.compile(r"resolve\(\) is (\w+)")
+_BASES = {
+    **dict.fromkeys(("canonical", "oid", "url", "uuid"), "uri"),
+    **dict.fromkeys(("code", "id", "markdown"), "string"),
+    **dict.fromkeys(("positiveInt", "unsignedInt"), "integer"),
+    **dict.fromkeys(("Age", "Count", "Distance", "Duration"), "Quantity"),
+}
+"""What a type is a special case of: its values are values of that type, too."""
 _TRUTH = re.compile(r"(\S+)\.exists\(\) and \1 != false")
 
 
@@ -119,7 +126,8 @@ def _next(end: Route, name: str, argument: str | None) -> Iterator[Route]:
     if argument is None:
         yield from _children(end, name)
     elif name in {"as", "ofType"}:
-        if end.type.lower() == argument.lower():  # the standard writes both DateTime and dateTime
+        wanted = argument.lower()  # the standard writes both DateTime and dateTime
+        if wanted in {end.type.lower(), _BASES.get(end.type, "").lower()}:
             yield end
     elif name == "where":
         yield Route((*end.steps, _filter(argument)), end.type, end.path)

@@ -161,7 +161,10 @@ def _number(text: str, factor: Fraction = Fraction(1), offset: Fraction = Fracti
             f"'{rest[:40]}' is not a number such as 100, 5.40 or 5.4e-3, after a prefix or without"
         )
     exact = Fraction(Decimal(read[0]))
-    margin = Fraction(1, 2) * Fraction(10) ** (int(read[3] or 0) - len(read[2] or ""))
+    places = len(read[2] or "")
+    if read[3] and len(read[1]) == 1 and not places:
+        places = 1  # 1e2 stands for 95 to 105, as the standard's own example has it
+    margin = Fraction(1, 2) * Fraction(10) ** (int(read[3] or 0) - places)
     if prefix == "ap":
         margin = abs(exact) / 10
     low, high, exact = (one * factor + offset for one in (exact - margin, exact + margin, exact))
