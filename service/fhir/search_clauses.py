@@ -149,6 +149,7 @@ class _Reading:
         stem = re.split(r"[:.]", rest)[0]
         ends = sorted({modifier} if modifier else targets)
         ends = [end for end in ends if stem == "_has" or stem in parameters(end)]
+        ends = [end for end in ends if modifier or self._reader.may(end)] or ends
         if not ends:
             raise ValueError(f"nothing it refers to has a search parameter '{stem[:64]}'")
         linked: list[Linked] = []
@@ -173,24 +174,18 @@ class _Reading:
         return conditions[0]
 
     def _clauses(self, found: Sequence[Parameter], modifier: str, text: str) -> list[Condition]:
-        """One clause, or one each for parameters that are filed in different ways."""
         first = found[0]
         if first.kind == "composite":
             if modifier:
                 raise ValueError(f"the modifier ':{modifier[:32]}' is not supported here")
             return [self._composite(first, text)]
-        groups: dict[bool, list[Parameter]] = {}
-        for one in found:
-            groups.setdefault(one.wide, []).append(one)
-        clauses: list[Condition] = [self._clause(group, modifier, text) for group in groups.values()]
-        if len(clauses) > 1 and modifier not in {"not", "not-in"}:
-            raise ValueError("it can't be asked of these types together; search them one by one")
-        return clauses
+        return [self._clause(found, modifier, text)]
 
     def _clause(self, found: Sequence[Parameter], modifier: str, text: str) -> Clause:
         first = found[0]
         indexes = tuple(dict.fromkeys(index for one in found for index in one.indexes))
         targets = tuple(dict.fromkeys(target for one in found for target in one.targets))
+        wide = first.wide if len({one.wide for one in found}) == 1 else None
         if modifier in targets:
             targets, modifier = (modifier,), ""
         if modifier and modifier not in _MODIFIERS[first.kind]:
@@ -203,23 +198,20 @@ class _Reading:
             if text not in {"true", "false"}:
                 raise ValueError("it must be true or false")
             narrowed = targets if first.kind == "reference" and not first.filed else ()
-            return Clause(indexes, first.kind, (text == "true",), "missing", first.wide, narrowed)
+            return Clause(indexes, first.kind, (text == "true",), "missing", wide, narrowed)
         if first.kind == "token" and modifier in {"in", "not-in", "above", "below"}:
-            return self._coded(indexes, modifier, alternatives, first)
-        return value_of(
-            self._reader, Wanted(first.kind, indexes, first.wide, targets), modifier, alternatives
-        )
+            return self._coded(Wanted(first.kind, indexes, wide), modifier, alternatives)
+        return value_of(self._reader, Wanted(first.kind, indexes, wide, targets), modifier, alternatives)
 
-    def _coded(
-        self, indexes: tuple[str, ...], modifier: str, alternatives: Sequence[str], first: Parameter
-    ) -> Clause:
+    def _coded(self, asked: Wanted, modifier: str, alternatives: Sequence[str]) -> Clause:
         values: list[TokenValue] = []
         for text in alternatives:
             known = self._reader.codes.get((modifier.removeprefix("not-"), text))
             if known is None:
                 raise ValueError("the code system or value set is not stored here, or can't be listed")
             values += known
-        return Clause(indexes, "token", tuple(values), "not" if modifier == "not-in" else "", first.wide)
+        outside = modifier == "not-in"
+        return Clause(asked.indexes, "token", tuple(values), "not" if outside else "", asked.wide)
 
     def _composite(self, parameter: Parameter, text: str) -> Together:
         table = parameters(parameter.indexes[0].partition(".")[0])

@@ -111,7 +111,8 @@ class Clause:
     """One parsed search parameter: any of ``values`` may hold, under any of ``indexes``.
 
     ``values`` are of the class that belongs to ``kind``; for ``id`` they are strings, for ``updated`` dates,
-    for ``:missing`` one boolean. ``wide`` is whether its keys are filed for searches that name no patient.
+    for ``:missing`` one boolean. ``wide`` is whether its keys are filed for searches that name no patient,
+    None if some are and some not.
     ``:missing`` counts only references to ``targets`` where there are any.
     """
 
@@ -119,7 +120,7 @@ class Clause:
     kind: Kind
     values: tuple[Value, ...]
     modifier: Modifier = ""
-    wide: bool = False
+    wide: bool | None = False
     targets: tuple[str, ...] = ()
 
 

@@ -41,13 +41,15 @@ class Reader:
     """How values are understood: the site's zone, now (UTC milliseconds, for ``ap``) and the own base URL.
 
     ``codes`` are the codes of value sets (``in``) and those above or below a code, by modifier and value as
-    written, looked up before.
+    written, looked up before. ``may`` tells whether the caller may search a type: where a reference may lead
+    to several, the others are not looked at.
     """
 
     zone: ZoneInfo
     now: int
     base: str = ""
     codes: Mapping[tuple[str, str], tuple[TokenValue, ...]] = field(default_factory=dict)
+    may: Callable[[str], bool] = lambda _: True
 
 
 @dataclass(frozen=True, slots=True)
@@ -56,7 +58,7 @@ class Wanted:
 
     kind: Kind
     indexes: tuple[str, ...]
-    wide: bool = False
+    wide: bool | None = False
     targets: tuple[str, ...] = ()
 
     def beside(self, name: str) -> tuple[str, ...]:

@@ -3,7 +3,7 @@
 from dataclasses import replace
 from urllib.parse import parse_qsl
 
-from service.errors import InvalidInput, Issue, IssueType, PreconditionFailed
+from service.errors import Forbidden, InvalidInput, Issue, IssueType, PreconditionFailed
 from service.fhir.datetimes import milliseconds
 from service.fhir.search_clauses import Reader, parse_clauses
 from service.interactions.code_lookup import look_up
@@ -15,7 +15,15 @@ __all__ = ["check_tag", "one_match", "reader"]
 
 def reader(context: Context) -> Reader:
     """How search values are understood in this context."""
-    return Reader(context.zone, milliseconds(context.clock()), context.base)
+
+    def may(type_: str) -> bool:
+        try:
+            context.allow("s", type_)
+        except Forbidden:
+            return False
+        return True
+
+    return Reader(context.zone, milliseconds(context.clock()), context.base, may=may)
 
 
 async def one_match(txn: Transaction, type_: str, criteria: str, *, context: Context) -> Version | None:

@@ -157,6 +157,9 @@ class _Scope:
         no = "NOT " if clause.modifier == "not" else ""
         table = f"SELECT key FROM {clause.kind} k WHERE {name} AND {inner}"
         bound = [*words, *values]
+        if clause.wide is None:  # of types that are filed in different ways
+            sides = f"owner IN ({WIDE}, {self._alias}.owner)"
+            return f"{no}EXISTS ({table} AND {sides} AND k.key = {self._alias}.key)", bound
         if self._unowned or (clause.wide and self._patient is None):
             return f"{self._alias}.key {no}IN ({table} AND owner = {WIDE if clause.wide else 0})", bound
         if not clause.wide and self._patient is not None:
