@@ -5,6 +5,7 @@ ServiceError                    500  exception      something here is broken
 ├── RuleViolation               422  business-rule  readable, but breaks rules; carries every problem found
 ├── Unauthenticated             401  login          no token, or one that can't be believed
 ├── Forbidden                   403  forbidden      a known caller without the right
+├── TooCostly                   403  too-costly     what was asked would take too long to answer
 ├── NotFound                    404  not-found
 ├── MethodNotAllowed            405  not-supported
 ├── NotAcceptable               406  not-supported  no representation the caller accepts
@@ -44,6 +45,7 @@ __all__ = [
     "ServiceError",
     "Severity",
     "StoreUnavailable",
+    "TooCostly",
     "TooLarge",
     "Unauthenticated",
     "UnsupportedMediaType",
@@ -164,6 +166,13 @@ class Forbidden(ServiceError):
 
     status = 403
     code = IssueType.FORBIDDEN
+
+
+class TooCostly(ServiceError):
+    """What was asked would take too long to answer."""
+
+    status = 403
+    code = IssueType.TOO_COSTLY
 
 
 class NotFound(ServiceError):

@@ -5,6 +5,7 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from decimal import Decimal
 from fractions import Fraction
+from math import inf, nextafter
 from typing import cast, get_args
 from urllib.parse import urlsplit
 from zoneinfo import ZoneInfo
@@ -169,8 +170,11 @@ def _number(text: str, factor: Fraction = Fraction(1), offset: Fraction = Fracti
     margin = Fraction(1, 2) * Fraction(10) ** (int(read[3] or 0) - places)
     if prefix == "ap":
         margin = abs(exact) / 10
-    low, high, exact = (one * factor + offset for one in (exact - margin, exact + margin, exact))
-    return NumberValue(prefix, bounded(low), bounded(high), bounded(exact))
+    ends = (exact - margin, exact + margin, exact)
+    low, high, middle = (bounded(one * factor + offset) for one in ends)
+    if high <= middle:  # more digits than the store tells apart
+        high = nextafter(middle, inf)
+    return NumberValue(prefix, min(low, middle), high, middle)
 
 
 def _quantity(text: str) -> QuantityValue:

@@ -13,7 +13,7 @@ from typing import Any, Self, TypeVar
 
 import asyncpg
 
-from service.errors import InvalidInput, Issue, IssueType, ServiceError, StoreUnavailable
+from service.errors import InvalidInput, ServiceError, StoreUnavailable, TooCostly
 from service.fhir.datetimes import milliseconds
 from service.store.archive import Archive, Rows
 from service.store.contract import History, Page, Query, Version, Work
@@ -206,7 +206,7 @@ class PostgresStore:
                     return await ask(connection)
             except _TooLong as error:
                 text = "This search would take too long; narrow it, best by naming the patient."
-                raise InvalidInput(Issue(text, code=IssueType.TOO_COSTLY)) from error
+                raise TooCostly(text) from error
             except _Lost:
                 if last:
                     raise

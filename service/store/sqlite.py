@@ -20,7 +20,7 @@ from functools import partial
 from pathlib import Path
 from typing import Any, TypeVar
 
-from service.errors import InvalidInput, Issue, IssueType, StoreUnavailable
+from service.errors import StoreUnavailable, TooCostly
 from service.fhir.datetimes import milliseconds
 from service.store.archive import Archive, Kept, Rows, in_chunks
 from service.store.contract import History, Page, Query, Version, VisitKey, Work
@@ -357,6 +357,6 @@ def _limited(connection: sqlite3.Connection, ask: Callable[[], Page]) -> Page:
         if "interrupted" not in str(error):
             raise
         text = "This search would take too long; narrow it, best by naming the patient."
-        raise InvalidInput(Issue(text, code=IssueType.TOO_COSTLY)) from error
+        raise TooCostly(text) from error
     finally:
         connection.set_progress_handler(None, 0)

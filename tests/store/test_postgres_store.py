@@ -14,7 +14,7 @@ import databases
 import pytest
 from databases import Server, ask, database
 
-from service.errors import Conflict, InvalidInput, StoreUnavailable
+from service.errors import Conflict, InvalidInput, StoreUnavailable, TooCostly
 from service.fhir.search_query import Clause, ReferenceValue, TokenValue
 from service.fhir.search_values import SearchKeys, TokenKey
 from service.interactions import write
@@ -369,7 +369,7 @@ def test_a_search_that_takes_too_long_is_refused(database_url, monkeypatch):
         async with stores(database_url, 1) as (store,):
             await store._reading(lambda connection: connection.fetch("SELECT pg_sleep(5)"))
 
-    with pytest.raises(InvalidInput, match="take too long") as refused:
+    with pytest.raises(TooCostly, match="take too long") as refused:
         asyncio.run(search())
     assert [issue.code for issue in refused.value.issues] == ["too-costly"]
 

@@ -12,7 +12,7 @@ from pathlib import Path
 
 import pytest
 
-from service.errors import InvalidInput, StoreUnavailable
+from service.errors import StoreUnavailable, TooCostly
 from service.fhir.search_query import Clause, DateValue, ReferenceValue, TokenValue
 from service.fhir.search_values import SearchKeys, TokenKey
 from service.store import sqlite
@@ -192,7 +192,7 @@ def test_a_search_that_takes_too_long_is_refused(store, monkeypatch):
     monkeypatch.setattr(sqlite, "_SEARCH_SECONDS", -1.0)
     monkeypatch.setattr(sqlite, "_STEPS", 1)
     put(store)
-    with pytest.raises(InvalidInput, match="take too long") as refused:
+    with pytest.raises(TooCostly, match="take too long") as refused:
         asyncio.run(store.search(Query("Observation")))
     assert [issue.code for issue in refused.value.issues] == ["too-costly"]
 
