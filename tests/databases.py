@@ -91,12 +91,16 @@ class Server:
 
 @contextmanager
 def database(server_url: str, encoding: str = "UTF8") -> Iterator[str]:
-    """The address of an empty database, dropped at the end."""
+    """The address of an empty database, dropped at the end.
+
+    It sorts as English does, so that an order left to the database is seen to be wrong.
+    """
     name = f"swallow_test_{uuid4().hex}"
     asyncio.run(
         _ask(
             server_url,
-            f"CREATE DATABASE {name} ENCODING '{encoding}' LC_COLLATE 'C' LC_CTYPE 'C' TEMPLATE template0",
+            f"CREATE DATABASE {name} ENCODING '{encoding}' LOCALE_PROVIDER icu ICU_LOCALE 'en-US' "
+            "LC_COLLATE 'C' LC_CTYPE 'C' TEMPLATE template0",
         )
     )
     try:

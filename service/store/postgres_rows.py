@@ -46,7 +46,7 @@ CURRENT = _insert(
         "version": "bigint",
         "updated": "bigint",
         "deleted": "boolean",
-        "keys": "text",
+        "keys": "jsonb",
     },
 )
 RESOURCE = _insert(

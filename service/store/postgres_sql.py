@@ -1,7 +1,7 @@
 """The shared statements in PostgreSQL's words.
 
-They are written once, as SQLite reads them; what differs is little and mechanical: numbered parameters, the
-name of one function, hints that only SQLite knows. Words whose number is known are put in as numbers.
+They are written once; what differs in words is POSTGRES, the rest is mechanical: numbered parameters, and
+subqueries kept apart. Words whose number is known are put in as numbers.
 """
 
 import hashlib
@@ -9,18 +9,17 @@ import re
 from collections.abc import Callable
 from typing import Any
 
-from service.store.search_sql import Statement
+from service.store.search_match import WORD, Dialect, Statement
 
-__all__ = ["Known", "in_postgres", "shortened"]
+__all__ = ["POSTGRES", "Known", "in_postgres", "shortened"]
 
-_WORD = "(SELECT key FROM word WHERE text = ?)"
-_DIFFERENT = (
-    (re.compile(r"(?<!\w)\+(?=c\.)"), ""),  # SQLite's "do not use the index"
-    (re.compile(r"\binstr\("), "strpos("),
-    (re.compile(r"\bjson_each\(([\w.]+)\) j\b"), r"jsonb_array_elements(\1::jsonb) AS j(value)"),
-    (re.compile(r"\(0\)"), "(FALSE)"),
-    (re.compile(r"\bCROSS JOIN (\w+ \w+) ON\b"), r"JOIN \1 ON"),  # SQLite's "in this order"
+POSTGRES = Dialect(
+    no_index="",
+    each="jsonb_array_elements({}) AS j(value)",
+    within="strpos({0}, {1}) > 0",
+    by_code_point='({}) COLLATE "C"',
 )
+_IN_THIS_ORDER = re.compile(r"\bCROSS JOIN (\w+ \w+) ON\b")  # a hint that SQLite takes
 _LISTED = re.compile(r"\bIN \((?=SELECT)")
 _PROBED = re.compile(r"\bEXISTS \((?=SELECT)")
 _MANY_LISTS = 8
@@ -34,16 +33,15 @@ Known = Callable[[str], int | None]
 def in_postgres(statement: Statement, known: Known) -> Statement:
     """Answer the statement with its values; ``known`` answers the number of a word, if it is known."""
     sql, values = statement
-    for pattern, text in _DIFFERENT:
-        sql = pattern.sub(text, sql)
+    sql = _IN_THIS_ORDER.sub(r"JOIN \1 ON", sql)
     bound: list[Any] = []
     parts: list[str] = []
     waiting = iter(values)
-    for piece in re.split(rf"({re.escape(_WORD)}|\?)", _apart(sql)):
+    for piece in re.split(rf"({re.escape(WORD)}|\?)", _apart(sql)):
         if piece == "?":
             bound.append(_value(next(waiting)))
             parts.append(f"${len(bound)}")
-        elif piece == _WORD:
+        elif piece == WORD:
             text = next(waiting)
             number = known(text)
             bound.append(shortened(text) if number is None else number)

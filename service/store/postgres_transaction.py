@@ -14,8 +14,8 @@ from service.fhir.search_values import SearchKeys
 from service.store.contract import Page, Query, Version, VisitKey
 from service.store.guards import guard_of_identifier, guards_of_keys, guards_of_search
 from service.store.postgres_pending import Head, Learn, Pending, Writing
-from service.store.postgres_sql import Known, in_postgres, shortened
-from service.store.search_match import WIDE, Statement
+from service.store.postgres_sql import POSTGRES, Known, in_postgres, shortened
+from service.store.search_match import WIDE, WORD, Statement
 from service.store.search_order import page_of
 from service.store.search_sql import columns, page, total
 
@@ -28,7 +28,6 @@ _HEAD = (
 )
 _WIDTH = len(columns.split(","))
 _FIRST_BLOCK, _LARGEST_BLOCK = 4, 1024
-_WORD = "(SELECT key FROM word WHERE text = ?)"
 
 
 class Connection(Writing, Protocol):
@@ -61,11 +60,11 @@ async def run_search(connection: Connection, query: Query, known: Known) -> Page
     """Answer one page."""
     rows: Sequence[Sequence[Any]] = []
     if query.count:
-        sql, values = in_postgres(page(query), known)
+        sql, values = in_postgres(page(query, POSTGRES), known)
         rows = await connection.fetch(sql, *values)
     counted = None
     if query.total == "accurate":
-        sql, values = in_postgres(total(query), known)
+        sql, values = in_postgres(total(query, POSTGRES), known)
         counted = await connection.fetchval(sql, *values)
     return page_of(query, rows, counted, version_of)
 
@@ -101,7 +100,7 @@ class PostgresTransaction:
         """See the contract."""
         sql = (
             f"{CURRENT} WHERE c.key IN (SELECT key FROM token WHERE owner = {WIDE} AND code = ? "
-            f"AND name = {_WORD} AND system = {_WORD if system else 0}) ORDER BY c.key"
+            f"AND name = {WORD} AND system = {WORD if system else 0}) ORDER BY c.key"
         )
         bound = [value, f"{type_}.identifier", *([system] if system else [])]
         return await self._identified(value, (sql, bound))
@@ -112,7 +111,7 @@ class PostgresTransaction:
         sql = (
             f"{CURRENT} WHERE c.key IN (SELECT key FROM token "
             f"WHERE owner = {WIDE} AND code >= ? AND code < ? "
-            f"AND name IN ({', '.join([_WORD] * len(names))}) AND system = {_WORD}) ORDER BY c.key"
+            f"AND name IN ({', '.join([WORD] * len(names))}) AND system = {WORD}) ORDER BY c.key"
         )
         bound = [value_prefix, value_prefix + "\U0010ffff", *names, system]
         return await self._identified(value_prefix, (sql, bound))

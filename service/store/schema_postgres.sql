@@ -52,7 +52,7 @@ CREATE TABLE current (
     version bigint NOT NULL,
     updated bigint NOT NULL,
     deleted boolean NOT NULL,
-    keys text NOT NULL
+    keys jsonb NOT NULL
 );
 CREATE UNIQUE INDEX current_id ON current (type, id);
 CREATE INDEX current_type ON current (type, key) WHERE NOT deleted;

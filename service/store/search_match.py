@@ -47,12 +47,14 @@ class Dialect:
     """What the engines say differently.
 
     ``no_index`` before a column keeps it from leading the plan. ``each`` makes the rows ``j(value)`` of the
-    array in ``{}``, ``within`` tells whether text ``{0}`` contains ``{1}``.
+    array in ``{}``, ``within`` tells whether text ``{0}`` contains ``{1}``, ``by_code_point`` makes the text
+    in ``{}`` compare like that.
     """
 
     no_index: str = "+"
     each: str = "json_each({}) j"
     within: str = "instr({0}, {1}) > 0"
+    by_code_point: str = "{}"
 
 
 SQLITE = Dialect()

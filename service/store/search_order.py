@@ -141,7 +141,10 @@ def _other(sort: Sort, dialect: Dialect) -> Key:
     if number:
         value, last = f"CAST({value} AS DOUBLE PRECISION)", repr(-LARGEST if sort.descending else LARGEST)
     else:
-        last = f"'{_FIRST_TEXT if sort.descending else _LAST_TEXT}'"
+        value, last = (
+            dialect.by_code_point.format(value),
+            f"'{_FIRST_TEXT if sort.descending else _LAST_TEXT}'",
+        )
     name, words = named(sort.indexes, "CAST(j.value ->> 2 AS BIGINT)", column=True)
     rows = f"SELECT {pick}({value}) FROM {dialect.each.format('c.keys')} WHERE j.value ->> 0 = ? AND {name}"
     return Key(f"COALESCE(({rows}), {last})", (sort.kind, *words), float if number else str, sort.descending)

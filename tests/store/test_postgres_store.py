@@ -23,7 +23,7 @@ from service.store import postgres
 from service.store.contract import History, Query, VisitKey
 from service.store.migrations import SCHEMA_VERSION
 from service.store.postgres import PostgresStore
-from service.store.postgres_sql import in_postgres
+from service.store.postgres_sql import POSTGRES, in_postgres
 from service.store.search_sql import page
 from service.store.sqlite import SqliteStore
 
@@ -415,7 +415,7 @@ def test_a_search_reads_no_more_than_it_must(database_url):
             await txn.put("Observation", f"r{number}", b"{}", one)
 
     async def explained(store, clauses):
-        sql, values = in_postgres(page(Query("Observation", clauses)), store._words.known)
+        sql, values = in_postgres(page(Query("Observation", clauses), POSTGRES), store._words.known)
         async with store._connection() as connection:
             return [row[0] for row in await connection.fetch(f"EXPLAIN {sql}", *values)]
 

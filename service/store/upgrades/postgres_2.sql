@@ -3,7 +3,7 @@ DROP TABLE token;
 DROP TABLE reference;
 DROP TABLE date;
 DROP TABLE string;
-ALTER TABLE current ALTER COLUMN keys TYPE text USING '[]';
+ALTER TABLE current ALTER COLUMN keys TYPE jsonb USING '[]'::jsonb;
 UPDATE current SET owner = 0;
 
 CREATE TABLE token (

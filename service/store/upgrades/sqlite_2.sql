@@ -4,6 +4,7 @@ DROP TABLE reference;
 DROP TABLE date;
 DROP TABLE string;
 UPDATE current SET owner = 0, keys = '[]';
+CREATE INDEX IF NOT EXISTS resource_updated ON resource (last_updated);
 
 -- 'part' is the number of the repeating part a value stands in, where parts are searched as a whole (a component's
 -- code and value), else 0. 'text' is the word of what is written beside a code.
