@@ -93,7 +93,8 @@ class Server:
 def database(server_url: str, encoding: str = "UTF8") -> Iterator[str]:
     """The address of an empty database, dropped at the end.
 
-    It sorts as English does, so that an order left to the database is seen to be wrong.
+    It sorts as English does, so that an order left to the database is seen to be wrong. Its commits do not
+    wait for the disk; tests of a server that is killed have a server of their own.
     """
     name = f"swallow_test_{uuid4().hex}"
     asyncio.run(
@@ -103,6 +104,7 @@ def database(server_url: str, encoding: str = "UTF8") -> Iterator[str]:
             "LC_COLLATE 'C' LC_CTYPE 'C' TEMPLATE template0",
         )
     )
+    asyncio.run(_ask(server_url, f"ALTER DATABASE {name} SET synchronous_commit TO off"))
     try:
         yield f"{server_url}/{name}"
     finally:
