@@ -133,8 +133,11 @@ def _parameter(type_: str, name: str, row: dict[str, Any], owner: str = "") -> P
         not shared and row["type"] != "composite",
         tuple(row.get("target", ())),
         tuple(row.get("component", ())),
-        type_ in _WIDE_TYPES
-        or all(_is_wide(one, index) for one, index in zip(shared or [name], indexes, strict=True)),
+        name not in _OWN_KINDS
+        and (
+            type_ in _WIDE_TYPES
+            or all(_is_wide(one, index) for one, index in zip(shared or [name], indexes, strict=True))
+        ),
     )
 
 

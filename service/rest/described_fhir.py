@@ -28,7 +28,7 @@ FHIR_SCHEMAS: dict[str, Any] = {
     },
 }
 _VARIABLE = re.compile(r"{(\w+)}")
-_PATH_SCHEMAS = {"type": "StoredType", "id": "Id"}
+_PATH_SCHEMAS = {"type": "StoredType", "compartment": "StoredType", "id": "Id"}
 _RESULT = {
     "_format": ("json, xml or a media type; decides over Accept.", {"type": "string"}),
     "_pretty": ("Whether the answer is indented.", {"enum": ["true", "false"]}),

@@ -115,6 +115,21 @@ const steps = {
     assert.deepEqual([updated.id, updated.meta.versionId], [first.id, "2"]);
   },
 
+  async compartmentSearch() {
+    const [one, other] = [await person(), await person()];
+    for (const { id } of [one, other]) await create(weight(`Patient/${id}`));
+    const compartment = { resourceType: "Patient", id: one.id };
+    const searchParams = { code: "29463-7" };
+    const found = await fhir.search({ resourceType: "Observation", compartment, searchParams });
+    assert.deepEqual(entries(found).map((each) => each.subject.reference), [`Patient/${one.id}`]);
+  },
+
+  async systemSearch() {
+    const { id } = await person();
+    const found = await fhir.search({ searchParams: { _type: "Patient,Observation", _id: id } });
+    assert.deepEqual(entries(found).map((each) => each.id), [id]);
+  },
+
   async references() {
     const { id } = await person();
     const made = await create(weight(`Patient/${id}`));
@@ -122,6 +137,15 @@ const steps = {
     assert.equal(resolved.id, id);
   },
 
+  async operations() {
+    const { id } = await person();
+    await create(weight(`Patient/${id}`));
+    const of = { resourceType: "Patient", id, method: "GET" };
+    const everything = await fhir.operation({ ...of, name: "everything" });
+    assert.deepEqual(entries(everything).map((one) => one.resourceType).sort(), ["Observation", "Patient"]);
+    const computed = await fhir.operation({ ...of, name: "goal-attainment" });
+    assert.equal(computed.resourceType, "Parameters");
+  },
 };
 
 const results = {};

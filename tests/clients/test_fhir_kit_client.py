@@ -18,7 +18,10 @@ ROWS = {
     "transactionAndPages": ["C1", "C5", "D4"],
     "postedSearch": ["D1"],
     "conditionalCreateAndUpdate": ["B12", "B13"],
+    "compartmentSearch": ["D29"],
+    "systemSearch": ["D30"],
     "references": ["D15"],
+    "operations": ["F1", "F2"],
 }
 
 

@@ -5,6 +5,7 @@ from fhirclient.auth import FHIRAuth
 from fhirclient.models.bundle import Bundle
 from fhirclient.models.capabilitystatement import CapabilityStatement
 from fhirclient.models.observation import Observation
+from fhirclient.models.parameters import Parameters
 from fhirclient.models.patient import Patient
 from fhirclient.server import FHIRNotFoundException, FHIRServer
 from invented import BODY_WEIGHT, PATIENTS, number, patient, transaction, weight
@@ -94,6 +95,15 @@ def test_conditional_create(fhir, person):
     assert [one.id for one in found] == [person.id]
 
 
+@pytest.mark.conformance("D29")
+def test_compartment_search(fhir, person):
+    other = _created(fhir, Patient(patient(number())))
+    for subject in (person, other):
+        _created(fhir, Observation(weight(f"Patient/{subject.id}")))
+    found = Bundle.read_from(f"Patient/{person.id}/Observation?code={BODY_WEIGHT}", fhir)
+    assert [entry.resource.subject.reference for entry in found.entry] == [f"Patient/{person.id}"]
+
+
 @pytest.mark.conformance("D22", "D23")
 def test_search_with_includes_in_order(fhir, person):
     for day in ("2026-03-06", "2026-03-08", "2026-03-07"):
@@ -102,6 +112,14 @@ def test_search_with_includes_in_order(fhir, person):
     found = list(search.perform_resources_iter(fhir))
     assert [one.resource_type for one in found] == ["Observation"] * 3 + ["Patient"]
     assert [one.as_json()["effectiveDateTime"][-2:] for one in found[:3]] == ["08", "07", "06"]
+
+
+@pytest.mark.conformance("F1", "F2")
+def test_operations(fhir, person):
+    _created(fhir, Observation(weight(f"Patient/{person.id}")))
+    everything = Bundle.read_from(f"Patient/{person.id}/$everything", fhir)
+    assert {entry.resource.resource_type for entry in everything.entry} == {"Patient", "Observation"}
+    assert Parameters.read_from(f"Patient/{person.id}/$goal-attainment", fhir).resource_type == "Parameters"
 
 
 def _created(fhir, resource):

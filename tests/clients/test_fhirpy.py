@@ -89,6 +89,16 @@ def test_conditional_create_update_and_delete(fhir):
     assert len(mine.fetch()) == 2
 
 
+@pytest.mark.conformance("D29")
+def test_compartment_search(fhir, person):
+    other = fhir.resource(**_words(patient(number()))).create()
+    for subject in (person, other):
+        fhir.resource(**_words(weight(f"Patient/{subject.id}"))).create()
+    found = fhir.execute(f"Patient/{person.id}/Observation", method="get", params={"code": BODY_WEIGHT})
+    subjects = [entry["resource"]["subject"]["reference"] for entry in found["entry"]]
+    assert subjects == [f"Patient/{person.id}"]
+
+
 @pytest.mark.conformance("D20", "D21", "D22", "D23", "D24")
 def test_search_with_chains_includes_and_elements(fhir, person):
     for day in ("2026-03-06", "2026-03-08", "2026-03-07"):
@@ -103,6 +113,14 @@ def test_search_with_chains_includes_and_elements(fhir, person):
     assert len(people.revinclude("Observation", "patient").fetch_raw()["entry"]) == 4
     small = people.elements("birthDate").fetch()[0]
     assert "name" not in small
+
+
+@pytest.mark.conformance("F1", "F2")
+def test_operations(fhir, person):
+    fhir.resource(**_words(weight(f"Patient/{person.id}"))).create()
+    everything = person.execute("$everything", method="get")
+    assert {entry["resource"]["resourceType"] for entry in everything["entry"]} == {"Patient", "Observation"}
+    assert person.execute("$goal-attainment", method="get")["resourceType"] == "Parameters"
 
 
 def _words(resource):
