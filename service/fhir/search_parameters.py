@@ -133,11 +133,8 @@ def _parameter(type_: str, name: str, row: dict[str, Any], owner: str = "") -> P
         not shared and row["type"] != "composite",
         tuple(row.get("target", ())),
         tuple(row.get("component", ())),
-        name not in _OWN_KINDS
-        and (
-            type_ in _WIDE_TYPES
-            or all(_is_wide(one, index) for one, index in zip(shared or [name], indexes, strict=True))
-        ),
+        type_ in _WIDE_TYPES
+        or all(_is_wide(one, index) for one, index in zip(shared or [name], indexes, strict=True)),
     )
 
 

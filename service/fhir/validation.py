@@ -93,8 +93,10 @@ def _structure(model: type[BaseModel], resource: Tree, root: str) -> Iterator[Is
 
 def _beside_a_value(error: Any, resource: Tree) -> bool:
     """Whether it is the id or extensions of an extension's own value, which the library has no place for."""
+    if error["type"] != "extra_forbidden":
+        return False
     *owner, name = error["loc"]
-    if error["type"] != "extra_forbidden" or not str(name).startswith("_value"):
+    if not str(name).startswith("_value"):
         return False
     node: Any = resource
     for step in owner:

@@ -30,6 +30,7 @@ REFUSED = {
     "null": b"null",
     "trailing comma": b'{"resourceType":"Patient",}',
     "two values": b'{"resourceType":"Patient"}{"resourceType":"Patient"}',
+    "two values of one choice": _patient('"x"')[:-1] + b',"deceasedBoolean":true,"deceasedDateTime":"2026"}',
     "doubled key": b'{"resourceType":"Patient","active":true,"active":false}',
     "comment": b'{"resourceType":"Patient" /* hello */}',
     "single quotes": b"{'resourceType':'Patient'}",
