@@ -194,7 +194,7 @@ def test_clinicians_are_created_once_and_never_overwritten():
     bundle = bundle_of(visit_tree("demo-05-visit-1"))
     people = [entry for entry in bundle["entry"] if entry["resource"]["resourceType"] == "Practitioner"]
     assert all(entry["request"]["method"] == "POST" and entry["request"]["ifNoneExist"] for entry in people)
-    assert len(people) == len({entry["fullUrl"] for entry in people}) == 3
+    assert len(people) == len({entry["fullUrl"] for entry in people}) == 4
 
 
 def test_a_condition_of_unknown_cause_and_unknown_onset_is_said_so():
