@@ -89,6 +89,7 @@ def pytest_sessionfinish(session: pytest.Session) -> None:
             (report.nodeid, PASSES if result == "passed" else FAILS, dict(report.user_properties))
             for result in ("passed", "failed", "error")
             for report in reporter.stats.get(result, [])
+            if isinstance(report, pytest.TestReport)
         )
         session.config.option.conformance.write_text(table(_by_row(shown)), "utf-8")
 
