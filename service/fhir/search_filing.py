@@ -4,6 +4,7 @@ from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
 from decimal import Decimal
 from fractions import Fraction
+from functools import lru_cache
 from math import inf, nextafter
 from typing import Any, NamedTuple
 from zoneinfo import ZoneInfo
@@ -92,7 +93,17 @@ def _token(at: At, coding: Tree, texts: tuple[str, ...], part: int) -> TokenKey 
 
 def _beside(texts: tuple[str, ...]) -> str:
     """The texts beside a code as they are searched: folded, each behind a ``|``."""
+    if not any(texts):
+        return ""
+    short = sum(map(len, texts)) < _LONGEST_TEXT  # these come again and again
+    return _remembered(texts) if short else _folded(texts)
+
+
+def _folded(texts: tuple[str, ...]) -> str:
     return "".join(dict.fromkeys(f"|{fold(text)[:_LONGEST_TEXT]}" for text in texts if text))
+
+
+_remembered = lru_cache(maxsize=4_096)(_folded)
 
 
 def _identifier(at: At, value: Any, part: int, filing: Filing) -> None:

@@ -9,10 +9,13 @@ import sys
 from contextlib import closing
 from datetime import UTC, datetime
 from pathlib import Path
+from urllib.parse import parse_qsl
+from zoneinfo import ZoneInfo
 
 import pytest
 
 from service.errors import StoreUnavailable, TooCostly
+from service.fhir.search_clauses import Reader, parse_clauses
 from service.fhir.search_query import Clause, DateValue, ReferenceValue, TokenValue
 from service.fhir.search_values import SearchKeys, TokenKey
 from service.store import sqlite
@@ -216,6 +219,39 @@ def test_a_search_reads_no_more_than_it_must(store, clauses, way):
     plan = [row[3] for row in store._writing.execute(f"EXPLAIN QUERY PLAN {sql}", values)]
     assert not [line for line in plan if line.startswith("SCAN")], plan
     assert any(way in line for line in plan), plan
+
+
+PLANS = {
+    # type, parameters: what the plan says where it matters
+    (
+        "Observation",
+        "patient=p&combo-code-value-quantity=x$5",
+    ): "k USING PRIMARY KEY (owner=? AND name=? AND code=?",
+    ("Observation", "patient.identifier=s|1&code=x"): "k USING PRIMARY KEY (target=? AND name=?)",
+    ("Observation", "patient=p&value-quantity=gt5||mg"): "k USING PRIMARY KEY (owner=? AND name=?",
+    ("Observation", "encounter=e"): "k USING PRIMARY KEY (target=? AND name=?)",
+    ("Patient", "identifier=s|1"): "k USING PRIMARY KEY (owner=? AND name=? AND code=?)",
+    (
+        "Patient",
+        "family=a&_has:Observation:patient:code=x",
+    ): "k USING PRIMARY KEY (owner=? AND name=? AND value>?",
+    ("Encounter", "date=ge2026"): "k USING PRIMARY KEY (owner=? AND name=?",
+    ("Organization", "name=a"): "k USING PRIMARY KEY (owner=? AND name=? AND value>?",
+    ("Questionnaire", "url=http://x"): "k USING PRIMARY KEY (owner=? AND name=? AND value=?)",
+    ("Provenance", "target=Observation/1"): "k USING PRIMARY KEY (target=? AND name=?)",
+}
+
+
+@pytest.mark.parametrize(("type_", "params"), PLANS)
+def test_searches_that_are_made_often_are_found_by_their_keys(store, type_, params):
+    """No table is walked whole, and the type's resources are not gone through one by one."""
+    clauses = parse_clauses(type_, parse_qsl(params), reader=Reader(ZoneInfo("UTC"), 0)).clauses
+    sql, values = page(Query(type_, clauses))
+    plan = [row[3] for row in store._writing.execute(f"EXPLAIN QUERY PLAN {sql}", values)]
+    assert not [line for line in plan if line.startswith("SCAN") or line.endswith("current_type (type=?)")], (
+        plan
+    )
+    assert any(PLANS[type_, params] in line for line in plan), plan
 
 
 def test_only_one_file_knows_the_driver():
