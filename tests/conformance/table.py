@@ -2,7 +2,8 @@
 
 ``rows.json`` holds the rows of FHIR R4 4.0.1 (http.html, search.html, operations.html and the pages of its
 interactions) in short words: ``row``, ``level`` (MUST, SHOULD or MAY), ``expected`` (whether those who
-connect hospital systems commonly count on it), ``title`` and, where something is not offered, ``reason``.
+connect hospital systems commonly count on it), ``title``; ``offered`` is false for what this service does not
+do, with the ``reason``, and tests of such a row show that it is refused.
 A test names the rows it shows: ``@pytest.mark.conformance("B1", "B4")``.
 """
 
@@ -13,7 +14,7 @@ from typing import TypedDict
 
 FOLDER = Path(__file__).parent
 TABLE = FOLDER / "rows.md"
-PASSES, FAILS = "passes", "FAILS"
+PASSES, FAILS, REFUSED = "passes", "FAILS", "not offered"
 _HEAD = """\
 # What FHIR R4 asks of a service, and the tests that show it
 
@@ -29,6 +30,7 @@ class Row(TypedDict, total=False):
     level: str
     expected: bool
     title: str
+    offered: bool
     reason: str
 
 
@@ -53,7 +55,8 @@ def cells(text: str) -> dict[str, list[str]]:
 
 
 def _line(row: Row, tests: Mapping[str, str]) -> str:
-    result = "" if not tests else FAILS if FAILS in tests.values() else PASSES
-    said = "; ".join(part for part in (result, row.get("reason", "")) if part)
+    passes = PASSES if row.get("offered", True) else REFUSED
+    result = FAILS if FAILS in tests.values() else passes if tests or passes == REFUSED else ""
+    said = ": ".join(part for part in (result, row.get("reason", "")) if part)
     names = ", ".join(sorted(f"`{name}`" for name in tests))
     return f"| {row['row']} | {row['level']} | {row['title']} | {names or '-'} | {said or '-'} |\n"

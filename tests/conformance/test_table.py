@@ -1,0 +1,51 @@
+"""The table is as the tests say, and no required row is without a test or a reason."""
+
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+from conformance.table import FAILS, PASSES, TABLE, cells, required, rows
+
+ROOT = Path(__file__).parents[2]
+
+
+@pytest.fixture(scope="module")
+def marked(tmp_path_factory):
+    """The table as the marks of today's tests make it, without running them."""
+    file = tmp_path_factory.mktemp("table") / "rows.md"
+    words = ["-m", "pytest", "--collect-only", "-q", "-m", "conformance", f"--conformance={file}"]
+    subprocess.run([sys.executable, *words], cwd=ROOT, check=True, capture_output=True, timeout=120)  # noqa: S603
+    return cells(file.read_text("utf-8"))
+
+
+@pytest.fixture(scope="module")
+def written():
+    return cells(TABLE.read_text("utf-8"))
+
+
+def test_the_written_table_is_what_the_marks_make(marked, written):
+    stale = [name for name in marked if marked[name] != written.get(name)]
+    assert stale == [], "run 'make conformance'"
+    assert marked.keys() == written.keys()
+
+
+def test_marks_name_rows_there_are(marked):
+    assert list(marked) == [row["row"] for row in rows()]
+
+
+def test_every_required_row_passes_or_says_why(written):
+    missing = [
+        row["row"]
+        for row in rows()
+        if required(row) and not written[row["row"]][-1].startswith(PASSES) and not row.get("reason")
+    ]
+    assert missing == []
+
+
+def test_every_other_row_without_a_test_says_why(written):
+    assert [name for name, cell in written.items() if cell[-1] == "-"] == []
+
+
+def test_no_marked_test_failed(written):
+    assert [name for name, cell in written.items() if FAILS in cell[-1]] == []
