@@ -1,0 +1,5 @@
+"""Whether a resource is valid FHIR R4."""
+
+from service.fhir.validation.resource import check
+
+__all__ = ["check"]
