@@ -61,6 +61,7 @@ $(CORE): $(BIN)/python
 
 definitions: $(CORE)
 	$(BIN)/python -m tools.definitions_elements $(CORE)/package service/fhir/definitions/elements.json.xz
+	$(BIN)/python -m tools.definitions_invariants $(CORE)/package service/fhir/definitions/invariants.json.xz
 	$(BIN)/python -m tools.definitions_search $(CORE)/package service/fhir/definitions
 
 demo: .venv
