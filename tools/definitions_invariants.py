@@ -3,10 +3,10 @@
     python -m tools.definitions_invariants <folder of hl7.fhir.r4.core> <invariants.json.xz>
 
 ``rules`` has one entry per rule, ``"obs-6": [severity, human, FHIRPath expression]``. A key that says
-different things in different places carries the place: ``"inv-1 Task"``. ``at`` lists the rules of each type and part
-(``Observation``, ``Observation.component``), inherited ones included, and those an element has besides its
-type's (``Organization.address``, and those whose Quantity is a SimpleQuantity; a choice stands under the name
-that the rule can meet).
+different things in different places carries the place: ``"inv-1 Task"``. ``at`` lists the rules of each type
+and part (``Observation``, ``Observation.component``), inherited ones included, and those an element has
+besides its type's (``Organization.address``, and those whose Quantity is a SimpleQuantity; a choice stands
+under the name that the rule can meet).
 """
 
 import json
