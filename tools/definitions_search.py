@@ -1,12 +1,12 @@
-"""What searching needs of the published definitions: parameters, compartments, code systems.
+"""What searching needs of the published definitions: parameters, compartments, the systems of codes.
 
     python -m tools.definitions_search <folder of hl7.fhir.r4.core> <folder to write to>
 
 ``search_parameters.json``: type to its parameters by name; ``Resource`` has those of every type. Besides what
 is published, ``same_as`` names the parameters of the same kind under whose values this one's are found, and
 ``component`` the parameters that are a composite's parts. ``compartments.json``: compartment to the stored
-types in it and the parameters that put them there. ``code_systems.json``: the system of an element whose type
-is code.
+types in it and the parameters that put them there. ``element_systems.json``: the system of an element whose
+type is code.
 """
 
 import json
@@ -164,7 +164,7 @@ def compartments(package: Package) -> Tree:
     }
 
 
-def code_systems(package: Package) -> Tree:
+def element_systems(package: Package) -> Tree:
     """Element path (``Observation.status``, ``Address.use``) to the one code system its codes come from."""
     found = {}
     for structure in package.all("StructureDefinition"):
@@ -188,7 +188,7 @@ def written(folder: Path) -> dict[str, bytes]:
     tables = {
         "search_parameters.json": search_parameters(package),
         "compartments.json": compartments(package),
-        "code_systems.json": code_systems(package),
+        "element_systems.json": element_systems(package),
     }
     return {name: _text(table).encode() for name, table in tables.items()}
 

@@ -105,7 +105,7 @@ def patient_parameter(type_: str) -> Parameter | None:
 @cache
 def code_system(path: str) -> str:
     """Answer the code system of an element of type code (``Observation.status``), empty for several."""
-    systems: dict[str, str] = _read("code_systems")
+    systems: dict[str, str] = _read("element_systems")
     return systems.get(path, "")
 
 

@@ -1,4 +1,4 @@
-"""Quantities in UCUM base units, so that 5 mg is found as 0.005 g; the only file that knows ``ucumvert``.
+"""UCUM units, and quantities in base units (5 mg is 0.005 g); the only file that knows ``ucumvert``.
 
 Source: The Unified Code for Units of Measure (ucum.org), through pint's exact fractions.
 """
@@ -10,10 +10,12 @@ from fractions import Fraction
 from functools import cache, lru_cache
 from typing import Any
 
-__all__ = ["UCUM", "canonical"]
+__all__ = ["UCUM", "canonical", "is_unit"]
 
 UCUM = "http://unitsofmeasure.org"
 _LOCK = threading.Lock()
+_LONGEST = 200  # characters of a unit
+_SPACED = re.compile(r"\{[^{}]*\}")  # UCUM has no spaces in annotations, FHIR's own list of common units has
 _MOST_DIGITS = 400  # more than any measure; fractions of longer numbers would fill the memory
 # What follows from long exponents (10*999999999) is a number nobody can hold; no real unit has them.
 _UNUSABLE = re.compile(r"[*^A-Za-z\]][+-]?\d{3,}|.{65,}", re.DOTALL)
@@ -29,6 +31,19 @@ def canonical(value: Decimal | Fraction | int, code: str) -> tuple[Fraction, str
         return None
     factor, offset, unit = known
     return Fraction(value) * factor + offset, unit
+
+
+@lru_cache(maxsize=4_096)
+def is_unit(code: str) -> bool:
+    """Whether it is written as UCUM writes units, of its prefixes and atoms (case-sensitive form)."""
+    if not 0 < len(code) <= _LONGEST:
+        return False
+    try:
+        with _LOCK:
+            _parser().parse(_SPACED.sub(lambda found: found[0].replace(" ", "_"), code))
+    except Exception:  # noqa: BLE001 - the parser's errors, and Python's for what is nested too deep
+        return False
+    return True
 
 
 @lru_cache(maxsize=4_096)
@@ -54,6 +69,13 @@ def _in_base_units(number: Fraction, code: str) -> tuple[Fraction, str]:
     base = registry.Quantity(number * scale, unit).to_base_units()
     names = sorted((str(name), Fraction(power)) for name, power in base.unit_items())
     return Fraction(base.magnitude), ".".join(f"{name}^{power}" for name, power in names) or "1"
+
+
+@cache
+def _parser() -> Any:
+    from ucumvert import get_ucum_parser  # noqa: PLC0415 - as below
+
+    return get_ucum_parser()
 
 
 @cache

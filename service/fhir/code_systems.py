@@ -1,0 +1,173 @@
+"""Code systems: concepts, their hierarchy, and those that ship with FHIR R4 (codesystem.html).
+
+The shipped ones are lines of ``definitions/code_systems.txt.xz`` (``tools/definitions_terminology.py``), read
+when one is first asked for.
+"""
+
+import lzma
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from functools import cache, cached_property
+from pathlib import Path
+from typing import Any
+
+from service.fhir.code_grammars import told_by_form
+from service.fhir.json import Tree, reread
+
+__all__ = ["CodeSystem", "Concept", "known_code", "known_in", "shipped_code_system", "shipped_lines"]
+
+_FOLDER = Path(__file__).parent / "definitions"
+_INACTIVE = frozenset({"retired", "inactive", "deprecated"})
+
+
+@dataclass(frozen=True, slots=True)
+class Concept:
+    """A concept of a code system: its own element, and the codes right above it."""
+
+    tree: Tree
+    parents: tuple[str, ...]
+
+    @property
+    def code(self) -> str:
+        """The code."""
+        return str(self.tree["code"])
+
+    @property
+    def display(self) -> str:
+        """The display; the code where there is none."""
+        return str(self.tree.get("display", self.code))
+
+    @property
+    def abstract(self) -> bool:
+        """Whether it only groups others and can't be selected itself."""
+        return True in self.values("notSelectable")
+
+    @property
+    def selectable(self) -> bool:
+        """Whether a value set that takes its whole system has it: not abstract, not deprecated."""
+        deprecated = "deprecated" in self.values("status") or self.values("deprecationDate")
+        return not self.abstract and not deprecated
+
+    @property
+    def active(self) -> bool:
+        """Whether it is to be used further."""
+        return True not in self.values("inactive") and _INACTIVE.isdisjoint(self.values("status"))
+
+    def values(self, name: str) -> tuple[Any, ...]:
+        """The values of a property."""
+        told = [one for one in self.tree.get("property", ()) if one.get("code") == name]
+        return tuple(value for one in told for key, value in one.items() if key.startswith("value"))
+
+
+class CodeSystem:
+    """A CodeSystem resource, its concepts by code."""
+
+    def __init__(self, tree: Tree) -> None:
+        """Read the resource's concepts, whatever their depth."""
+        self.tree = tree
+        self.concepts: Mapping[str, Concept] = _with_children(dict(_concepts(tree.get("concept", ()), ())))
+        # CodeSystem.caseSensitive: where nothing is said, codes are accepted in any case.
+        sensitive = tree.get("caseSensitive", False)
+        self._folded = {} if sensitive else {code.casefold(): code for code in reversed(self.concepts)}
+
+    @property
+    def url(self) -> str:
+        """The system of its codes."""
+        return str(self.tree.get("url", ""))
+
+    @property
+    def complete(self) -> bool:
+        """Whether a code that is not listed does not exist."""
+        return bool(self.tree.get("content") == "complete")
+
+    def concept(self, code: str) -> Concept | None:
+        """Answer the concept of a code, in any case where the system does not insist on it."""
+        found = self.concepts.get(code)
+        return found or self.concepts.get(self._folded.get(code.casefold(), ""))
+
+    def has(self, code: str) -> bool | None:
+        """Whether it is one of the codes; None if only some are listed and it is not among them."""
+        if self.concept(code) is not None:
+            return True
+        return False if self.complete else None
+
+    def subsumes(self, upper: str, lower: str) -> bool:
+        """Whether one code is above another, or the same."""
+        return upper in self.above(lower)
+
+    def above(self, code: str) -> tuple[str, ...]:
+        """Answer a code and all above it, the nearest first; empty if there is no such code."""
+        return tuple(self._walk(code, lambda one: self.concepts[one].parents))
+
+    def below(self, code: str) -> tuple[str, ...]:
+        """Answer a code and all below it, in the order of the system; empty if there is no such code."""
+        children = self._children
+        found = self._walk(code, lambda one: children.get(one, ()))
+        return tuple(one for one in self.concepts if one in found)
+
+    @cached_property
+    def _children(self) -> dict[str, list[str]]:
+        children: dict[str, list[str]] = {}
+        for concept in self.concepts.values():
+            for parent in concept.parents:
+                children.setdefault(parent, []).append(concept.code)
+        return children
+
+    def _walk(self, code: str, onwards: Callable[[str], Iterable[str]]) -> dict[str, None]:
+        """Everything that is reached from a code, once, the nearest first."""
+        found: dict[str, None] = {}
+        waiting = [code]
+        while waiting:
+            here = [one for one in dict.fromkeys(waiting) if one in self.concepts and one not in found]
+            found |= dict.fromkeys(here)
+            waiting = [further for one in here for further in onwards(one)]
+        return found
+
+
+def known_code(system: str, code: str) -> bool | None:
+    """Whether a system has a code; None if that can't be told from what ships (SNOMED CT, LOINC, ...)."""
+    return known_in(system, shipped_code_system(system), code)
+
+
+def known_in(url: str, system: CodeSystem | None, code: str) -> bool | None:
+    """Whether a code is one of a system of which more or less is at hand."""
+    told = told_by_form(url, code)
+    return system.has(code) if told is None and system else told
+
+
+@cache
+def shipped_lines(name: str) -> Mapping[str, str]:
+    """Answer a file of the definitions: canonical URL to the resource's JSON."""
+    text = lzma.decompress((_FOLDER / f"{name}.txt.xz").read_bytes()).decode()
+    return dict(line.split("\t", 1) for line in text.splitlines())
+
+
+def shipped_code_system(url: str) -> CodeSystem | None:
+    """Answer a code system that ships; None if there is none of this URL."""
+    return _shipped(url) if url in shipped_lines("code_systems") else None
+
+
+@cache
+def _shipped(url: str) -> CodeSystem:
+    return CodeSystem(reread(shipped_lines("code_systems")[url].encode()))
+
+
+def _concepts(trees: Sequence[Tree], parents: tuple[str, ...]) -> Iterator[tuple[str, Concept]]:
+    for tree in trees:
+        yield tree["code"], Concept(tree, parents)
+        yield from _concepts(tree.get("concept", ()), (tree["code"],))
+
+
+def _with_children(concepts: dict[str, Concept]) -> dict[str, Concept]:
+    """Parents that are told by ``child`` and ``parent`` properties too, where a concept has several."""
+    more: dict[str, list[str]] = {}
+    for concept in concepts.values():
+        for child in concept.values("child"):
+            more.setdefault(child, []).append(concept.code)
+        if told := concept.values("parent"):
+            more.setdefault(concept.code, []).extend(told)
+    for code, parents in more.items():
+        if code in concepts:
+            known = concepts[code]
+            concepts[code] = Concept(known.tree, tuple(dict.fromkeys((*known.parents, *parents))))
+    return concepts
