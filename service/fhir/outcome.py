@@ -9,6 +9,8 @@ from service.fhir.canonical import code_system
 
 __all__ = ["operation_outcome"]
 
+_LINE = "http://hl7.org/fhir/StructureDefinition/operationoutcome-issue-line"
+_COLUMN = "http://hl7.org/fhir/StructureDefinition/operationoutcome-issue-col"
 _MOST = 500
 """Issues told one by one; a body of broken members would else be answered by one ten times its size."""
 
@@ -17,7 +19,8 @@ def operation_outcome(issues: Iterable[Issue]) -> dict[str, Any]:
     """Answer an OperationOutcome with one entry per issue, in order; without any issue it says so.
 
     ``details.text`` is the sentence, ``details.coding`` the rule's id where there is one, ``diagnostics`` the
-    place as a person reads it and ``expression`` the place as FHIRPath.
+    place as a person reads it and ``expression`` the place as FHIRPath. Line and column stand in the
+    published extensions for them.
     """
     told = iter(issues)
     entries = [_entry(issue) for issue in islice(told, _MOST)]
@@ -36,11 +39,18 @@ def _entry(issue: Issue) -> dict[str, Any]:
     if issue.rule:
         details = {"coding": [{"system": code_system("rule"), "code": issue.rule}], **details}
     return {
+        **_position(issue.place),
         "severity": str(issue.severity),
         "code": str(issue.code),
         "details": details,
         **_where(issue.place),
     }
+
+
+def _position(place: Place) -> dict[str, Any]:
+    pairs = ((_LINE, place.line), (_COLUMN, place.column))
+    found = [{"url": url, "valueInteger": number} for url, number in pairs if number is not None]
+    return {"extension": found} if found else {}
 
 
 def _where(place: Place) -> dict[str, Any]:

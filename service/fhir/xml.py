@@ -267,7 +267,8 @@ class _Reader:
     def _problem(self, text: str, at: str, code: IssueType = IssueType.STRUCTURE) -> None:
         if self._frames:
             self._frames[-1].spoilt = True
-        place = Place(expression=at, line=self._parser.CurrentLineNumber)
+        line, column = self._parser.CurrentLineNumber, self._parser.CurrentColumnNumber + 1
+        place = Place(expression=at, line=line, column=column)
         self._problems.append(Issue(text, code=code, place=place))
         if len(self._problems) >= _MOST_PROBLEMS:
             raise InvalidInput(self._problems)

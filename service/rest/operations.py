@@ -15,9 +15,10 @@ from service.operations.goal_attainment import goal_attainment
 from service.operations.labels import add_labels, read_labels, take_labels
 from service.operations.lastn import lastn
 from service.operations.record_goal_attainment import record_goal_attainment
+from service.operations.validate import validate as validated
 from service.rest.answers import answer, resource
 from service.rest.call import Call, open_call
-from service.rest.negotiation import FHIR_JSON, FHIR_VERSION, is_xml
+from service.rest.negotiation import FHIR_JSON, FHIR_VERSION, body_is_xml, is_xml
 from service.terminology.codes import codes
 
 __all__ = [
@@ -29,6 +30,7 @@ __all__ = [
     "meta_delete",
     "patient_everything",
     "record_attainment",
+    "validate",
     "versions",
 ]
 
@@ -97,6 +99,22 @@ async def meta_add(call: Call) -> Response:
 async def meta_delete(call: Call) -> Response:
     """Take profiles, security labels and tags from a resource."""
     return await _change_labels(call, "meta-delete", take_labels)
+
+
+async def validate(call: Call) -> Response:
+    """Answer what is wrong with a resource, and whether it could be written; nothing is stored."""
+    body = await call.body()
+    outcome = await validated(
+        call.services.store,
+        call.path("type"),
+        call.request.path_params.get("id", ""),
+        call.criteria,
+        body,
+        is_xml=bool(body) and body_is_xml(call.request),
+        if_match=call.header("if-match") or None,
+        context=call.context,
+    )
+    return answer(call, outcome)
 
 
 async def versions(request: Request) -> Response:

@@ -8,6 +8,8 @@ __all__ = ["API_ROUTES", "FHIR_ROUTES"]
 _READS = "Patient.r Goal.r Observation.r"
 _GOALS = "/fhir/Patient/{id}/$goal-attainment"
 _META = "/fhir/{type}/{id}/$meta"
+_VALIDATE = "/fhir/{type}/{id}/$validate"
+_ANY_RIGHT = ("{type}.r", "{type}.s", "{type}.c", "{type}.u")
 _FIRST = [  # most requests are for it
     Row("GET", "/fhir/{type}/{id}", fhir.read, ("{type}.r",)),
     Row("PUT", "/fhir/{type}/{id}", fhir.update, ("{type}.u",)),
@@ -55,6 +57,9 @@ _RESTFUL = [
     Row("POST", _META, operations.meta, ("{type}.r",), operation="meta"),
     Row("POST", f"{_META}-add", operations.meta_add, ("{type}.u",), operation="meta-add"),
     Row("POST", f"{_META}-delete", operations.meta_delete, ("{type}.u",), operation="meta-delete"),
+    Row("GET", _VALIDATE, operations.validate, ("{type}.r",), operation="validate"),
+    Row("POST", _VALIDATE, operations.validate, _ANY_RIGHT, operation="validate"),
+    Row("POST", "/fhir/{type}/$validate", operations.validate, _ANY_RIGHT, operation="validate"),
     Row("POST", "/fhir/{type}/_search", fhir.search_by_form, ("{type}.s",)),
     Row("GET", "/fhir/{type}/_history", fhir.history_of_type, ("{type}.r",)),
     Row("GET", "/fhir/{type}", fhir.search, ("{type}.s",)),
