@@ -1,7 +1,12 @@
 """The official FHIR R4 examples (npm package hl7.fhir.r4.examples 4.0.1), fetched once by make."""
 
+import json
 from pathlib import Path
 
+REFUSED: dict[str, dict[str, str]] = json.loads(
+    (Path(__file__).parent / "fhir" / "examples_refused.json").read_text("utf-8")
+)
+"""Examples that break R4 themselves: file to the section of the standard and what is wrong."""
 FOLDER = Path(__file__).parents[1] / ".cache" / "r4-examples" / "package"
 
 

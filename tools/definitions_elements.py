@@ -8,7 +8,12 @@ One entry per type and per part of a type with elements of its own (``Observatio
 
 The name it extends, then its own elements in the order of the standard: name, least, most, flags (``s`` part
 of the summary, ``m`` modifier, ``a`` an attribute in XML, ``-`` none of these), the types. A part's type is
-its path. Before them, ``"*"`` names the primitive types and ``"!"`` the resource types.
+its path. ``Reference(Patient,Group)`` and ``canonical(Questionnaire)`` name the types they may lead to,
+``Quantity<SimpleQuantity>`` the profile of a type. Last, where only some codes are right, the binding:
+``r:`` required, ``e:`` extensible, ``p:`` preferred, ``x:`` example, the value set, and after ``>`` the
+widest one allowed. Value sets of the standard without ``http://hl7.org/fhir/ValueSet/``. A type bound as a
+whole (``Age``) has its binding after its elements. Before them, ``"*"`` names the primitive types and ``"!"``
+the resource types.
 """
 
 import json
@@ -18,10 +23,13 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
-__all__ = ["element_tables", "packed"]
+__all__ = ["binding", "element_tables", "packed", "type_names"]
 
 _SYSTEM_TYPE = "http://hl7.org/fhir/StructureDefinition/structuredefinition-fhir-type"
 _BASE = "http://hl7.org/fhir/StructureDefinition/"
+_VALUE_SET = "http://hl7.org/fhir/ValueSet/"
+_WIDEST = f"{_BASE}elementdefinition-maxValueSet"
+_STRENGTHS = {"required": "r", "extensible": "e", "preferred": "p", "example": "x"}
 Tables = dict[str, Any]
 
 
@@ -36,7 +44,7 @@ def element_tables(folder: Path) -> Tables:
         if definition["kind"] == "resource" and not definition["abstract"]:
             tables["!"].append(definition["id"])
         parts |= _tables_of(definition)
-    return tables | {name: [base, _own(name, base, parts)] for name, (base, _) in parts.items()}
+    return tables | {name: [base, _own(name, base, parts), *rest] for name, (base, _, *rest) in parts.items()}
 
 
 def packed(tables: Tables) -> bytes:
@@ -58,7 +66,8 @@ def _tables_of(definition: dict[str, Any]) -> Tables:
     elements = definition["snapshot"]["element"]
     parents = {element["path"].rpartition(".")[0] for element in elements} - {""}
     base = definition.get("baseDefinition", "").removeprefix(_BASE)
-    found: Tables = {definition["id"]: (base, [])}
+    whole = [bound] if (bound := binding(elements[0])) else []
+    found: Tables = {definition["id"]: (base, [], *whole)}
     for element in elements[1:]:
         path = element["path"]
         if path in parents:
@@ -81,15 +90,40 @@ def _line(element: dict[str, Any], *, has_parts: bool) -> str:
     elif "contentReference" in element:
         types = [element["contentReference"].removeprefix("#")]
     else:
-        types = list(dict.fromkeys(_type_name(type_) for type_ in element["type"]))
-    return f"{name} {element['min']} {element['max']} {flags or '-'} {'|'.join(types)}"
+        types = type_names(element)
+    line = f"{name} {element['min']} {element['max']} {flags or '-'} {'|'.join(types)}"
+    return f"{line} {binding(element)}".rstrip()
+
+
+def type_names(element: dict[str, Any]) -> list[str]:
+    """The types of an element, each with what it may lead to and its profile."""
+    return list(dict.fromkeys(_type_name(type_) for type_ in element["type"]))
 
 
 def _type_name(type_: dict[str, Any]) -> str:
     """The FHIR type; where the definition names FHIRPath's own string type, an extension tells it."""
     told = [one["valueUrl"] for one in type_.get("extension", []) if one["url"] == _SYSTEM_TYPE]
-    code: str = type_["code"]
-    return str(told[0]) if told else code.replace("http://hl7.org/fhirpath/System.String", "string")
+    name = str(told[0]) if told else type_["code"].replace("http://hl7.org/fhirpath/System.String", "string")
+    targets = [one.removeprefix(_BASE) for one in type_.get("targetProfile", [])]
+    if targets and "Resource" not in targets:
+        name += f"({','.join(targets)})"
+    profiles = [one.removeprefix(_BASE) for one in type_.get("profile", [])]
+    return f"{name}<{profiles[0]}>" if profiles else name
+
+
+def binding(element: dict[str, Any]) -> str:
+    """The binding of an element, empty where it leaves every code be."""
+    bound = element.get("binding", {})
+    told = {one["url"]: one.get("valueCanonical") for one in bound.get("extension", [])}
+    widest = _short(told.get(_WIDEST) or "")
+    if bound.get("strength") not in {"required", "extensible"} and not widest:
+        return ""
+    text = f"{_STRENGTHS[bound['strength']]}:{_short(bound.get('valueSet', ''))}"
+    return f"{text}>{widest}" if widest else text
+
+
+def _short(canonical: str) -> str:
+    return canonical.partition("|")[0].removeprefix(_VALUE_SET)
 
 
 if __name__ == "__main__":

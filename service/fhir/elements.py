@@ -6,16 +6,39 @@ definitions and which describes its own form.
 
 import json
 import lzma
+import re
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from functools import cache
 from pathlib import Path
-from typing import Any
+from typing import Any, NamedTuple
 
-__all__ = ["Element", "elements", "is_primitive", "is_resource", "resource_types"]
+__all__ = [
+    "Binding",
+    "Element",
+    "binding_of",
+    "elements",
+    "is_primitive",
+    "is_resource",
+    "lineage",
+    "read_binding",
+    "read_types",
+    "resource_types",
+]
 
 _FILE = Path(__file__).parent / "definitions" / "elements.json.xz"
 _NUMBERS = frozenset({"decimal", "integer", "positiveInt", "unsignedInt"})
+_VALUE_SET = "http://hl7.org/fhir/ValueSet/"
+_STRENGTHS = {"r": "required", "e": "extensible", "p": "preferred", "x": "example"}
+_TYPE = re.compile(r"([\w.]+)(?:\(([\w,]+)\))?(?:<(\w+)>)?")
+
+
+class Binding(NamedTuple):
+    """The codes an element may hold: a value set's canonical, and the widest one where there is one."""
+
+    strength: str
+    value_set: str
+    widest: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -24,7 +47,8 @@ class Element:
 
     ``order`` is its place among its siblings, ``choice`` the name before the type (``value``), empty where
     there is none. ``type`` is a type's name, a part's path (``Observation.component``) or ``Resource``, which
-    is any resource.
+    is any resource. ``targets`` are the types a Reference or canonical may lead to (empty: any), ``profile``
+    the name of the profile of its type (``SimpleQuantity``).
     """
 
     name: str
@@ -36,6 +60,9 @@ class Element:
     modifier: bool
     attribute: bool
     choice: str
+    targets: tuple[str, ...] = ()
+    profile: str = ""
+    binding: Binding | None = None
 
     @property
     def kind(self) -> str:
@@ -51,6 +78,33 @@ def elements(type_: str) -> Mapping[str, Element]:
         for element in _read(line, order):
             found[element.name] = element
     return found
+
+
+def lineage(type_: str) -> tuple[str, ...]:
+    """A type or part, the type it extends, and so on up."""
+    base, *_ = _tables().get(type_, ("",))
+    return (type_, *(lineage(base) if base else ()))
+
+
+def binding_of(type_: str) -> Binding | None:
+    """Answer the binding of a type as a whole (``Age``)."""
+    _, _, *rest = _tables().get(type_, ("", ()))
+    return read_binding(rest[0]) if rest else None
+
+
+def read_binding(text: str) -> Binding | None:
+    """Read a binding as the tables write it; None for an empty text."""
+    if not text:
+        return None
+    strength, _, rest = text.partition(":")
+    value_set, _, widest = rest.partition(">")
+    return Binding(_STRENGTHS[strength], _canonical(value_set), _canonical(widest) if widest else "")
+
+
+def read_types(text: str) -> Iterator[tuple[str, tuple[str, ...], str]]:
+    """Read the types of an element as the tables write them: name, what it may lead to, profile."""
+    for name, targets, profile in _TYPE.findall(text):
+        yield name, tuple(targets.split(",")) if targets else (), profile
 
 
 def is_resource(type_: str) -> bool:
@@ -97,16 +151,16 @@ def _kind(type_: str) -> str:
 
 def _lines(type_: str) -> dict[str, str]:
     """The lines of a type and those it extends, by name; one that is told again stays in its place."""
-    base, own = _tables().get(type_, ("", ()))
+    base, own, *_ = _tables().get(type_, ("", ()))
     inherited = _lines(base) if base else {}
     return inherited | {line.partition(" ")[0]: line for line in own}
 
 
 def _read(line: str, order: int) -> Iterator[Element]:
-    name, least, most, flags, types = line.split(" ")
+    name, least, most, flags, types, *bound = line.split(" ")
     stem = name.removesuffix("[x]")
     choice = stem if stem != name else ""
-    for type_ in types.split("|"):
+    for type_, targets, profile in read_types(types):
         yield Element(
             stem + (type_[0].upper() + type_[1:] if choice else ""),
             type_,
@@ -117,4 +171,11 @@ def _read(line: str, order: int) -> Iterator[Element]:
             "m" in flags,
             "a" in flags,
             choice,
+            targets,
+            profile,
+            read_binding(bound[0]) if bound else None,
         )
+
+
+def _canonical(name: str) -> str:
+    return name if ":" in name else _VALUE_SET + name

@@ -23,7 +23,7 @@ def test_a_good_resource_has_no_issue():
         ('"valueInteger":1.0', "Observation.valueInteger", "whole number"),
         ('"valueQuantity":{"value":"1.5"}', "Observation.valueQuantity.value", "a number"),
         ('"note":[]', "Observation.note", "must not be empty"),
-        ('"note":[null]', "Observation.note", "must not be empty"),
+        ('"note":[null]', "Observation.note[0]", "null is not allowed"),
         ('"method":{}', "Observation.method", "must not be empty"),
         ('"issued":""', "Observation.issued", "must not be empty"),
         ('"method":null', "Observation.method", "null is not allowed"),
@@ -91,4 +91,4 @@ def test_no_library_addresses_in_the_messages():
 def test_only_one_file_knows_the_library():
     service = Path(__file__).parents[2] / "service"
     knowing = [path for path in service.rglob("*.py") if "from fhir.resources" in path.read_text()]
-    assert [path.name for path in knowing] == ["resource.py"]
+    assert [path.name for path in knowing] == ["second_opinion.py"]
