@@ -3,6 +3,8 @@
 ServiceError                    500  exception      something here is broken
 ├── InvalidInput                400  invalid        the text can't be read as what it claims to be
 ├── RuleViolation               422  business-rule  readable, but breaks rules; carries every problem found
+├── TooManyCodes                422  too-costly     a value set too large to be written out
+├── NotKnownHere                422  not-found      needs a code system or value set that is not here
 ├── Unauthenticated             401  login          no token, or one that can't be believed
 ├── Forbidden                   403  forbidden      a known caller without the right
 ├── TooCostly                   403  too-costly     what was asked would take too long to answer
@@ -39,6 +41,7 @@ __all__ = [
     "MethodNotAllowed",
     "NotAcceptable",
     "NotFound",
+    "NotKnownHere",
     "Place",
     "PreconditionFailed",
     "RuleViolation",
@@ -47,6 +50,7 @@ __all__ = [
     "StoreUnavailable",
     "TooCostly",
     "TooLarge",
+    "TooManyCodes",
     "Unauthenticated",
     "UnsupportedMediaType",
 ]
@@ -152,6 +156,20 @@ class RuleViolation(ServiceError):
 
     status = 422
     code = IssueType.BUSINESS_RULE
+
+
+class TooManyCodes(ServiceError):
+    """A value set is too large to be written out, or too costly to be worked out."""
+
+    status = 422
+    code = IssueType.TOO_COSTLY
+
+
+class NotKnownHere(ServiceError):
+    """The answer needs the content of a code system or value set that is not here."""
+
+    status = 422
+    code = IssueType.NOT_FOUND
 
 
 class Unauthenticated(ServiceError):

@@ -1,22 +1,16 @@
-"""Code systems: concepts, their hierarchy, and those that ship with FHIR R4 (codesystem.html).
+"""Code systems: concepts, their hierarchy, and those that travel with the program (codesystem.html)."""
 
-The shipped ones are lines of ``definitions/code_systems.txt.xz`` (``tools/definitions_terminology.py``), read
-when one is first asked for.
-"""
-
-import lzma
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from functools import cache, cached_property
-from pathlib import Path
 from typing import Any
 
 from service.fhir.code_grammars import told_by_form
 from service.fhir.json import Tree, reread
+from service.fhir.terminology_files import texts
 
-__all__ = ["CodeSystem", "Concept", "known_code", "known_in", "shipped_code_system", "shipped_lines"]
+__all__ = ["CodeSystem", "Concept", "known_code", "known_in", "shipped_code_system"]
 
-_FOLDER = Path(__file__).parent / "definitions"
 _INACTIVE = frozenset({"retired", "inactive", "deprecated"})
 
 
@@ -73,12 +67,17 @@ class CodeSystem:
     @property
     def url(self) -> str:
         """The system of its codes."""
-        return str(self.tree.get("url", ""))
+        return str(self.tree.get("supplements", self.tree.get("url", "")))
 
     @property
     def complete(self) -> bool:
         """Whether a code that is not listed does not exist."""
         return bool(self.tree.get("content") == "complete")
+
+    @property
+    def supplement(self) -> bool:
+        """Whether it only says more about some codes of a system that is not here."""
+        return bool(self.tree.get("content") == "supplement")
 
     def concept(self, code: str) -> Concept | None:
         """Answer the concept of a code, in any case where the system does not insist on it."""
@@ -135,21 +134,14 @@ def known_in(url: str, system: CodeSystem | None, code: str) -> bool | None:
     return system.has(code) if told is None and system else told
 
 
-@cache
-def shipped_lines(name: str) -> Mapping[str, str]:
-    """Answer a file of the definitions: canonical URL to the resource's JSON."""
-    text = lzma.decompress((_FOLDER / f"{name}.txt.xz").read_bytes()).decode()
-    return dict(line.split("\t", 1) for line in text.splitlines())
-
-
 def shipped_code_system(url: str) -> CodeSystem | None:
     """Answer a code system that ships; None if there is none of this URL."""
-    return _shipped(url) if url in shipped_lines("code_systems") else None
+    return _shipped(url) if url in texts("CodeSystem") else None
 
 
 @cache
 def _shipped(url: str) -> CodeSystem:
-    return CodeSystem(reread(shipped_lines("code_systems")[url].encode()))
+    return CodeSystem(reread(texts("CodeSystem")[url]))
 
 
 def _concepts(trees: Sequence[Tree], parents: tuple[str, ...]) -> Iterator[tuple[str, Concept]]:

@@ -1,16 +1,16 @@
-"""The value sets that ship with FHIR R4 (terminologies.html): their codes, and whether a code is in one.
+"""The value sets that travel with the program, R4's and ours: their codes, and whether a code is in one.
 
-They are lines of ``definitions/value_sets.txt.xz`` (``tools/definitions_terminology.py``), read when one is
-first asked for. URLs are without ``|version``.
+URLs are without ``|version``.
 """
 
 from collections.abc import Mapping
 from functools import cache, lru_cache
 from typing import NamedTuple
 
-from service.fhir.code_systems import CodeSystem, shipped_code_system, shipped_lines
-from service.fhir.composition import fixed, holds, members
+from service.fhir.code_systems import CodeSystem, shipped_code_system
+from service.fhir.composition import Composition
 from service.fhir.json import Tree, reread
+from service.fhir.terminology_files import texts
 
 __all__ = ["SHIPPED", "Shipped", "codes", "member", "shipped_value_set"]
 
@@ -40,18 +40,18 @@ class _Table(NamedTuple):
 
 def shipped_value_set(url: str) -> Tree | None:
     """Answer a value set that ships; None if there is none of this URL."""
-    return _shipped(url) if url in shipped_lines("value_sets") else None
+    return _shipped(url) if url in texts("ValueSet") else None
 
 
 def codes(url: str) -> frozenset[str] | None:
     """Answer every code of a value set, whatever its system; None if they can't be listed here."""
-    table = _table(url) if url in shipped_lines("value_sets") else None
+    table = _table(url) if url in texts("ValueSet") else None
     return table.all if table and table.closed else None
 
 
 def member(url: str, system: str, code: str) -> bool | None:
     """Whether a value set has a code; an empty ``system`` is any. None if what ships does not tell."""
-    if url not in shipped_lines("value_sets"):
+    if url not in texts("ValueSet"):
         return None
     table = _table(url)
     listed = table is not None and code in (table.by_system.get(system, ()) if system else table.all)
@@ -60,20 +60,21 @@ def member(url: str, system: str, code: str) -> bool | None:
 
 @cache
 def _shipped(url: str) -> Tree:
-    return reread(shipped_lines("value_sets")[url].encode())
+    return reread(texts("ValueSet")[url])
 
 
 @cache
 def _table(url: str) -> _Table | None:
     tree = _shipped(url)
-    listed = members(tree, SHIPPED)
+    composition = Composition(SHIPPED)
+    listed = composition.members(tree)
     if listed is None:
         return None
     systems = {system for system, _ in listed}
     by_system = {one: frozenset(code for system, code in listed if system == one) for one in systems}
-    return _Table(frozenset().union(*by_system.values()), by_system, fixed(tree, SHIPPED))
+    return _Table(frozenset().union(*by_system.values()), by_system, composition.closed(tree))
 
 
 @lru_cache(maxsize=4_096)
 def _judged(url: str, system: str, code: str) -> bool | None:
-    return holds(_shipped(url), system, code, SHIPPED)
+    return Composition(SHIPPED).holds(_shipped(url), system, code)

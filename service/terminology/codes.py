@@ -1,19 +1,21 @@
-"""The code tables: every code this service may emit, and how sure we are of it.
+"""The codes this service may emit, and how sure we are of each.
 
-``mappings/terminology/*.json`` holds one row per code: ``system``, ``code``, ``display`` as its source shows
-it, ``definition`` (local codes, own wording), ``mark`` (S: read in a published standard; P: read in other
-public material; local: ours), ``source``, ``licence`` (open, loinc, snomed-gps, snomed-full, icd, icf, nucc,
-ucum) and, for local codes, ``standard``: lists of ``system|code``; from each list the first that the licence
-allows is sent before the local coding.
+They are FHIR resources in ``mappings/terminology/``: CodeSystem (our own, and supplements that list what is
+sent of SNOMED CT, LOINC and others), the ValueSet ``codes-sent`` (codes of R4's own systems, and units) and
+ConceptMap (which published codes go with a local one: of each group the first that the licence allows). A
+concept's properties are ``mark`` (S: read in a published standard; P: read in other public material; local:
+ours), ``source`` and ``licence`` (open, loinc, snomed-gps, snomed-full, icd, icf, nucc, ucum).
 """
 
-import json
+from collections.abc import Iterator
 from dataclasses import dataclass
 from functools import cache
 from typing import Any, Literal
 
 from service.fhir.canonical import code_system
-from service.settings import shipped
+from service.fhir.code_systems import CodeSystem, shipped_code_system
+from service.fhir.json import Tree, reread
+from service.fhir.terminology_files import own
 
 __all__ = [
     "EXERCISE",
@@ -47,7 +49,7 @@ class CodeRow:
     code: str
     display: str
     definition: str
-    mark: Literal["S", "P", "local"]
+    mark: str
     source: str
     licence: str
     standard: tuple[tuple[str, ...], ...] = ()
@@ -66,22 +68,40 @@ def slug(words: str) -> str:
 @cache
 def _tables() -> dict[str, CodeRow]:
     """Every row, by ``system|code``."""
-    rows: dict[str, CodeRow] = {}
-    for path in sorted(shipped("mappings", "terminology").glob("*.json")):
-        table = json.loads(path.read_text(encoding="utf-8"))
-        for raw in table["rows"]:
-            row = CodeRow(
-                system=raw.get("system", table.get("system")),
-                code=raw["code"],
-                display=raw.get("display", ""),
-                definition=raw.get("definition", ""),
-                mark=raw["mark"],
-                source=raw["source"],
-                licence=raw["licence"],
-                standard=tuple(tuple(group) for group in raw.get("standard", ())),
-            )
-            rows[row.key] = row
-    return rows
+    standard = _standard()
+    rows = [row for text in own("CodeSystem").values() for row in _rows(CodeSystem(reread(text)), standard)]
+    return {row.key: row for row in (*rows, *_sent(reread(own("ValueSet")["codes-sent"])))}
+
+
+def _rows(system: CodeSystem, standard: dict[str, list[tuple[str, ...]]]) -> Iterator[CodeRow]:
+    for concept in system.concepts.values():
+        told = {name: str(concept.values(name)[0]) for name in ("mark", "source", "licence")}
+        key = f"{system.url}|{concept.code}"
+        display, definition = (concept.tree.get(name, "") for name in ("display", "definition"))
+        yield CodeRow(
+            system.url, concept.code, display, definition, standard=tuple(standard.get(key, ())), **told
+        )
+
+
+def _sent(value_set: Tree) -> Iterator[CodeRow]:
+    """R4's own codes and units, with the displays that R4 gives them."""
+    for part in value_set["compose"]["include"]:
+        system = shipped_code_system(part["system"])
+        licence, source = ("open", "FHIR R4 4.0.1") if system else ("ucum", "UCUM common units")
+        for code in (one["code"] for one in part["concept"]):
+            concept = system.concept(code) if system else None
+            yield CodeRow(part["system"], code, concept.display if concept else "", "", "S", source, licence)
+
+
+def _standard() -> dict[str, list[tuple[str, ...]]]:
+    """The published codes of local ones: a list for each group that has some, the best first."""
+    found: dict[str, list[tuple[str, ...]]] = {}
+    for text in own("ConceptMap").values():
+        for group in reread(text)["group"]:
+            for element in group["element"]:
+                keys = tuple(f"{group['target']}|{one['code']}" for one in element["target"])
+                found.setdefault(f"{group['source']}|{element['code']}", []).append(keys)
+    return found
 
 
 class Codes:

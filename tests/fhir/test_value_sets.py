@@ -3,8 +3,8 @@ from r4_core import FOLDER as CORE
 from r4_expansions import FOLDER as EXPANSIONS
 from r4_expansions import contained, expansions
 
-from service.fhir.code_systems import _FOLDER, shipped_lines
-from service.fhir.composition import members
+from service.fhir.composition import Composition
+from service.fhir.terminology_files import _DEFINITIONS, texts
 from service.fhir.value_sets import SHIPPED, codes, member, shipped_value_set
 from tools.definitions_terminology import written
 
@@ -26,7 +26,7 @@ def official():
 @pytest.mark.published("hl7.fhir.r4.core and hl7.fhir.r4.expansions 4.0.1")
 def test_the_shipped_files_are_what_the_published_packages_say():
     made = written(CORE, EXPANSIONS)
-    assert {name: (_FOLDER / name).read_bytes() for name in made} == made
+    assert {name: (_DEFINITIONS / name).read_bytes() for name in made} == made
 
 
 @pytest.mark.published("hl7.fhir.r4.expansions 4.0.1")
@@ -36,7 +36,7 @@ def test_members_are_those_of_the_official_expansions(official, tell):
         shipped = shipped_value_set(url)
         if shipped is None or url.removeprefix(VALUE_SETS) in UNLISTED:
             continue
-        found = members(shipped, SHIPPED)
+        found = Composition(SHIPPED).members(shipped)
         assert found is not None, url
         assert set(found) == set(contained(tree["expansion"].get("contains", []))), url
         assert all(member(url, system, code) for system, code in found), url
@@ -53,7 +53,7 @@ def test_every_unit_of_the_official_expansion_is_a_unit(official):
 
 
 def test_a_code_that_nobody_defined_is_in_no_set_that_is_closed():
-    closed = [url for url in shipped_lines("value_sets") if codes(url) is not None]
+    closed = [url for url in texts("ValueSet") if codes(url) is not None]
     assert len(closed) > 1_000
     assert [url for url in closed if member(url, "", "no such code") is not False] == []
 

@@ -5,9 +5,11 @@ import re
 import pytest
 from sample_visits import bundle_of, example_names, parts_of, visit_tree
 
-from service.fhir.json import dump
+from service.fhir.json import dump, reread
 from service.fhir.references import reference_texts
+from service.fhir.terminology_files import own
 from service.fhir.validation import check
+from service.fhir.value_sets import member
 from service.records.identity import person_url
 from service.terminology.codes import codes
 
@@ -137,3 +139,48 @@ def test_slashes_and_percent_signs_in_a_record_number_are_encoded():
     )
     assert encounter["resource"]["identifier"][0]["value"] == "A%2F1%25"
     assert encounter["request"]["url"].endswith("%7CA%252F1%2525")
+
+
+OBSERVED = "https://swallow-interop.example.org/fhir/CodeSystem/swallow-observation"
+
+
+def bound_value_sets():
+    """Code of an observation or component to the value set of its answers."""
+    trees = [reread(text) for text in own("ValueSet").values()]
+    return {
+        coding["code"]: tree["url"]
+        for tree in trees
+        for context in tree.get("useContext", [])
+        for coding in context["valueCodeableConcept"]["coding"]
+    }
+
+
+def answered(node):
+    """Own code and coded value of every observation and component."""
+    if isinstance(node, dict):
+        named = [one["code"] for one in codings_of(node.get("code")) if one.get("system") == OBSERVED]
+        if named and "valueCodeableConcept" in node:
+            yield named[0], node["valueCodeableConcept"]
+        for value in node.values():
+            yield from answered(value)
+    elif isinstance(node, list):
+        for value in node:
+            yield from answered(value)
+
+
+def codings_of(concept):
+    return concept.get("coding", []) if isinstance(concept, dict) else []
+
+
+R4_SETS = {
+    "achievement-status": "http://hl7.org/fhir/ValueSet/goal-achievement",
+    "lifecycle-status": "http://hl7.org/fhir/ValueSet/goal-status",
+}
+
+
+def test_coded_answers_are_of_the_value_set_of_what_they_answer(example):
+    _, bundle, _ = example
+    sets = bound_value_sets() | R4_SETS
+    for code, value in answered(bundle):
+        said = [member(sets[code], one["system"], one["code"]) for one in value["coding"]]
+        assert True in said, code
