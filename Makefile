@@ -69,6 +69,7 @@ definitions: $(CORE) $(EXPANSIONS)
 	$(BIN)/python -m tools.definitions_elements $(CORE)/package service/fhir/definitions/elements.json.xz
 	$(BIN)/python -m tools.definitions_invariants $(CORE)/package service/fhir/definitions/invariants.json.xz
 	$(BIN)/python -m tools.definitions_extensions $(CORE)/package service/fhir/definitions/extensions.json.xz
+	$(BIN)/python -m tools.definitions_profiles $(CORE)/package service/fhir/definitions/profiles.json.xz
 	$(BIN)/python -m tools.definitions_search $(CORE)/package service/fhir/definitions
 	$(BIN)/python -m tools.definitions_terminology $(CORE)/package $(EXPANSIONS)/package service/fhir/definitions
 

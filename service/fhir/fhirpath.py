@@ -5,7 +5,7 @@ does not understand), ``trace()`` prints nothing, an expression is compiled once
 found are known.
 """
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator, Mapping
 from decimal import Decimal
 from functools import lru_cache
 from typing import Any, cast
@@ -13,6 +13,7 @@ from typing import Any, cast
 import fhirpathpy
 from antlr4 import CommonTokenStream, InputStream, ParseTreeWalker, Token
 from antlr4.error.ErrorListener import ErrorListener
+from fhirpathpy.engine.nodes import ResourceNode
 from fhirpathpy.models import models
 from fhirpathpy.parser.ASTPathListener import ASTPathListener
 from fhirpathpy.parser.generated.FHIRPathLexer import FHIRPathLexer
@@ -27,6 +28,7 @@ Steps = tuple[str | int, ...]
 """Where something stands in a tree: names and numbers, ``("name", 0, "given", 1)``."""
 
 _LONGEST = 2_000
+_ARITY = {0: [], 1: ["String"]}
 
 
 class _Strict(ErrorListener):  # type: ignore[misc] # the library has no types
@@ -53,6 +55,23 @@ class Expression:
         """What the expression answers for a resource; ValueError if it can't be evaluated."""
         return cast("list[Any]", self._evaluated(tree, variables, raw=False))
 
+    def at(
+        self,
+        value: Any,
+        type_: str,
+        extra: Tree | None = None,
+        *,
+        variables: dict[str, Any] | None = None,
+        functions: Mapping[str, Callable[..., Any]] | None = None,
+    ) -> list[Any]:
+        """What the expression answers for an element; ValueError if it can't be evaluated.
+
+        ``type_`` is its type's name or, for a part, its path (``Observation.component``), ``extra`` the id
+        and extensions of a primitive. ``functions`` take the values they are called on, and answer a list.
+        """
+        node = ResourceNode.create_node(value, type_, extra)
+        return cast("list[Any]", self._evaluated(node, variables, raw=False, functions=functions))
+
     def places(self, tree: Tree) -> list[Steps] | None:
         """Where in the tree the elements stand that the expression finds, each once.
 
@@ -65,8 +84,16 @@ class Expression:
             return None
         return list(dict.fromkeys(cast("list[Steps]", found)))
 
-    def _evaluated(self, tree: Any, variables: dict[str, Any] | None, *, raw: bool) -> Any:
-        options = {"returnRawData": raw, "traceFn": lambda *_: None}
+    def _evaluated(
+        self,
+        tree: Any,
+        variables: dict[str, Any] | None,
+        *,
+        raw: bool,
+        functions: Mapping[str, Callable[..., Any]] | None = None,
+    ) -> Any:
+        own = {name: {"fn": function, "arity": _ARITY} for name, function in (functions or {}).items()}
+        options = {"returnRawData": raw, "traceFn": lambda *_: None, "userInvocationTable": own}
         try:
             return fhirpathpy.apply_parsed_path(tree, self._ast, variables or {}, models["r4"], options)
         except RecursionError:

@@ -1,0 +1,60 @@
+"""What R4 itself defines: its types as trees of elements, made from the element tables, and its profiles.
+
+The profiles and extensions are ``definitions/profiles.json.xz`` (``tools/definitions_profiles.py``).
+"""
+
+import json
+import lzma
+from collections.abc import Mapping
+from functools import cache
+from pathlib import Path
+
+from service.fhir.elements import Element, elements, is_primitive
+from service.fhir.json import Tree
+from service.fhir.validation.profiles.nodes import Node
+
+__all__ = ["TYPE_ROOT", "published_profile", "type_tree"]
+
+TYPE_ROOT = "http://hl7.org/fhir/StructureDefinition/"
+_FILE = Path(__file__).parents[2] / "definitions" / "profiles.json.xz"
+_VERSION = "4.0.1"
+
+
+def published_profile(canonical: str) -> Tree | None:
+    """Answer a profile or extension that R4 defines, without its texts; None if there is none."""
+    url, _, version = canonical.partition("|")
+    return _profiles().get(url) if version in {"", _VERSION} else None
+
+
+@cache
+def _profiles() -> Mapping[str, Tree]:
+    profiles: dict[str, Tree] = json.loads(lzma.decompress(_FILE.read_bytes()))
+    return profiles
+
+
+@cache
+def type_tree(type_: str) -> Node | None:
+    """Answer the elements of a type, None if R4 has no such type."""
+    if is_primitive(type_):
+        return Node(type_, {"min": 0, "max": "*"}, type_, children=_parts("Element", type_))
+    children = _parts(type_, type_)
+    return Node(type_, {"min": 0, "max": "*"}, type_, children=children) if children else None
+
+
+def _parts(type_: str, path: str) -> dict[str, Node]:
+    found: dict[str, list[Element]] = {}
+    for one in elements(type_).values():
+        found.setdefault(f"{one.choice}[x]" if one.choice else one.name, []).append(one)
+    return {name: _node(name, together, f"{path}.{name}") for name, together in found.items()}
+
+
+def _node(name: str, together: list[Element], path: str) -> Node:
+    first = together[0]
+    element: Tree = {"min": first.least, "max": "*" if first.repeats else "1"}
+    if "." not in first.type:
+        types = tuple(one.type for one in together)
+        return Node(name, {**element, "type": [{"code": code} for code in types]}, path, types)
+    if first.type != path:
+        return Node(name, {**element, "contentReference": f"#{first.type}"}, path)
+    element["type"] = [{"code": "BackboneElement"}]
+    return Node(name, element, path, ("BackboneElement",), _parts(first.type, path))

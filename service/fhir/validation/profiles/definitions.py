@@ -1,0 +1,157 @@
+"""What is known of profiles, value sets and code systems: those of the guides loaded, and the types of R4."""
+
+from collections.abc import Iterable, Iterator
+
+from service.errors import IssueType, Severity
+from service.fhir.code_systems import CodeSystem
+from service.fhir.composition import holds
+from service.fhir.guides import Guide
+from service.fhir.json import Tree
+from service.fhir.validation.fault import Fault
+from service.fhir.validation.profiles.base_types import TYPE_ROOT, published_profile, type_tree
+from service.fhir.validation.profiles.compiled import Compiler
+from service.fhir.validation.profiles.items import Item
+from service.fhir.validation.profiles.nodes import Node, from_elements
+from service.fhir.validation.profiles.rule import Check
+from service.fhir.validation.profiles.scope import Scope
+from service.fhir.validation.profiles.snapshot import DefinitionFault, extended, profiled
+from service.fhir.validation.profiles.targets import Named
+from service.fhir.value_sets import SHIPPED, member
+
+__all__ = ["Definitions"]
+
+
+class Definitions:
+    """Answers definitions by canonical, with ``|version`` or without; the last guide loaded wins.
+
+    Elements in full are made on first use and kept.
+    """
+
+    def __init__(self, *guides: Guide) -> None:
+        """Later guides win over earlier ones where both define the same canonical."""
+        self._found: dict[str, dict[str, Tree]] = {}
+        for guide in guides:
+            self._add(guide.definitions)
+        self._trees: dict[str, Node] = {}
+        self._checks: dict[str, Check | None] = {}
+        self._systems: dict[str, CodeSystem] = {}
+        self._busy: set[str] = set()
+
+    def structure(self, canonical: str) -> Tree | None:
+        """The StructureDefinition of this canonical; one of the guides, else a profile or extension of R4."""
+        return self._of("StructureDefinition", canonical) or published_profile(canonical)
+
+    def value_set(self, canonical: str, /) -> Tree | None:
+        """The ValueSet of this canonical; one of the guides, else one that ships with R4."""
+        return self._of("ValueSet", canonical) or SHIPPED.value_set(canonical)
+
+    def code_system(self, url: str, /) -> CodeSystem | None:
+        """The CodeSystem of this URL; one of the guides, else one that ships with R4."""
+        if url not in self._systems:
+            own = self._of("CodeSystem", url)
+            found = CodeSystem(own) if own else SHIPPED.code_system(url)
+            if found is None:
+                return None
+            self._systems[url] = found
+        return self._systems[url]
+
+    def member(self, value_set: str, system: str, code: str) -> bool | None:
+        """Whether a value set has a code, an empty ``system`` being any; None if that can't be told here."""
+        own = self._of("ValueSet", value_set)
+        if own is None:
+            return member(value_set.partition("|")[0], system, code)
+        return holds(own, system, code, self)
+
+    def check(self, canonical: str) -> Check | None:
+        """The compiled check of a profile; None if there is none, DefinitionFault if it can't be used."""
+        if canonical not in self._checks:
+            self._checks[canonical] = self._compiled(canonical)
+        return self._checks[canonical]
+
+    def all(self, type_: str) -> tuple[Tree, ...]:
+        """Every definition of a type of resource, in the order of the guides."""
+        known = self._found.get(type_, {})
+        return tuple(one for name, one in known.items() if "|" not in name)
+
+    def tree(self, canonical: str) -> Node:
+        """The elements in full of a type (``Quantity``) or definition; DefinitionFault if there is none."""
+        if canonical not in self._trees:
+            if canonical in self._busy:
+                raise DefinitionFault(f"{canonical} is built on itself")
+            self._busy.add(canonical)
+            try:
+                self._trees[canonical] = self._made(canonical)
+            finally:
+                self._busy.discard(canonical)
+        return self._trees[canonical]
+
+    def _compiled(self, canonical: str) -> Check | None:
+        definition = self.structure(canonical)
+        if definition is None or definition.get("derivation") != "constraint":
+            return None
+        title = str(definition.get("title") or definition.get("name") or definition["url"])
+        compiler = Compiler(title, definition["url"], self.tree, self.member, self._named)
+        return compiler.root(self.tree(canonical), definition["type"])
+
+    def _named(self, canonical: str) -> Named:
+        """A profile that another one names; compiled when something is held against it."""
+        definition = self.structure(canonical)
+        if definition is None:
+            known = type_tree(canonical.partition("|")[0].removeprefix(TYPE_ROOT))
+            return Named(canonical, known.name, _right) if known else Named(canonical, "", None)
+        if definition["type"] == "Extension" and published_profile(canonical):
+            return Named(canonical, "Extension", _right)  # looked at wherever it stands
+
+        def check(item: Item, scope: Scope) -> Iterator[Fault]:
+            try:
+                compiled = self.check(canonical) or _right
+            except DefinitionFault as why:
+                text = f"The profile {canonical} can't be used: {why}."
+                code, severity = IssueType.NOT_SUPPORTED, Severity.INFORMATION
+                yield Fault(item.path, text, code, canonical, severity)
+            else:
+                yield from compiled(item, scope)
+
+        return Named(canonical, definition["type"], check)
+
+    def _made(self, canonical: str) -> Node:
+        definition = self.structure(canonical if "/" in canonical else TYPE_ROOT + canonical)
+        if definition is not None:
+            return self._elements(definition)
+        made = type_tree(canonical.partition("|")[0].removeprefix(TYPE_ROOT))
+        if made is None:
+            raise DefinitionFault(f"the definition {canonical} is not known here")
+        return made
+
+    def _elements(self, definition: Tree) -> Node:
+        differential = definition.get("differential", {}).get("element")
+        base = definition.get("baseDefinition")
+        given = definition.get("snapshot", {}).get("element")
+        if given and not (differential and base and self._knows(base)):
+            return from_elements(given)
+        if not base or not differential:
+            raise DefinitionFault(f"{definition['url']} has neither elements nor a base")
+        if definition.get("derivation") == "specialization":
+            return extended(self.tree(base), definition["type"], differential, self.tree)
+        return profiled(self.tree(base), differential, self.tree)
+
+    def _knows(self, canonical: str) -> bool:
+        try:
+            self.tree(canonical)
+        except DefinitionFault:
+            return False
+        return True
+
+    def _add(self, definitions: Iterable[Tree]) -> None:
+        for one in definitions:
+            known = self._found.setdefault(one["resourceType"], {})
+            known[one["url"]] = one
+            if isinstance(version := one.get("version"), str):
+                known[f"{one['url']}|{version}"] = one
+
+    def _of(self, type_: str, canonical: str) -> Tree | None:
+        return self._found.get(type_, {}).get(canonical.partition("#")[0])
+
+
+def _right(_: Item, __: Scope) -> Iterator[Fault]:
+    return iter(())

@@ -1,0 +1,107 @@
+"""The slices of an element: which values belong to which, how often, in what order, what else."""
+
+from collections.abc import Iterator, Sequence
+from typing import NamedTuple
+
+from service.errors import IssueType
+from service.fhir.json import Tree
+from service.fhir.validation.fault import Fault
+from service.fhir.validation.profiles.discriminators import Matcher
+from service.fhir.validation.profiles.items import Item
+from service.fhir.validation.profiles.occurrence import too_few, too_many
+from service.fhir.validation.profiles.rule import Check, ListCheck, Rule
+from service.fhir.validation.profiles.scope import Scope
+
+__all__ = ["DEFAULT", "Slice", "sliced"]
+
+DEFAULT = "@default"
+"""The name of the slice for whatever belongs to no other one."""
+
+
+class Slice(NamedTuple):
+    """One slice, compiled. ``most`` is None where there is no limit of its own."""
+
+    rule: Rule
+    name: str
+    least: int
+    most: int | None
+    matcher: Matcher
+    checks: tuple[Check, ...]
+    within: tuple[ListCheck, ...]
+
+    def members(self, name: str, items: list[Item], parent: Item, scope: Scope) -> Iterator[Fault]:
+        """What is wrong with the values that belong to it."""
+        called = f"{name}, slice {self.name}"
+        if self.most is not None and len(items) > self.most:
+            yield too_many(self.rule, items[self.most].path, called, self.most, len(items))
+        for check in self.within:
+            yield from check(items, parent, scope)
+        for item in items:
+            for one in self.checks:
+                yield from one(item, scope)
+
+
+def sliced(rule: Rule, name: str, slicing: Tree, slices: Sequence[Slice]) -> ListCheck:
+    """Answer the check of an element's slices; ``slicing`` is its ElementDefinition.slicing."""
+    told = [one for one in slices if one.name != DEFAULT]
+    rest = next((one for one in slices if one.name == DEFAULT), None)
+    closed = slicing.get("rules") == "closed" and rest is None
+    at_end = slicing.get("rules") == "openAtEnd"
+    ordered = bool(slicing.get("ordered")) or at_end
+
+    def check(items: list[Item], parent: Item, scope: Scope) -> Iterator[Fault]:
+        found = [_slice_of(item, told, scope) for item in items]
+        places = [place for place, _ in found]
+        unsure = set().union(*(maybe for place, maybe in found if place is None))
+        for number, one in enumerate(told):
+            own = [item for item, place in zip(items, places, strict=True) if place == number]
+            if len(own) < one.least and number not in unsure:
+                yield too_few(
+                    one.rule, f"{parent.path}.{name}", f"{name}, slice {one.name},", one.least, len(own)
+                )
+            yield from one.members(name, own, parent, scope)
+        left = [item for item, place in zip(items, places, strict=True) if place == _NONE]
+        if rest is not None:
+            yield from rest.members(name, left, parent, scope)
+        if closed:
+            yield from (_unlisted(rule, item, told) for item in left)
+        if ordered:
+            yield from _order(rule, items, places, told, at_end=at_end)
+
+    return check
+
+
+_NONE = -1
+
+
+def _slice_of(item: Item, slices: Sequence[Slice], scope: Scope) -> tuple[int | None, set[int]]:
+    """The number of the slice a value belongs to, -1 if to none; None if it may be one of those numbered."""
+    maybe: set[int] = set()
+    for number, one in enumerate(slices):
+        said = one.matcher(item, scope)
+        if said:
+            return number, maybe
+        if said is None:
+            maybe.add(number)
+    return None if maybe else _NONE, maybe
+
+
+def _unlisted(rule: Rule, item: Item, slices: Sequence[Slice]) -> Fault:
+    names = ", ".join(one.name for one in slices)
+    return rule.fault(item.path, f"Only these slices may be given here: {names}.", IssueType.STRUCTURE)
+
+
+def _order(
+    rule: Rule, items: Sequence[Item], places: Sequence[int | None], slices: Sequence[Slice], *, at_end: bool
+) -> Iterator[Fault]:
+    reached, after = 0, False
+    for item, place in zip(items, places, strict=True):
+        if place is None:
+            continue
+        if place == _NONE:
+            after = True
+        elif place < reached or (after and at_end):
+            text = f"The slices have to stand in this order: {', '.join(one.name for one in slices)}."
+            yield rule.fault(item.path, text + (" Others come last." if at_end else ""), IssueType.STRUCTURE)
+        else:
+            reached = place
