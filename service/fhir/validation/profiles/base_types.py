@@ -51,10 +51,21 @@ def _parts(type_: str, path: str) -> dict[str, Node]:
 def _node(name: str, together: list[Element], path: str) -> Node:
     first = together[0]
     element: Tree = {"min": first.least, "max": "*" if first.repeats else "1"}
+    if first.binding:
+        element["binding"] = {"strength": first.binding.strength, "valueSet": first.binding.value_set}
     if "." not in first.type:
-        types = tuple(one.type for one in together)
-        return Node(name, {**element, "type": [{"code": code} for code in types]}, path, types)
+        element["type"] = [_type(one) for one in together]
+        return Node(name, element, path, tuple(one.type for one in together))
     if first.type != path:
         return Node(name, {**element, "contentReference": f"#{first.type}"}, path)
     element["type"] = [{"code": "BackboneElement"}]
     return Node(name, element, path, ("BackboneElement",), _parts(first.type, path))
+
+
+def _type(element: Element) -> Tree:
+    type_: Tree = {"code": element.type}
+    if element.profile:
+        type_["profile"] = [TYPE_ROOT + element.profile]
+    if element.targets:
+        type_["targetProfile"] = [TYPE_ROOT + target for target in element.targets]
+    return type_

@@ -7,7 +7,7 @@ from service.fhir.json import Tree
 from service.fhir.validation.fault import Fault
 from service.fhir.validation.profiles.items import Item
 from service.fhir.validation.profiles.nodes import Node
-from service.fhir.validation.profiles.rule import Check, Rule, added
+from service.fhir.validation.profiles.rule import Check, Rule
 from service.fhir.validation.profiles.scope import Scope
 
 __all__ = ["MemberOf", "binding_checks", "coded", "widest"]
@@ -20,17 +20,25 @@ _WIDEST = "http://hl7.org/fhir/StructureDefinition/elementdefinition-maxValueSet
 
 def binding_checks(rule: Rule, node: Node, against: Node, member: MemberOf) -> Iterator[Check]:
     """Answer the checks of the value set an element is bound to, and of the widest one allowed."""
-    binding = added(node, against, "binding")
-    if binding is None:
-        return
-    strength, value_set = binding.get("strength"), binding.get("valueSet", "")
+    binding, before = node.element.get("binding", {}), against.element.get("binding", {})
+    strength, value_set = _strength(binding), binding.get("valueSet", "")
+    if (strength, _plain(value_set)) == (_strength(before), _plain(before.get("valueSet", ""))):
+        strength = ""
     if value_set and strength == "required":
         yield _bound(rule, value_set, member, Severity.ERROR)
     elif value_set and strength == "extensible":
         yield _bound(rule, value_set, member, Severity.WARNING)
     most = widest(binding)
-    if most and most != widest(against.element.get("binding", {})):
+    if most and most != widest(before):
         yield _bound(rule, most, member, Severity.ERROR, text_is_enough=True)
+
+
+def _strength(binding: Tree) -> str:
+    return str(binding.get("strength", ""))
+
+
+def _plain(canonical: str) -> str:
+    return canonical.partition("|")[0]
 
 
 def widest(binding: Tree) -> str:
