@@ -11,6 +11,7 @@ from service.fhir.search_keys import ReferenceKey, SearchKeys, extract
 from service.interactions.addresses import addresses, redirect, resolved, unresolved
 from service.interactions.context import Action, Context
 from service.interactions.entry import Applied, Entry, placed
+from service.interactions.forms import check_forms
 from service.interactions.integrity import check_references
 from service.interactions.matching import check_tag, one_match
 from service.interactions.targets import Target, no_resource_twice, target_of
@@ -70,7 +71,7 @@ async def apply(
     done = [results[place] for place in range(len(requests))]
     if context.enforce_references:
         await check_references(txn, requests, done, context=context)
-    return done
+    return await check_forms(txn, requests, done)
 
 
 def without_version(tree: Tree) -> Tree:

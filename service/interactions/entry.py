@@ -113,10 +113,14 @@ class Entry:
 
 @dataclass(frozen=True, slots=True)
 class Applied:
-    """What became of one write; ``version`` is the newest version, None if there was nothing to delete."""
+    """What became of one write; ``version`` is the newest version, None if there was nothing to delete.
+
+    ``issues`` are what was noticed and accepted all the same.
+    """
 
     outcome: Literal["created", "updated", "unchanged", "deleted"]
     version: Version | None
+    issues: tuple[Issue, ...] = ()
 
 
 def known_type(type_: str) -> None:

@@ -40,7 +40,7 @@ async def rehearse(store: Store, entry: Entry, *, context: Context) -> tuple[Iss
 async def _carried_out(store: Store, entry: Entry, context: Context) -> NoReturn:
     async def work(txn: Transaction) -> NoReturn:
         (applied,) = await apply(txn, [entry], context=context)
-        raise _Undone(() if applied.version is not None else (_nothing_there(entry),))
+        raise _Undone(applied.issues if applied.version is not None else (_nothing_there(entry),))
 
     await store.write(f"validate {entry.method} {entry.type}", work)
     raise AssertionError("a rehearsal does not end")

@@ -10,6 +10,7 @@ from service.interactions import read as reads
 from service.interactions.aside import aside
 from service.interactions.context import Context
 from service.interactions.entry import Entry
+from service.interactions.forms import form_issues
 from service.interactions.rehearsal import rehearse
 from service.operations.validation_request import Asked, read_request
 from service.store.contract import Store
@@ -46,6 +47,7 @@ async def validate(  # noqa: PLR0913 - what the request consists of
     if (tree := asked.resource) is None:
         tree = reread((await reads.read(store, type_, id_, context=context)).content)
     found = await aside(_judged, tree, type_, asked.profile)
+    found += await form_issues(store, tree)
     if asked.mode:
         found += await rehearse(store, _write(asked, tree, type_, id_, if_match), context=context)
     return dump(operation_outcome(await aside(asked.placed, tuple(dict.fromkeys(found)))))

@@ -1,0 +1,112 @@
+"""Answers are compared with their form as they are written, where the form is known."""
+
+import asyncio
+import json
+
+import pytest
+
+from service.errors import RuleViolation, Severity
+from service.interactions.forms import form_issues
+from service.settings import shipped
+
+URL = "https://clinic.example.org/Questionnaire/one"
+FORM = {
+    "resourceType": "Questionnaire",
+    "id": "one",
+    "url": URL,
+    "version": "1",
+    "status": "active",
+    "item": [{"linkId": "a", "type": "integer", "required": True}],
+}
+SHIPPED = json.loads(shipped("mappings", "forms", "breath-hold-safety-screen.json").read_text("utf-8"))
+
+pytestmark = pytest.mark.conformance("E10")
+
+
+def answers(value="valueInteger", url=URL, **more):
+    item = [{"linkId": "a", "answer": [{value: 5 if value == "valueInteger" else "5"}]}]
+    return {
+        "resourceType": "QuestionnaireResponse",
+        "id": "r",
+        "questionnaire": url,
+        "status": "completed",
+        "item": item,
+        **more,
+    }
+
+
+def bundle(*trees):
+    entries = [
+        {"request": {"method": "PUT", "url": f"{tree['resourceType']}/{tree['id']}"}, "resource": tree}
+        for tree in trees
+    ]
+    return {"resourceType": "Bundle", "type": "transaction", "entry": entries}
+
+
+def test_answers_that_do_not_fit_are_refused(client):
+    client.update(FORM)
+    assert client.update(answers()).issues == ()
+    with pytest.raises(RuleViolation) as refused:
+        client.update(answers("valueString"))
+    (issue,) = refused.value.issues
+    assert issue.place.expression == "QuestionnaireResponse.item[0].answer[0].valueString"
+    assert "'a'" in issue.message
+    assert issue.rule == URL
+    assert client.read("QuestionnaireResponse", "r").version == 1
+
+
+def test_an_unknown_form_is_a_warning(client):
+    (issue,) = client.update(answers("valueString")).issues
+    assert (issue.severity, issue.place.expression) == (
+        Severity.WARNING,
+        "QuestionnaireResponse.questionnaire",
+    )
+    assert client.update(answers(url="Questionnaire/one")).issues
+    client.update(FORM)
+    for known in ("Questionnaire/one", f"{URL}|1", URL):
+        with pytest.raises(RuleViolation):
+            client.update(answers("valueString", known))
+    for unknown in (f"{URL}|2", f"{URL}/other"):
+        assert client.update(answers("valueString", unknown)).issues
+
+
+def test_form_and_answers_may_come_together_in_any_order(client):
+    for trees in ((FORM, answers("valueString")), (answers("valueString"), FORM)):
+        with pytest.raises(RuleViolation) as refused:
+            client.process(bundle(*trees))
+        (issue,) = refused.value.issues
+        place = trees.index(answers("valueString"))
+        assert issue.place.expression.startswith(f"Bundle.entry[{place}].resource.item[0]")
+    assert client.process(bundle(FORM, answers()))["entry"]
+
+
+def test_a_contained_form_counts(client):
+    form = {name: value for name, value in FORM.items() if name != "url"} | {"id": "here"}
+    with pytest.raises(RuleViolation):
+        client.update(answers("valueString", "#here", contained=[form]))
+    assert client.update(answers("valueInteger", "#here", contained=[form])).issues == ()
+
+
+def test_the_form_that_ships_is_known(client):
+    tree = answers("valueString", SHIPPED["url"])
+    with pytest.raises(RuleViolation):
+        client.update(tree)
+
+
+def test_stored_and_contained_value_sets_count(client):
+    codes = {
+        "resourceType": "ValueSet",
+        "id": "codes",
+        "url": "https://clinic.example.org/ValueSet/codes",
+        "status": "active",
+        "compose": {"include": [{"system": "urn:x", "concept": [{"code": "a"}]}]},
+    }
+    client.update(codes)
+    for set_, contained in ((codes["url"], []), ("#codes", [codes])):
+        item = {"linkId": "a", "type": "choice", "answerValueSet": set_}
+        client.update(FORM | {"item": [item]} | ({"contained": contained} if contained else {}))
+        for code, fits in (("a", True), ("b", False)):
+            given = answers(
+                item=[{"linkId": "a", "answer": [{"valueCoding": {"system": "urn:x", "code": code}}]}]
+            )
+            assert (asyncio.run(form_issues(client.store, given)) == ()) == fits
