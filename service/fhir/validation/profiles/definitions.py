@@ -4,7 +4,7 @@ from collections.abc import Iterable, Iterator
 
 from service.errors import IssueType, Severity
 from service.fhir.code_systems import CodeSystem
-from service.fhir.composition import holds
+from service.fhir.composition import Composition
 from service.fhir.guides import Guide
 from service.fhir.json import Tree
 from service.fhir.validation.fault import Fault
@@ -60,7 +60,7 @@ class Definitions:
         own = self._of("ValueSet", value_set)
         if own is None:
             return member(value_set.partition("|")[0], system, code)
-        return holds(own, system, code, self)
+        return Composition(self).holds(own, system, code)
 
     def check(self, canonical: str) -> Check | None:
         """The compiled check of a profile; None if there is none, DefinitionFault if it can't be used."""
