@@ -5,7 +5,7 @@ from dataclasses import replace
 from functools import cache
 
 from service.errors import Issue, IssueType, Place, RuleViolation, Severity
-from service.fhir.composition import holds
+from service.fhir.composition import Composition
 from service.fhir.json import Tree, reread
 from service.fhir.search_parameters import parameters
 from service.fhir.search_query import Clause, UriValue
@@ -83,7 +83,7 @@ async def form_issues(source: Store | Transaction, response: Tree, *, at: str = 
 
 def _holds(value_set: Tree, system: str, code: str) -> bool | None:
     try:
-        return holds(value_set, system, code, SHIPPED)
+        return Composition(SHIPPED).holds(value_set, system, code)
     except (KeyError, TypeError, AttributeError):  # stored as it was sent: what is no value set tells nothing
         return None
 
