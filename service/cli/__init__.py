@@ -18,6 +18,7 @@ from service.cli.push import push
 from service.cli.restore import restore
 from service.cli.serve import serve
 from service.cli.token import token
+from service.cli.validate import validate
 
 __all__ = ["main"]
 
@@ -33,7 +34,7 @@ def main() -> None:
     gc.freeze()
 
 
-_DAILY = (demo, serve, load, convert, attainment, export, push, token)
+_DAILY = (demo, serve, load, convert, attainment, export, push, token, validate)
 _UPKEEP = (backup, restore, copy, migrate)
 for command in (*_DAILY, *_UPKEEP):
     main.add_command(command)

@@ -1,11 +1,13 @@
 """$validate: what is wrong with a resource, and whether a write of it would be accepted (FHIR R4)."""
 
 from collections.abc import Sequence
+from functools import cache
 
 from service.errors import InvalidInput, Issue, IssueType, Place
 from service.fhir.json import Tree, dump, reread
 from service.fhir.outcome import operation_outcome
-from service.fhir.validation import check
+from service.fhir.validation.profiles import Definitions
+from service.fhir.validation.requested import check_requested
 from service.interactions import read as reads
 from service.interactions.aside import aside
 from service.interactions.context import Context
@@ -16,8 +18,6 @@ from service.operations.validation_request import Asked, read_request
 from service.store.contract import Store
 
 __all__ = ["validate"]
-
-_BASE = "http://hl7.org/fhir/StructureDefinition/"
 
 
 async def validate(  # noqa: PLR0913 - what the request consists of
@@ -61,19 +61,16 @@ def _fits(asked: Asked, *, named: bool, sent: bool) -> None:
 
 
 def _judged(tree: Tree, type_: str, profile: str) -> tuple[Issue, ...]:
-    issues = check(tree)
+    issues = check_requested(tree, (profile,) if profile else (), _definitions())
     if isinstance(tree.get("resourceType"), str) and tree["resourceType"] != type_:
         text = f"The resourceType must be {type_}, as in the address."
         issues = (Issue(text, code=IssueType.VALUE, place=Place(expression="resourceType")), *issues)
-    return (*issues, *_of_profile(type_, profile))
+    return issues
 
 
-def _of_profile(type_: str, profile: str) -> tuple[Issue, ...]:
-    """What a requested profile adds; the definition of the type itself adds nothing."""
-    if profile.partition("|")[0] in {"", f"{_BASE}{type_}"}:
-        return ()
-    text = "The profile asked for is not known here, so nothing can be said about it."
-    return (Issue(text, code=IssueType.NOT_SUPPORTED, place=Place(expression=type_)),)
+@cache
+def _definitions() -> Definitions:
+    return Definitions()
 
 
 def _write(asked: Asked, tree: Tree, type_: str, id_: str, if_match: str | None) -> Entry:
