@@ -16,7 +16,7 @@ MOST_BYTES = 200_000_000
 
 @dataclass(frozen=True, slots=True)
 class Unit:
-    """``lines`` are those of an NDJSON file, the first of them number ``first``; None: the file is one text."""
+    """``lines`` are those of an NDJSON file, the first of them number ``first``; else it is one text."""
 
     path: Path
     lines: tuple[bytes, ...] | None = None
