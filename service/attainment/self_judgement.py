@@ -66,13 +66,13 @@ class SelfJudgement:
 
 def cells(trials: Iterable[Trial]) -> tuple[Cells, Mapping[str, int]]:
     """Sort trials into the table; answer it and why the other trials stayed out."""
-    table, left_out = Cells(), Counter[str]()
+    found, left_out = Counter[str](), Counter[str]()
     for trial in trials:
         if trial.compared:
-            table += _cell(trial)
+            found[_cell(trial)] += 1
         else:
             left_out[_why_out(trial)] += 1
-    return table, left_out
+    return Cells(**found), left_out
 
 
 def self_judgement(table: Cells, left_out: Mapping[str, int] | None = None) -> SelfJudgement:
@@ -107,10 +107,10 @@ def _why_out(trial: Trial) -> str:
     return "judged after the result was shown"
 
 
-def _cell(trial: Trial) -> Cells:
+def _cell(trial: Trial) -> str:
     if trial.judgement == "closed":
-        return Cells(both_closed=1) if trial.observed == "closed" else Cells(said_closed_was_open=1)
-    return Cells(said_open_was_closed=1) if trial.observed == "closed" else Cells(both_open=1)
+        return "both_closed" if trial.observed == "closed" else "said_closed_was_open"
+    return "said_open_was_closed" if trial.observed == "closed" else "both_open"
 
 
 def _share(part: int, whole: int) -> Fraction | None:

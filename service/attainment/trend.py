@@ -8,7 +8,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from fractions import Fraction
 from itertools import combinations
-from math import factorial, sqrt
+from math import factorial, lcm, sqrt
 from statistics import NormalDist, median
 
 __all__ = ["Point", "Trend", "kendall_s", "smallest_exact_p", "trend"]
@@ -44,8 +44,8 @@ class Trend:
 def trend(points: Iterable[Point]) -> Trend:
     """Compute the trend of points given in any order."""
     points = sorted(points)
-    values = [value for _, value in points]
-    slope = _slope(points)
+    unit, values = _whole([value for _, value in points])
+    slope = _slope([day for day, _ in points], values, unit)
     s, variance = kendall_s(values), _variance(values)
     tau, p = _tau_b(values, s), _p(values, s, variance)
     reasons = {
@@ -63,14 +63,14 @@ def trend(points: Iterable[Point]) -> Trend:
         slope_per_week=None if slope is None else 7 * slope,
         intercept=None
         if slope is None
-        else median(values) - slope * median(Fraction(day) for day, _ in points),
+        else median(value for _, value in points) - slope * median(Fraction(day) for day, _ in points),
         p=p,
         show_slope=len(points) >= 4 and len(set(values)) > 1,
         reasons={name: reason for name, reason in reasons.items() if reason},
     )
 
 
-def kendall_s(values: Sequence[Fraction]) -> int:
+def kendall_s(values: Sequence[Fraction | int]) -> int:
     """Kendall's S of values in time order: pairs that rise less pairs that fall."""
     return sum((later > earlier) - (later < earlier) for earlier, later in combinations(values, 2))
 
@@ -80,16 +80,24 @@ def smallest_exact_p(n: int) -> Fraction:
     return min(Fraction(1), Fraction(2, factorial(n)))
 
 
-def _slope(points: Sequence[Point]) -> Fraction | None:
+def _whole(values: Sequence[Fraction]) -> tuple[int, list[int]]:
+    """The values as whole multiples of 1/unit: pairs and ties are counted several times as fast."""
+    unit = lcm(*(value.denominator for value in values))
+    return unit, [value.numerator * (unit // value.denominator) for value in values]
+
+
+def _slope(days: Sequence[int], values: Sequence[int], unit: int) -> Fraction | None:
+    """Median slope of all pairs of different days; the values are multiples of 1/unit."""
+    pairs = combinations(zip(days, values, strict=True), 2)
     slopes = [
-        (value_2 - value_1) / (day_2 - day_1)
-        for (day_1, value_1), (day_2, value_2) in combinations(points, 2)
+        Fraction(later - earlier, (day_2 - day_1) * unit)
+        for (day_1, earlier), (day_2, later) in pairs
         if day_1 != day_2
     ]
     return median(slopes) if slopes else None
 
 
-def _variance(values: Sequence[Fraction]) -> Fraction:
+def _variance(values: Sequence[int]) -> Fraction:
     n = len(values)
     ties = sum(t * (t - 1) * (2 * t + 5) for t in Counter(values).values())
     return Fraction(n * (n - 1) * (2 * n + 5) - ties, 18)
@@ -102,13 +110,13 @@ def _z(s: int, variance: Fraction) -> float:
     return (s - (1 if s > 0 else -1)) / sqrt(variance)
 
 
-def _tau_b(values: Sequence[Fraction], s: int) -> float | None:
+def _tau_b(values: Sequence[int], s: int) -> float | None:
     pairs = len(values) * (len(values) - 1) // 2
     tied = sum(t * (t - 1) // 2 for t in Counter(values).values())
     return s / sqrt(pairs * (pairs - tied)) if pairs > tied else None
 
 
-def _p(values: Sequence[Fraction], s: int, variance: Fraction) -> float | None:
+def _p(values: Sequence[int], s: int, variance: Fraction) -> float | None:
     n = len(values)
     if n < 5:
         return None

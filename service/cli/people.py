@@ -21,6 +21,6 @@ async def by_identifier(store: Store, type_: str, identifier: str, settings: Set
 async def person_name(store: Store, id_: str) -> str:
     """Given and family name of a stored patient, or the id where there is none."""
     stored = await store.read("Patient", id_)
-    names = json.parse(stored.content).get("name", []) if stored and not stored.deleted else []
+    names = json.reread(stored.content).get("name", []) if stored and not stored.deleted else []
     parts = [*names[0].get("given", []), names[0].get("family", "")] if names else []
     return " ".join(part for part in parts if part) or id_

@@ -94,7 +94,7 @@ async def _undelivered(store: Store, ledger: Ledger) -> tuple[dict[str, list[Ver
     newest = ledger.everything
     async for version in store.changes(ledger.everything):
         newest = version.sequence
-        patient = await _patient(store, json.parse((await _last_content(store, version)).content))
+        patient = await _patient(store, json.reread((await _last_content(store, version)).content))
         if version.sequence > ledger.delivered(patient):
             # The text is read again when it is sent: a large store's changes do not fit in memory.
             found.setdefault(patient, []).append(replace(version, content=b""))
@@ -106,7 +106,7 @@ async def _patient(store: Store, tree: dict[str, Any]) -> str:
     own = extract(tree).patient
     for reference in () if own else reference_texts(tree):
         stored = await _stored(store, reference)
-        if stored and (other := extract(json.parse(stored.content)).patient):
+        if stored and (other := extract(json.reread(stored.content)).patient):
             return other
     return own
 
@@ -126,7 +126,7 @@ async def _last_content(store: Store, version: Version) -> Version:
 
 
 async def _item(store: Store, version: Version, keeps_ids: frozenset[str], result: Delivered) -> _Item | None:
-    tree = json.parse((await _last_content(store, version)).content)
+    tree = json.reread((await _last_content(store, version)).content)
     criterion = _criterion(tree)
     if not criterion and version.type not in keeps_ids:
         result.leave_out(f"{version.type} without an identifier")
@@ -174,7 +174,7 @@ async def _conditional_references(store: Store, items: list[_Item], inside: dict
     found = {}
     for reference in wanted - inside.keys():
         stored = await _stored(store, reference)
-        if stored and (criterion := _criterion(json.parse(stored.content))):
+        if stored and (criterion := _criterion(json.reread(stored.content))):
             found[reference] = f"{stored.type}?{criterion}"
     return found
 

@@ -14,10 +14,10 @@ from service.errors import Gone, NotFound
 from service.fhir.json import dump
 from service.interactions.context import Context
 from service.operations.attainment_parameters import parameters
-from service.operations.needed import needed
 from service.records.attainment_inputs import OBSERVATIONS_READ, attainment_inputs
+from service.records.views import Encounter, Goal, Observation
 from service.store.contract import Store, Version
-from service.store.pages import Searcher, about, every, observations
+from service.store.pages import Searcher, about, observations, viewed
 from service.terminology.codes import OBSERVATION, Codes
 
 __all__ = ["Reading", "compute", "goal_attainment"]
@@ -48,10 +48,11 @@ async def compute(reading: Reading, patient_id: str, as_of: date, *, zone: ZoneI
         raise NotFound(f"Patient/{patient_id} is not known.")
     if patient.deleted:
         raise Gone(f"Patient/{patient_id} was deleted.")
-    queries = (
-        about("Goal", patient_id),
-        about("Encounter", patient_id),
-        observations(patient_id, OBSERVATION, OBSERVATIONS_READ),
+    observed = observations(patient_id, OBSERVATION, OBSERVATIONS_READ)
+    inputs = attainment_inputs(
+        await viewed(reading, Goal, about("Goal", patient_id)),
+        await viewed(reading, Observation, observed),
+        await viewed(reading, Encounter, about("Encounter", patient_id)),
+        zone=zone,
     )
-    resources = [needed(found.content) for query in queries async for found in every(reading, query)]
-    return attain(attainment_inputs(resources, zone=zone), as_of)
+    return attain(inputs, as_of)

@@ -13,7 +13,7 @@ from service.attainment.answers import GoalAnswer, PatientAnswer
 from service.attainment.goals import Value
 from service.attainment.measures import MEASURES, SCORES
 from service.fhir.canonical import CANONICAL_ROOT
-from service.fhir.json import Tree, dump, parse
+from service.fhir.json import Tree, dump, reread
 from service.interactions.context import Context
 from service.interactions.transaction import Entry, apply, check
 from service.operations.attainment_parameters import parameters
@@ -74,7 +74,7 @@ async def _labels(txn: Transaction, patient_id: str) -> list[dict[str, Any]]:
     """The security labels of the patient: results about invented people say so too."""
     version = await txn.read("Patient", patient_id)
     labels: list[dict[str, Any]] = (
-        parse(version.content).get("meta", {}).get("security", []) if version else []
+        reread(version.content).get("meta", {}).get("security", []) if version else []
     )
     return labels
 

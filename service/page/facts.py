@@ -5,12 +5,14 @@ Days are those of the site's time zone, as in the computed answer. A resource en
 
 from collections.abc import Iterable
 from datetime import date
-from typing import Any
 from zoneinfo import ZoneInfo
 
 from service.page import words
 from service.page.view_model import Banner
-from service.records.stored import Resource, code_of, component, in_force, time_of, value_code, whole
+from service.records.seen import day_of, time_of
+from service.records.stored import Resource
+from service.records.views import Encounter
+from service.records.worded import WordedComponent, WordedCondition, WordedObservation
 
 __all__ = [
     "FACTS",
@@ -35,6 +37,7 @@ FACTS = (
 )
 """Own codes of the Observations the banner reads."""
 
+_DID_NOT_TAKE_PLACE = {"planned", "cancelled", "entered-in-error"}
 _PAST = {"entered-in-error", "refuted", "resolved", "inactive", "remission"}
 
 
@@ -67,39 +70,34 @@ def invented(resource: Resource) -> bool:
     return any(label.get("code") == "HTEST" for label in labels)
 
 
-def visit_days(encounters: Iterable[Resource], zone: ZoneInfo) -> list[date]:
+def visit_days(encounters: Iterable[Encounter], zone: ZoneInfo) -> list[date]:
     """The days of the visits that took place, in order."""
-    took_place = (
-        one for one in encounters if in_force(one) and one.get("status") not in ("planned", "cancelled")
-    )
-    days = (_day(one.get("period", {}).get("start"), zone) for one in took_place)
+    took_place = (one for one in encounters if one.status not in _DID_NOT_TAKE_PLACE)
+    days = (day_of(one.period.start, zone) for one in took_place)
     return sorted({day for day in days if day is not None})
 
 
-def last_visit(encounters: Iterable[Resource], day: date, zone: ZoneInfo) -> date | None:
+def last_visit(encounters: Iterable[Encounter], day: date, zone: ZoneInfo) -> date | None:
     """The day of the newest visit that took place not after ``day``."""
     return max((one for one in visit_days(encounters, zone) if one <= day), default=None)
 
 
 def banner(
-    patient: Resource, conditions: Iterable[Resource], encounters: Iterable[Resource], known: "Known"
+    patient: Resource, conditions: Iterable[WordedCondition], encounters: Iterable[Encounter], known: "Known"
 ) -> Banner:
     """What to know before reading further, as of the day of ``known``."""
     day, zone = known.as_of, known.zone
     visit = last_visit(encounters, day, zone)
-    limit = component(known.newest("breath-hold-clearance"), "effort-limit")
     asked = visit is not None and known.day("red-flag-checklist") == visit
     return Banner(
         name=name(patient),
         born=born(patient),
         age=age(patient, day),
-        conditions=tuple(
-            dict.fromkeys(_text(one.get("code")) for one in conditions if _holds(one, day, zone))
-        ),
+        conditions=tuple(dict.fromkeys(one.code.words for one in conditions if _holds(one, day, zone))),
         clearance=_clearance(known),
-        effort_limit=answer(limit),
+        effort_limit=answer(known.newest("breath-hold-clearance").part("effort-limit")),
         red_flags=_flags(known.newest("red-flag-checklist")) if asked else None,
-        oral_intake=whole(known.newest("oral-intake-7")),
+        oral_intake=known.newest("oral-intake-7").whole,
         oral_intake_day=known.day("oral-intake-7"),
         diet=_diet(known),
         last_visit=visit,
@@ -111,25 +109,27 @@ def banner(
 class Known:
     """The newest Observation of each code, not after ``as_of``; ``zone`` says on which day a time lies."""
 
-    def __init__(self, observations: Iterable[Resource], as_of: date, zone: ZoneInfo) -> None:
+    def __init__(self, observations: Iterable[WordedObservation], as_of: date, zone: ZoneInfo) -> None:
         """Sort out what counts; of several the one that holds for the latest moment is the newest."""
         self.as_of, self.zone = as_of, zone
-        timed = [(time, one) for one in observations if in_force(one) and (time := time_of(one, zone))]
+        timed = [
+            (time, one) for one in observations if one.in_force and (time := time_of(one.effective, zone))
+        ]
         timed = sorted((pair for pair in timed if pair[0][0] <= as_of), key=lambda pair: pair[0][1])
-        self._newest = {code_of(one.get("code")): (time[0], one) for time, one in timed}
+        self._newest = {one.code.own: (time[0], one) for time, one in timed}
 
-    def newest(self, code: str) -> Resource:
-        """The Observation; empty if there is none."""
-        return self._newest[code][1] if code in self._newest else {}
+    def newest(self, code: str) -> WordedObservation:
+        """The Observation; an empty one if there is none."""
+        return self._newest[code][1] if code in self._newest else WordedObservation()
 
     def day(self, code: str) -> date | None:
         """The day the Observation holds for."""
         return self._newest[code][0] if code in self._newest else None
 
 
-def answer(element: Resource) -> str:
+def answer(element: WordedObservation | WordedComponent) -> str:
     """The answer of an Observation or component in words; empty without one."""
-    return _text(element.get("valueCodeableConcept")).lower()
+    return element.value_codeable_concept.words.lower()
 
 
 def _clearance(known: Known) -> str:
@@ -137,10 +137,8 @@ def _clearance(known: Known) -> str:
     return f"{decision} ({words.day(known.day('breath-hold-clearance'))})" if decision else ""
 
 
-def _flags(checklist: Resource) -> tuple[str, ...]:
-    return tuple(
-        _text(one.get("code")).lower() for one in checklist.get("component", ()) if value_code(one) == "yes"
-    )
+def _flags(checklist: WordedObservation) -> tuple[str, ...]:
+    return tuple(one.code.words.lower() for one in checklist.component if one.answer == "yes")
 
 
 def _diet(known: Known) -> str:
@@ -148,37 +146,20 @@ def _diet(known: Known) -> str:
     parts = [
         f"{words_} {_iddsi(known.newest(code))}"
         for code, words_ in (("liquid-level", "drinks"), ("food-level", "food"))
-        if known.newest(code)
+        if known.day(code)
     ]
     if tube := answer(known.newest("tube-in-use")):
         parts.append("feeding tube in use" if tube == "yes" else "no feeding tube")
     return "; ".join(parts)
 
 
-def _iddsi(observation: Resource) -> str:
-    number = value_code(observation).removeprefix("iddsi-")
-    return f"level {number} ({_text(observation.get('valueCodeableConcept'))})"
+def _iddsi(observation: WordedObservation) -> str:
+    number = observation.answer.removeprefix("iddsi-")
+    return f"level {number} ({observation.value_codeable_concept.words})"
 
 
-def _holds(condition: Resource, day: date, zone: ZoneInfo) -> bool:
+def _holds(condition: WordedCondition, day: date, zone: ZoneInfo) -> bool:
     """Whether a condition is neither refuted nor past, and was not first recorded after ``day``."""
-    states = {
-        coding.get("code")
-        for member in ("clinicalStatus", "verificationStatus")
-        for coding in condition.get(member, {}).get("coding", ())
-    }
-    recorded = _day(condition.get("recordedDate"), zone)
-    return not states & _PAST and (recorded is None or recorded <= day)
-
-
-def _day(text: str | None, zone: ZoneInfo) -> date | None:
-    """The day a dateTime lies on; None for a bare year or month."""
-    time = time_of({"effectiveDateTime": text or ""}, zone)
-    return time[0] if time else None
-
-
-def _text(concept: Any) -> str:
-    """A concept in words: its text, else its last coding's display or code (the own coding comes last)."""
-    concept = concept or {}
-    last = (concept.get("coding") or [{}])[-1]
-    return str(concept.get("text") or last.get("display") or last.get("code") or "")
+    codings = (*condition.clinical_status.coding, *condition.verification_status.coding)
+    recorded = day_of(condition.recorded_date, zone)
+    return _PAST.isdisjoint(coding.code for coding in codings) and (recorded is None or recorded <= day)

@@ -11,14 +11,15 @@ from service.attainment.answers import PatientAnswer
 from service.attainment.trials import Trial
 from service.attainment.visits import VisitResult
 from service.errors import Gone
-from service.fhir.json import parse
+from service.fhir.json import reread
 from service.operations.goal_attainment import compute
 from service.page import facts
 from service.page.goals import goal_views
 from service.page.view_model import PatientRow, PatientView, TrialRow
-from service.records.stored import component
-from service.store.contract import Query, Store
-from service.store.pages import about, every, observations
+from service.records.views import Encounter, views
+from service.records.worded import WordedCondition, WordedObservation
+from service.store.contract import Query, Store, Version
+from service.store.pages import about, observations, viewed
 from service.terminology.codes import OBSERVATION
 
 __all__ = ["StoredViews"]
@@ -40,7 +41,7 @@ class StoredViews:
     async def patients(self, after: str) -> tuple[list[PatientRow], str]:
         """Answer one page of people as of today, and where the next page starts."""
         page = await self.store.search(Query("Patient", count=PEOPLE_ON_A_PAGE, after=after, total="none"))
-        rows = [await self._row(parse(version.content), self._today()) for version in page.versions]
+        rows = [await self._row(reread(version.content), self._today()) for version in page.versions]
         return rows, page.next_after or ""
 
     async def patient(self, id_: str, day: date | None) -> PatientView:
@@ -51,16 +52,16 @@ class StoredViews:
         if patient is None or patient.deleted:  # while the answer was computed
             raise Gone(f"Patient/{id_} was deleted.")
         conditions, encounters, observed = await asyncio.gather(
-            self._all(about("Condition", id_)),
-            self._all(about("Encounter", id_)),
-            self._all(observations(id_, OBSERVATION, facts.FACTS)),
+            viewed(self.store, WordedCondition, about("Condition", id_)),
+            viewed(self.store, Encounter, about("Encounter", id_)),
+            viewed(self.store, WordedObservation, observations(id_, OBSERVATION, facts.FACTS)),
         )
         last = answer.visits[-1] if answer.visits else None
         return PatientView(
             id=id_,
             day=day,
             banner=facts.banner(
-                parse(patient.content), conditions, encounters, facts.Known(observed, day, self.zone)
+                reread(patient.content), conditions, encounters, facts.Known(observed, day, self.zone)
             ),
             visits=tuple(facts.visit_days(encounters, self.zone)[-VISITS_OFFERED:]),
             goals=goal_views(answer),
@@ -76,7 +77,8 @@ class StoredViews:
 
     async def _row(self, patient: dict[str, Any], today: date) -> PatientRow:
         answer, encounters = await asyncio.gather(
-            self._answer(patient["id"], today), self._all(about("Encounter", patient["id"]))
+            self._answer(patient["id"], today),
+            viewed(self.store, Encounter, about("Encounter", patient["id"])),
         )
         statuses = [goal.status.code or "" for goal in answer.goals if goal.stated.lifecycle not in CLOSED]
         return PatientRow(
@@ -89,9 +91,6 @@ class StoredViews:
             invented=facts.invented(patient),
         )
 
-    async def _all(self, query: Query) -> list[dict[str, Any]]:
-        return [parse(version.content) async for version in every(self.store, query)]
-
     async def _trials(self, visit: VisitResult) -> tuple[TrialRow, ...]:
         return tuple([await self._trial(trial) for trial in visit.probe.trials])
 
@@ -99,15 +98,19 @@ class StoredViews:
         """A trial as the answer has it; the effort, which no number rests on, comes from its Observation."""
         type_, _, id_ = trial.evidence.partition("/")
         stored = await self.store.read(type_, id_) if id_ else None
-        observed = {} if stored is None or stored.deleted else parse(stored.content)
         return TrialRow(
             number=trial.number,
             posture=_posture(trial.posture),
             observed=_words(trial.observed) + (f": {_words(trial.reason)}" if trial.reason else ""),
             own=_words(trial.judgement),
-            effort=facts.answer(component(observed, "effort-instructed")) or "not recorded",
+            effort=_effort(stored) or "not recorded",
             hold=f"{float(trial.hold):g} s" if trial.hold is not None else "not recorded",
         )
+
+
+def _effort(stored: Version | None) -> str:
+    trials = views(WordedObservation, [stored.content] if stored and not stored.deleted else [])
+    return "".join(facts.answer(trial.part("effort-instructed")) for trial in trials)
 
 
 def _words(code: str) -> str:

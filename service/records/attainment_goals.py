@@ -9,18 +9,9 @@ from service.attainment.criterion import Criterion
 from service.attainment.goals import Goal, Target, Value
 from service.attainment.inputs import GoalOnFile, ScalingLevel, ScalingPlan, Statement
 from service.attainment.measures import MEASURES, SHARES
-from service.fhir.references import local_target
-from service.records.stored import (
-    Resource,
-    Seen,
-    code_of,
-    exact,
-    extensions,
-    number,
-    reference_to,
-    value_code,
-    whole,
-)
+from service.records import views
+from service.records.seen import Seen
+from service.records.views import exact
 
 __all__ = ["goals_on_file"]
 
@@ -32,36 +23,36 @@ _WHOLE = {"closure-accuracy": 100, "judgement-agreement": 100, "judgement-bias":
 Observed = Mapping[str, list[Seen]]
 
 
-def goals_on_file(goals: Iterable[Resource], observed: Observed) -> tuple[GoalOnFile, ...]:
+def goals_on_file(goals: Iterable[views.Goal], observed: Observed) -> tuple[GoalOnFile, ...]:
     """Read every Goal, in the order of start and reference."""
     baselines = {one.reference: one for one in observed["goal-baseline"]}
     stated, levels = _by_focus(observed["goal-stated-status"]), _by_focus(observed["goal-scaling-level"])
     found = []
     for goal in goals:
-        name = reference_to(goal)
+        name = goal.reference
         found.append(_goal(goal, baselines, stated[name], levels[name]))
     return tuple(sorted(found, key=lambda one: (one.goal.start or date.min, one.reference)))
 
 
 def _goal(
-    goal: Resource,
+    goal: views.Goal,
     baselines: Mapping[str, Seen],
     stated: Iterable[Seen],
     levels: Iterable[Seen],
 ) -> GoalOnFile:
-    raw = goal.get("target", ())
+    raw = goal.target
     targets = tuple(target for one in raw if (target := _target(one)))
     measure = targets[0].measure if targets else ""
     criterion, step = _criterion(goal)
-    due = [day for one in raw if (day := _date(one.get("dueDate")))]
+    due = [day for one in raw if (day := _date(one.due_date))]
     return GoalOnFile(
-        reference=reference_to(goal),
-        description=goal.get("description", {}).get("text", ""),
+        reference=goal.reference,
+        description=goal.description.text,
         goal=Goal(
             targets=targets if len(targets) == len(raw) else (),
             step=step or (MEASURES[measure].step if measure in MEASURES else Fraction(1)),
             criterion=criterion,
-            start=_date(goal.get("startDate")),
+            start=_date(goal.start_date),
             due=max(due, default=None),
             baseline=_baseline(goal, baselines, measure),
         ),
@@ -71,43 +62,37 @@ def _goal(
     )
 
 
-def _target(target: Resource) -> Target | None:
+def _target(target: views.Target) -> Target | None:
     """A target whose measure and value are known here; its better side unless the comparator says."""
-    measure = MEASURES.get(code_of(target.get("measure")))
-    quantity = target.get("detailQuantity", {})
-    value = exact(target.get("detailInteger", quantity.get("value")))
+    measure = MEASURES.get(target.measure.own)
+    quantity = target.detail_quantity
+    value = exact(quantity.value if target.detail_integer is None else target.detail_integer)
     if measure is None or value is None:
         return None
-    comparator = quantity.get("comparator", "")
-    consistency = next(extensions(target, "goal-target-consistency"), {})
+    comparator = quantity.comparator
     return Target(
         measure=measure.code,
         value=value,
         higher_is_better=comparator.startswith(">") if comparator else measure.higher_is_better,
         strict=comparator in ("<", ">"),
         absolute=measure.absolute,
-        consistency=whole(consistency),
+        consistency=_whole(target.extended("goal-target-consistency")),
     )
 
 
-def _problems(goal: Resource) -> tuple[str, ...]:
+def _problems(goal: views.Goal) -> tuple[str, ...]:
     """Why a goal's status can't be computed; every target must be understood, since all are met together."""
-    raw = goal.get("target", ())
-    if not raw:
+    if not goal.target:
         return ("The goal has no target, so its status is not computed.",)
     return tuple(
         f"Target {number} has no measure and value this service computes, so the status is not computed."
-        for number, target in enumerate(raw, 1)
+        for number, target in enumerate(goal.target, 1)
         if _target(target) is None
     )
 
 
-def _criterion(goal: Resource) -> tuple[Criterion, Fraction | None]:
-    parts = {
-        part["url"]: part.get("valuePositiveInt", part.get("valueDecimal", part.get("valueInteger")))
-        for one in extensions(goal, "goal-criterion")
-        for part in one.get("extension", ())
-    }
+def _criterion(goal: views.Goal) -> tuple[Criterion, Fraction | None]:
+    parts = {part.url: part.number for one in goal.extensions("goal-criterion") for part in one.extension}
     usual = Criterion()
     step = exact(parts.get("step"))
     return Criterion(
@@ -121,13 +106,12 @@ def _positive(value: object, usual: int) -> int:
     return value if isinstance(value, int) and value > 0 else usual
 
 
-def _baseline(goal: Resource, baselines: Mapping[str, Seen], measure: str) -> Value | None:
-    named = next(extensions(goal, "goal-baseline"), {}).get("valueReference", {}).get("reference", "")
-    one = baselines.get(local_target(named))
-    value = number(one.resource) if one else None
+def _baseline(goal: views.Goal, baselines: Mapping[str, Seen], measure: str) -> Value | None:
+    one = baselines.get(goal.extended("goal-baseline").value_reference.target)
+    value = one.observation.number() if one else None
     if one is None or value is None:
         return None
-    n = whole(one.part("trials-scored"))
+    n = one.part("trials-scored").whole
     share = _share(measure, value, n)
     k = share * n / 100 if n and measure in SHARES else None
     return Value(
@@ -148,39 +132,39 @@ def _share(measure: str, value: Fraction, n: int | None) -> Fraction:
     return nearest if abs(nearest - value) <= Fraction(of, 200) else value
 
 
-def _statements(goal: Resource, stated: Iterable[Seen]) -> tuple[Statement, ...]:
+def _statements(goal: views.Goal, stated: Iterable[Seen]) -> tuple[Statement, ...]:
     """Reviews in time order and the Goal's own status: dated, it is last of its day; undated, of all."""
     own = Statement(
-        day=_date(goal.get("statusDate")),
-        lifecycle=goal.get("lifecycleStatus", ""),
-        achievement=code_of(goal.get("achievementStatus"), _ACHIEVEMENT),
-        reason=goal.get("statusReason", ""),
+        day=_date(goal.status_date),
+        lifecycle=goal.lifecycle_status,
+        achievement=goal.achievement_status.of(_ACHIEVEMENT),
+        reason=goal.status_reason,
     )
     reviews = [
         Statement(
             day=one.day,
-            lifecycle=value_code(one.part("lifecycle-status"), _LIFECYCLE),
-            achievement=value_code(one.part("achievement-status"), _ACHIEVEMENT),
-            reason=one.part("status-reason").get("valueString", ""),
+            lifecycle=one.part("lifecycle-status").value_codeable_concept.of(_LIFECYCLE),
+            achievement=one.part("achievement-status").value_codeable_concept.of(_ACHIEVEMENT),
+            reason=one.part("status-reason").value_string,
         )
         for one in stated
     ]
     return tuple(sorted([*reviews, own], key=lambda said: said.day or date.max))
 
 
-def _scaling(goal: Resource, levels: Iterable[Seen]) -> ScalingPlan | None:
-    baseline = whole(next(extensions(goal, "goal-scaling-baseline"), {}))
+def _scaling(goal: views.Goal, levels: Iterable[Seen]) -> ScalingPlan | None:
+    baseline = _whole(goal.extended("goal-scaling-baseline"))
     if baseline is None:
         return None
-    importance = whole(next(extensions(goal, "goal-importance"), {}))
-    difficulty = whole(next(extensions(goal, "goal-difficulty"), {}))
+    importance = _whole(goal.extended("goal-importance"))
+    difficulty = _whole(goal.extended("goal-difficulty"))
     return ScalingPlan(
         baseline=baseline,
         weight=1 if importance is None or difficulty is None else importance * difficulty,
         levels=tuple(
             ScalingLevel(one.day, level, one.reference)
             for one in levels
-            if (level := whole(one.resource)) is not None
+            if (level := one.observation.whole) is not None
         ),
     )
 
@@ -192,6 +176,10 @@ def _by_focus(observations: Iterable[Seen]) -> dict[str, list[Seen]]:
     return found
 
 
-def _date(text: str | None) -> date | None:
+def _whole(extension: views.Extension) -> int | None:
+    return extension.value_integer if exact(extension.value_integer) is not None else None
+
+
+def _date(text: str) -> date | None:
     """A FHIR date to the day; None for a partial one."""
-    return date.fromisoformat(text) if text and len(text) == len("2026-02-04") else None
+    return date.fromisoformat(text) if len(text) == len("2026-02-04") else None

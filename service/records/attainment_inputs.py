@@ -14,7 +14,8 @@ from service.attainment.inputs import PatientInputs
 from service.records.attainment_goals import goals_on_file
 from service.records.attainment_practice import practice_logs
 from service.records.attainment_trials import blocks
-from service.records.stored import Resource, Seen, in_force, number, reference_to, seen, value_code, whole
+from service.records.seen import Seen, seen
+from service.records.views import Encounter, Goal, Observation
 
 __all__ = ["OBSERVATIONS_READ", "ByCode", "attainment_inputs"]
 
@@ -38,19 +39,18 @@ OBSERVATIONS_READ = (
 _SCORES = {"oral-intake-7": "oral-intake-level", "eat10-total": "eat10-total"}
 
 
-def attainment_inputs(resources: Iterable[Resource], *, zone: ZoneInfo) -> PatientInputs:
-    """Read the Goals, Observations and Encounters of one patient; other types are passed over.
-
-    ``zone`` is the site's: it says on which day a time lies.
-    """
-    resources = tuple(resources)
-    void = {
-        reference_to(one) for one in resources if one["resourceType"] == "Encounter" and not in_force(one)
-    }
-    observed = _by_code(resources, void, zone)
-    goals = [one for one in resources if one["resourceType"] == "Goal" and in_force(one)]
+def attainment_inputs(
+    goals: Iterable[Goal],
+    observations: Iterable[Observation],
+    encounters: Iterable[Encounter],
+    *,
+    zone: ZoneInfo,
+) -> PatientInputs:
+    """Make the inputs of one patient. ``zone`` is the site's: it says on which day a time lies."""
+    void = {one.reference for one in encounters if not one.in_force}
+    observed = _by_code((one for one in observations if one.encounter.reference not in void), zone)
     return PatientInputs(
-        goals=goals_on_file(goals, observed),
+        goals=goals_on_file((goal for goal in goals if goal.in_force), observed),
         blocks=blocks(observed),
         boluses=_boluses(observed["bolus-swallow"]),
         scores={measure: _scores(observed[code]) for code, measure in _SCORES.items()},
@@ -58,15 +58,8 @@ def attainment_inputs(resources: Iterable[Resource], *, zone: ZoneInfo) -> Patie
     )
 
 
-def _by_code(resources: Iterable[Resource], void: set[str], zone: ZoneInfo) -> ByCode:
-    known = [
-        one
-        for resource in resources
-        if resource["resourceType"] == "Observation"
-        and in_force(resource)
-        and resource.get("encounter", {}).get("reference") not in void
-        and (one := seen(resource, zone))
-    ]
+def _by_code(observations: Iterable[Observation], zone: ZoneInfo) -> ByCode:
+    known = [one for observed in observations if observed.in_force and (one := seen(observed, zone))]
     found: ByCode = defaultdict(list)
     for one in sorted(known, key=lambda one: one.moment):
         found[one.code].append(one)
@@ -77,16 +70,16 @@ def _scores(observations: Iterable[Seen]) -> tuple[Value, ...]:
     return tuple(
         Value(one.day, value, evidence=(one.reference,))
         for one in observations
-        if (value := number(one.resource)) is not None
+        if (value := one.observation.number()) is not None
     )
 
 
 def _boluses(observations: Iterable[Seen]) -> tuple[Bolus, ...]:
     found = []
     for one in observations:
-        level = value_code(one.part("bolus-consistency")).removeprefix("iddsi-")
-        score = whole(one.part("airway-invasion-8pt"))
+        level = one.part("bolus-consistency").answer.removeprefix("iddsi-")
+        score = one.part("airway-invasion-8pt").whole
         if level.isdigit() and score in GROUPS:
-            manoeuvre = value_code(one.part("manoeuvre")) not in ("", "none")
+            manoeuvre = one.part("manoeuvre").answer not in ("", "none")
             found.append(Bolus(one.day, int(level), score, manoeuvre, (one.reference,)))
     return tuple(found)

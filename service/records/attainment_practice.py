@@ -7,10 +7,9 @@ from fractions import Fraction
 from math import ceil
 from zoneinfo import ZoneInfo
 
-from service.attainment.dose import PracticeDay
+from service.attainment.dose import PracticeDay, total
 from service.attainment.inputs import PracticeLog
-from service.fhir.references import local_target
-from service.records.stored import Seen, day_of, number, value_code
+from service.records.seen import Seen, day_of
 
 __all__ = ["practice_logs"]
 
@@ -30,40 +29,39 @@ def practice_logs(observed: Mapping[str, list[Seen]], zone: ZoneInfo) -> tuple[P
 
 
 def _day(one: Seen) -> PracticeDay | None:
-    done = number(one.resource)
+    done = one.observation.number()
     if done is None:
         return None
-    prescribed = number(one.part("repetitions-prescribed")) or Fraction(0)
-    plans = one.resource.get("basedOn", ())
-    line = next((local_target(plan.get("reference", "")) for plan in plans), "")
+    prescribed = one.part("repetitions-prescribed").number() or Fraction(0)
+    line = next((plan.target for plan in one.observation.based_on), "")
     return PracticeDay(one.day, prescribed, done, line, evidence=(one.reference,))
 
 
 def _log(one: Seen, days: Mapping[str, PracticeDay], zone: ZoneInfo) -> PracticeLog | None:
-    end = day_of(one.resource.get("effectivePeriod", {}).get("end", ""), zone)
+    end = day_of(one.observation.effective_period.end, zone)
     if end is None or not 0 <= (end - one.day).days < _LONGEST_DAYS:
         return None
-    members = (local_target(member.get("reference", "")) for member in one.resource.get("hasMember", ()))
+    members = (member.target for member in one.observation.has_member)
     logged = [days[name] for name in members if name in days]
-    total = number(one.part("repetitions-prescribed"))
+    prescribed = one.part("repetitions-prescribed").number() or Fraction(0)
     return PracticeLog(
         one.day,
         end,
-        value_code(one.resource) != "not-returned",
-        (*logged, *_unlogged(one.day, end, total, logged)),
+        one.observation.answer != "not-returned",
+        (*logged, *_unlogged(one.day, end, prescribed, logged)),
         (one.reference, *_sources(logged)),
     )
 
 
 def _unlogged(
-    start: date, end: date, total: Fraction | None, logged: Sequence[PracticeDay]
+    start: date, end: date, prescribed: Fraction, logged: Sequence[PracticeDay]
 ) -> list[PracticeDay]:
     """Days that hold what was prescribed but not logged.
 
     A plan says how many days a week, not which: the missing repetitions are spread evenly over as many days
     without a log as the daily dose needs, and never onto days that were off.
     """
-    missing = (total or Fraction(0)) - sum((day.prescribed for day in logged), Fraction(0))
+    missing = prescribed - total(day.prescribed for day in logged)
     if missing <= 0:
         return []
     seen = {day.day for day in logged}

@@ -6,9 +6,10 @@ from typing import Protocol
 
 from service.fhir.search_parameters import parameters, patient_parameter
 from service.fhir.search_query import Clause, Condition, ReferenceValue, TokenValue
+from service.records.views import T, views
 from service.store.contract import Page, Query, Version
 
-__all__ = ["Searcher", "about", "every", "observations"]
+__all__ = ["Searcher", "about", "every", "observations", "viewed"]
 
 _PAGE = 2_000
 
@@ -38,9 +39,22 @@ def observations(patient_id: str, system: str, codes: Iterable[str]) -> Query:
 
 async def every(searcher: Searcher, query: Query) -> AsyncIterator[Version]:
     """Every current version the query finds, one page in memory at a time."""
+    async for page in _pages(searcher, query):
+        for version in page.versions:
+            yield version
+
+
+async def viewed(searcher: Searcher, kind: type[T], query: Query) -> list[T]:
+    """What the query finds, as views; what does not have the shape of its type is passed over."""
+    found: list[T] = []
+    async for page in _pages(searcher, query):
+        found += views(kind, [version.content for version in page.versions])
+    return found
+
+
+async def _pages(searcher: Searcher, query: Query) -> AsyncIterator[Page]:
     after: str | None = ""
     while after is not None:
         page = await searcher.search(replace(query, after=after))
-        for version in page.versions:
-            yield version
+        yield page
         after = page.next_after

@@ -4,7 +4,10 @@ from zoneinfo import ZoneInfo
 import pytest
 
 from service.fhir.canonical import code_system
+from service.fhir.json import dump
 from service.page import facts
+from service.records.views import Encounter, views
+from service.records.worded import WordedCondition, WordedObservation
 
 DAY = date(2026, 9, 11)
 ZONE = ZoneInfo("America/New_York")
@@ -47,7 +50,12 @@ def flags(when, **answers):
 
 def shown(*observations, conditions=(), visits=None, patient=PATIENT):
     visits = [visit("2026-09-11")] if visits is None else visits
-    return facts.banner(patient, conditions, visits, facts.Known(observations, DAY, ZONE))
+    known = facts.Known(seen(WordedObservation, observations), DAY, ZONE)
+    return facts.banner(patient, seen(WordedCondition, conditions), seen(Encounter, visits), known)
+
+
+def seen(kind, resources):
+    return views(kind, map(dump, resources))
 
 
 @pytest.mark.parametrize(
@@ -79,9 +87,10 @@ def test_the_last_visit_is_the_newest_that_took_place_on_the_sites_calendar():
         visit("2026-09-10"),
         visit("2026-09-11", "cancelled"),
     ]
+    visits = seen(Encounter, visits)
     assert facts.last_visit(visits, DAY, ZONE) == DAY
     assert facts.visit_days(visits, ZONE) == [date(2026, 9, 10), DAY, date(2026, 9, 12)]
-    assert facts.last_visit([visit("2026-09-11", "entered-in-error")], DAY, ZONE) is None
+    assert facts.last_visit(seen(Encounter, [visit("2026-09-11", "entered-in-error")]), DAY, ZONE) is None
 
 
 def test_red_flags_are_those_of_the_last_visit_only():

@@ -22,14 +22,19 @@ from stored_samples import (
 
 from service.attainment.criterion import Criterion
 from service.attainment.inputs import ScalingLevel, Statement
+from service.fhir.json import dump
 from service.records.attainment_inputs import attainment_inputs
+from service.records.views import Encounter, Goal, Observation, views
 
 UTC = ZoneInfo("UTC")
 DAY = date(2026, 6, 5)
 
 
 def read(*resources, zone=UTC):
-    return attainment_inputs(resources, zone=zone)
+    def of(kind):
+        return views(kind, (dump(one) for one in resources if one["resourceType"] == kind.__name__))
+
+    return attainment_inputs(of(Goal), of(Observation), of(Encounter), zone=zone)
 
 
 def only_trial(*resources):

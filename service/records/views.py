@@ -1,0 +1,292 @@
+"""Stored Goals, Observations and Encounters as the numbers need them.
+
+Stored text was checked when it came in. Here it is read fast: narrative and all that is not named below is
+passed over without being built. An element that is not there is empty, so nothing has to be asked twice;
+numbers keep their decimals (FHIR R4 goal.html, observation.html, encounter.html).
+"""
+
+from collections.abc import Callable, Iterable, Iterator
+from contextlib import suppress
+from decimal import Context, Decimal
+from fractions import Fraction
+from functools import cache, lru_cache
+from typing import TypeVar
+
+from msgspec import Struct, ValidationError
+from msgspec.json import Decoder
+
+from service.fhir.canonical import extension
+from service.fhir.references import local_target
+from service.records.stored import OWN
+
+__all__ = [
+    "Component",
+    "Concept",
+    "Element",
+    "Encounter",
+    "Extension",
+    "Goal",
+    "Observation",
+    "Quantity",
+    "Target",
+    "Valued",
+    "exact",
+    "views",
+]
+
+T = TypeVar("T", bound="Element")
+
+_LIMIT = Decimal(10**13)
+_FINEST = Decimal("1E-12")
+_ENOUGH = Context(prec=25)
+
+
+@lru_cache(maxsize=4096)  # the same few numbers come again and again
+def exact(value: Decimal | int | None) -> Fraction | None:
+    """A number exactly; None for none, and for one too large (10^13) or too fine (10^-12) to be measured.
+
+    The bounds keep a number such as 1E999999 from becoming a million digits.
+    """
+    if value is None or not -_LIMIT < value < _LIMIT:
+        return None
+    rounded = Decimal(value).quantize(_FINEST, context=_ENOUGH)
+    return Fraction(rounded) if rounded == value else None
+
+
+class Element(Struct, frozen=True, rename="camel", gc=False):
+    """What stands in a stored resource; never part of a cycle, so the collector may pass it over."""
+
+
+class Coding(Element, frozen=True):
+    """A code of a system."""
+
+    system: str = ""
+    code: str = ""
+
+
+class Concept(Element, frozen=True):
+    """A CodeableConcept's codes."""
+
+    coding: tuple[Coding, ...] = ()
+
+    @property
+    def own(self) -> str:
+        """The first code in a system of the project's own, else empty."""
+        for coding in self.coding:
+            if coding.system in OWN:
+                return coding.code
+        return ""
+
+    def of(self, system: str) -> str:
+        """The first code in another system, else empty."""
+        return next((coding.code for coding in self.coding if coding.system == system), "")
+
+
+class Text(Element, frozen=True):
+    """A CodeableConcept's words."""
+
+    text: str = ""
+
+
+class Reference(Element, frozen=True):
+    """A Reference by address."""
+
+    reference: str = ""
+
+    @property
+    def target(self) -> str:
+        """``Type/id`` if it leads to a resource of this service, else empty."""
+        return local_target(self.reference)
+
+
+class Quantity(Element, frozen=True):
+    """A measured amount; ``code`` is its unit in UCUM."""
+
+    value: Decimal | None = None
+    comparator: str = ""
+    code: str = ""
+
+
+class Period(Element, frozen=True):
+    """From ``start`` to ``end``, as FHIR writes them."""
+
+    start: str = ""
+    end: str = ""
+
+
+class Valued(Element, frozen=True):
+    """What has a ``value[x]``."""
+
+    value_codeable_concept: Concept = Concept()
+    value_quantity: Quantity = Quantity()
+    value_integer: int | None = None
+    value_boolean: bool | None = None
+    value_string: str = ""
+
+    @property
+    def answer(self) -> str:
+        """The first code of the value in a system of the project's own, else empty."""
+        return self.value_codeable_concept.own
+
+    def number(self, unit: str = "") -> Fraction | None:
+        """``valueInteger``, or ``valueQuantity`` (in ``unit``, a UCUM code, if given), exactly."""
+        if self.value_integer is not None:
+            return exact(self.value_integer)
+        quantity = self.value_quantity
+        return None if unit and quantity.code != unit else exact(quantity.value)
+
+    @property
+    def whole(self) -> int | None:
+        """A whole number; None for none, or one with a fraction."""
+        value = self.number()
+        return int(value) if value is not None and value.denominator == 1 else None
+
+
+class Component(Valued, frozen=True):
+    """A component of an Observation; one that is not there is ``Component()``."""
+
+    code: Concept = Concept()
+
+
+_NO_PART = Component()
+
+
+class Extension(Element, frozen=True):
+    """An extension with one of the values this project's own have."""
+
+    url: str = ""
+    value_integer: int | None = None
+    value_positive_int: int | None = None
+    value_decimal: Decimal | None = None
+    value_reference: Reference = Reference()
+    extension: tuple["Extension", ...] = ()
+
+    @property
+    def number(self) -> Decimal | int | None:
+        """The number it holds."""
+        numbers = (self.value_positive_int, self.value_decimal, self.value_integer)
+        return next((one for one in numbers if one is not None), None)
+
+
+class Extended(Element, frozen=True):
+    """What has extensions."""
+
+    extension: tuple[Extension, ...] = ()
+
+    def extensions(self, name: str) -> Iterator[Extension]:
+        """The project's own extensions with this name."""
+        url = extension(name)
+        return (one for one in self.extension if one.url == url)
+
+    def extended(self, name: str) -> Extension:
+        """The first of them; an empty one if there is none."""
+        return next(self.extensions(name), Extension())
+
+
+class Observation(Valued, frozen=True):
+    """An Observation."""
+
+    id: str = ""
+    status: str = ""
+    code: Concept = Concept()
+    encounter: Reference = Reference()
+    focus: tuple[Reference, ...] = ()
+    based_on: tuple[Reference, ...] = ()
+    has_member: tuple[Reference, ...] = ()
+    effective_date_time: str = ""
+    effective_period: Period = Period()
+    effective_instant: str = ""
+    data_absent_reason: Concept = Concept()
+    component: tuple[Component, ...] = ()
+
+    @property
+    def in_force(self) -> bool:
+        """Whether it counts: neither cancelled nor entered in error."""
+        return self.status not in ("entered-in-error", "cancelled")
+
+    @property
+    def reference(self) -> str:
+        """``Observation/id``."""
+        return f"Observation/{self.id}"
+
+    def part(self, code: str) -> Component:
+        """The first component with this own code; an empty one if there is none."""
+        for part in self.component:
+            if part.code.own == code:
+                return part
+        return _NO_PART
+
+    def parts(self) -> Callable[[str], Component]:
+        """``part``, prepared for many questions."""
+        by_code = {part.code.own: part for part in reversed(self.component)}
+        return lambda code: by_code.get(code, _NO_PART)
+
+    @property
+    def effective(self) -> str:
+        """The date or time it holds for, or from which on."""
+        return self.effective_date_time or self.effective_period.start or self.effective_instant
+
+
+class Target(Extended, frozen=True):
+    """A target of a Goal."""
+
+    measure: Concept = Concept()
+    detail_quantity: Quantity = Quantity()
+    detail_integer: int | None = None
+    due_date: str = ""
+
+
+class Goal(Extended, frozen=True):
+    """A Goal."""
+
+    id: str = ""
+    lifecycle_status: str = ""
+    achievement_status: Concept = Concept()
+    description: Text = Text()
+    start_date: str = ""
+    target: tuple[Target, ...] = ()
+    status_date: str = ""
+    status_reason: str = ""
+
+    @property
+    def in_force(self) -> bool:
+        """Whether it was not entered in error."""
+        return self.lifecycle_status != "entered-in-error"
+
+    @property
+    def reference(self) -> str:
+        """``Goal/id``."""
+        return f"Goal/{self.id}"
+
+
+class Encounter(Element, frozen=True):
+    """An Encounter."""
+
+    id: str = ""
+    status: str = ""
+    period: Period = Period()
+
+    @property
+    def in_force(self) -> bool:
+        """Whether it was not entered in error."""
+        return self.status != "entered-in-error"
+
+    @property
+    def reference(self) -> str:
+        """``Encounter/id``."""
+        return f"Encounter/{self.id}"
+
+
+def views(kind: type[T], contents: Iterable[bytes]) -> list[T]:
+    """Read stored resources of the type ``kind`` stands for; what does not have its shape is left out."""
+    decode = _decoder(kind).decode
+    found = []
+    for content in contents:
+        with suppress(ValidationError):
+            found.append(decode(content))
+    return found
+
+
+@cache
+def _decoder(kind: type[T]) -> Decoder[T]:
+    return Decoder(kind)

@@ -1,0 +1,51 @@
+"""The same views with the words a person reads, as the page needs them (``views.py`` has the codes alone)."""
+
+from service.records.views import Coding, Component, Concept, Element, Observation
+
+__all__ = ["WordedComponent", "WordedConcept", "WordedCondition", "WordedObservation"]
+
+
+class WordedCoding(Coding, frozen=True):
+    """A code of a system with its meaning."""
+
+    display: str = ""
+
+
+class WordedConcept(Concept, frozen=True):
+    """A CodeableConcept."""
+
+    coding: tuple[WordedCoding, ...] = ()
+    text: str = ""
+
+    @property
+    def words(self) -> str:
+        """Its text, else its last coding's display or code (the own coding comes last)."""
+        last = self.coding[-1] if self.coding else WordedCoding()
+        return self.text or last.display or last.code
+
+
+class WordedComponent(Component, frozen=True):
+    """A component of an Observation."""
+
+    code: WordedConcept = WordedConcept()
+    value_codeable_concept: WordedConcept = WordedConcept()
+
+
+class WordedObservation(Observation, frozen=True):
+    """An Observation."""
+
+    value_codeable_concept: WordedConcept = WordedConcept()
+    component: tuple[WordedComponent, ...] = ()
+
+    def part(self, code: str) -> WordedComponent:
+        """The first component with this own code; an empty one if there is none."""
+        return next((part for part in self.component if part.code.own == code), WordedComponent())
+
+
+class WordedCondition(Element, frozen=True):
+    """A Condition."""
+
+    code: WordedConcept = WordedConcept()
+    clinical_status: Concept = Concept()
+    verification_status: Concept = Concept()
+    recorded_date: str = ""
