@@ -75,7 +75,8 @@ def _for_practitioner(node: Tree, _resource: Tree, root: Tree) -> bool:
     reference = text(node.get("member", {}), "reference")
     if not reference.startswith("#"):
         return True
-    targets = [one for one in parts(root, "contained") if one.get("id") == reference[1:]]
+    inner = [one for one in parts(root, "contained") if one.get("id") == reference[1:]]
+    targets = inner if len(reference) > 1 else [root]
     return not targets or targets[0].get("resourceType") == "Practitioner"
 
 

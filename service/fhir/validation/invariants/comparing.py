@@ -54,7 +54,7 @@ def quantities_in_order(first: Tree, second: Tree) -> bool:
 
 def _unit(quantity: Tree) -> tuple[str, str]:
     code = text(quantity, "code")
-    return (text(quantity, "system"), code) if code else ("", text(quantity, "unit"))
+    return (text(quantity, "system"), code) if code else ("", text(quantity, "unit") or "1")
 
 
 def _converted_in_order(first: Tree, low: int | Decimal, second: Tree, high: int | Decimal) -> bool:

@@ -96,7 +96,8 @@ def _bound(node: Tree, _resource: Tree, _root: Tree) -> bool:
 def _root_is_type(node: Tree, _resource: Tree, _root: Tree) -> bool:
     if not _not_logical(node) or "snapshot" not in node:
         return True
-    return text(_first(node, "snapshot"), "path") == text(node, "type")
+    path = text(_first(node, "snapshot"), "path")
+    return bool(path) and path == text(node, "type")
 
 
 def _identified(node: Tree, _resource: Tree, _root: Tree) -> bool:

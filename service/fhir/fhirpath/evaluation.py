@@ -1,0 +1,307 @@
+"""FHIRPath trees made into functions, once per expression."""
+
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+from decimal import Decimal
+from typing import Any
+
+from service.fhir.fhirpath.arithmetic import calculate, negated
+from service.fhir.fhirpath.comparing import distinct, equal, equivalent, member_of, order
+from service.fhir.fhirpath.nodes import Node, extends, is_a, is_known, members, node_of, value
+from service.fhir.fhirpath.syntax import Term
+
+__all__ = ["Context", "Evaluated", "Function", "compile_term", "single", "truth"]
+
+_NAMED = {
+    "ucum": "http://unitsofmeasure.org",
+    "sct": "http://snomed.info/sct",
+    "loinc": "http://loinc.org",
+}
+_DEFINED = (("vs-", "http://hl7.org/fhir/ValueSet/"), ("ext-", "http://hl7.org/fhir/StructureDefinition/"))
+
+
+@dataclass(frozen=True, slots=True)
+class Context:
+    """What an expression is evaluated with: the items in focus, and what ``$`` and ``%`` stand for."""
+
+    this: list[Any]
+    variables: dict[str, Any]
+    index: int = 0
+    total: Any = None
+
+    def at(self, item: Any, index: int = 0) -> "Context":
+        """The context of one item of a collection."""
+        return Context([item], self.variables, index, self.total)
+
+    def summed(self, item: Any, index: int, total: list[Any]) -> "Context":
+        """The context of one item on the way to a total."""
+        return replace(self.at(item, index), total=total)
+
+
+Evaluated = Callable[[Context], list[Any]]
+Logic = Callable[[bool | None, bool | None], bool | None]
+Function = Callable[..., list[Any]]
+"""A FHIRPath function: takes the context, its input and its arguments as functions of a context."""
+
+
+def truth(items: list[Any]) -> bool | None:
+    """A collection as a condition: None if empty, true for one item of another kind; ValueError for many."""
+    if not items:
+        return None
+    if len(items) > 1:
+        raise ValueError("a condition has several values")
+    found = value(items[0])
+    return found if isinstance(found, bool) else found is not None or None
+
+
+def single(items: list[Any], kind: type | tuple[type, ...]) -> Any:
+    """The one value of a collection, None if it is empty; ValueError if it has several or another kind."""
+    if not items:
+        return None
+    if len(items) > 1:
+        raise ValueError("one value is needed, several are there")
+    found = value(items[0])
+    if found is None:
+        return None
+    if not isinstance(found, kind) or (isinstance(found, bool) and kind is not bool):
+        raise ValueError("the value is of a kind that can't be used here")
+    return found
+
+
+def compile_term(term: Term, functions: dict[str, tuple[int, int, Function]]) -> Evaluated:
+    """Answer the function that evaluates a term; ValueError names what is unknown in it."""
+
+    def made(one: Term) -> Evaluated:
+        return compile_term(one, functions)
+
+    match term.kind:
+        case "literal":
+            constant = [term.value]
+            return lambda _: constant
+        case "empty":
+            return lambda _: []
+        case "this":
+            return lambda context: context.this
+        case "group":
+            return made(term.parts[0])
+        case "start":
+            return _start(term.value)
+        case "member":
+            return _member(made(term.parts[0]), term.value)
+        case "variable":
+            return _variable(term.value)
+        case "special":
+            return _special(term.value)
+        case "sign":
+            return _sign(term.value, made(term.parts[0]))
+        case "item":
+            return _item(*map(made, term.parts))
+        case "is" | "as":
+            return _typed(term.kind, term.value, made(term.parts[0]))
+        case "call" if term.value in {"is", "as", "ofType"}:
+            return _typed(term.value, _type_named(term), made(term.parts[0]))
+        case "call":
+            return _call(term, functions)
+    return _operator(term.value, *map(made, term.parts))
+
+
+def _start(name: str) -> Evaluated:
+    """A name at the beginning of a path: the type of the item in focus, or an element of it."""
+    may_be_type = name[:1].isupper()
+
+    def evaluate(context: Context) -> list[Any]:
+        found: list[Any] = []
+        for item in context.this:
+            if may_be_type and isinstance(item, Node) and extends(item.type, name):
+                found.append(item)
+            else:
+                found.extend(members(item, name))
+        return found
+
+    return evaluate
+
+
+def _member(owner: Evaluated, name: str) -> Evaluated:
+    return lambda context: [found for item in owner(context) for found in members(item, name)]
+
+
+def _variable(name: str) -> Evaluated:
+    constant = _NAMED.get(name)
+    for prefix, base in _DEFINED:
+        if name.startswith(prefix):
+            constant = base + name.removeprefix(prefix)
+
+    def evaluate(context: Context) -> list[Any]:
+        if name in context.variables:
+            given = context.variables[name]
+            return [node_of(one) for one in (given if isinstance(given, list) else [given])]
+        if constant is None:
+            raise ValueError(f"there is no variable %{name}")
+        return [constant]
+
+    return evaluate
+
+
+def _special(name: str) -> Evaluated:
+    if name == "$this":
+        return lambda context: context.this
+    if name == "$index":
+        return lambda context: [context.index]
+    return lambda context: context.total or []
+
+
+def _sign(sign: str, operand: Evaluated) -> Evaluated:
+    def evaluate(context: Context) -> list[Any]:
+        found = operand(context)
+        if len(found) > 1:
+            raise ValueError(f"{sign} takes one number")
+        return [negated(value(one)) if sign == "-" else one for one in found]
+
+    return evaluate
+
+
+def _item(owner: Evaluated, index: Evaluated) -> Evaluated:
+    def evaluate(context: Context) -> list[Any]:
+        place = single(index(context), int)
+        return owner(context)[place : place + 1] if place is not None and place >= 0 else []
+
+    return evaluate
+
+
+def _type_named(term: Term) -> tuple[str, str]:
+    """The type that stands as an argument: ``Quantity``, ``FHIR.Quantity``."""
+    named = term.parts[1] if len(term.parts) == 2 else Term("empty")
+    if named.kind == "start":
+        return "", named.value
+    if named.kind == "member" and named.parts[0].kind == "start":
+        return named.parts[0].value, named.value
+    raise ValueError(f"{term.value}() takes the name of a type")
+
+
+def _typed(word: str, named: tuple[str, str], owner: Evaluated) -> Evaluated:
+    space, name = named
+
+    def evaluate(context: Context) -> list[Any]:
+        if not is_known(space, name):
+            raise ValueError(f"there is no type {name}")
+        found = owner(context)
+        if word != "ofType" and len(found) > 1:
+            raise ValueError(f"'{word}' takes one value; ofType() takes several")
+        if word == "is":
+            return [is_a(item, space, name) for item in found]
+        return [item for item in found if is_a(item, space, name, exactly=True)]
+
+    return evaluate
+
+
+def _call(term: Term, functions: dict[str, tuple[int, int, Function]]) -> Evaluated:
+    if term.value not in functions:
+        raise ValueError(f"there is no function {term.value}()")
+    least, most, function = functions[term.value]
+    owner, *arguments = (compile_term(one, functions) for one in term.parts)
+    if term.value == "sort":
+        arguments = [_sorted_by(one, functions) for one in term.parts[1:]]
+    if not least <= len(arguments) <= most:
+        raise ValueError(f"{term.value}() takes {least} to {most} arguments")
+    return lambda context: function(context, owner(context), *arguments)
+
+
+def _sorted_by(term: Term, functions: dict[str, tuple[int, int, Function]]) -> Evaluated:
+    """A key to sort by; a sign before it, which a text can't have, asks for the other direction."""
+    down = term.kind == "sign" and term.value == "-"
+    key = compile_term(term.parts[0] if down else term, functions)
+
+    def evaluate(context: Context) -> list[Any]:
+        return key(context)
+
+    evaluate.descending = down  # type: ignore[attr-defined]
+    return evaluate
+
+
+def _operator(sign: str, left: Evaluated, right: Evaluated) -> Evaluated:
+    if sign in _LOGIC:
+        return _logical(*_LOGIC[sign], left, right)
+    if sign in _RELATIONS:
+        relation = _RELATIONS[sign]
+        return lambda context: _answer(relation(left(context), right(context)))
+    if sign == "|":
+        return lambda context: distinct([*left(context), *right(context)])
+    return lambda context: calculate(sign, left(context), right(context))
+
+
+def _logical(settles: bool | None, logic: Logic, left: Evaluated, right: Evaluated) -> Evaluated:
+    """The right side is looked at only if the left does not settle it."""
+
+    def evaluate(context: Context) -> list[Any]:
+        one = truth(left(context))
+        settled = settles is not None and one is settles
+        return _answer(logic(one, None if settled else truth(right(context))))
+
+    return evaluate
+
+
+def _answer(found: bool | None) -> list[Any]:
+    return [] if found is None else [found]
+
+
+def _and(left: bool | None, right: bool | None) -> bool | None:
+    if left is False or right is False:
+        return False
+    return None if left is None or right is None else True
+
+
+def _or(left: bool | None, right: bool | None) -> bool | None:
+    if left or right:
+        return True
+    return None if left is None or right is None else False
+
+
+def _xor(left: bool | None, right: bool | None) -> bool | None:
+    return None if left is None or right is None else left != right
+
+
+def _implies(left: bool | None, right: bool | None) -> bool | None:
+    if left is False or right:
+        return True
+    return None if left is None or right is None else False
+
+
+def _not_equal(left: list[Any], right: list[Any]) -> bool | None:
+    found = equal(left, right)
+    return None if found is None else not found
+
+
+def _in(left: list[Any], right: list[Any]) -> bool | None:
+    if not left:
+        return None
+    if len(left) > 1:
+        raise ValueError("'in' takes one value on its left")
+    return member_of(left[0], right)
+
+
+def _compared(*wanted: int) -> Callable[[list[Any], list[Any]], bool | None]:
+    def relation(left: list[Any], right: list[Any]) -> bool | None:
+        found = order(left, right)
+        return None if found is None else found in wanted
+
+    return relation
+
+
+_LOGIC: dict[str, tuple[bool | None, Logic]] = {
+    "and": (False, _and),
+    "or": (True, _or),
+    "xor": (None, _xor),
+    "implies": (False, _implies),
+}
+_RELATIONS: dict[str, Callable[[list[Any], list[Any]], bool | None]] = {
+    "=": equal,
+    "!=": _not_equal,
+    "~": equivalent,
+    "!~": lambda left, right: not equivalent(left, right),
+    "<": _compared(-1),
+    "<=": _compared(-1, 0),
+    ">": _compared(1),
+    ">=": _compared(0, 1),
+    "in": _in,
+    "contains": lambda left, right: _in(right, left),
+}
