@@ -8,8 +8,8 @@ from typing import Any
 
 from r4_examples import FOLDER
 
-from service.fhir.elements import base_type, elements, is_primitive, is_resource
-from service.fhir.fhirpath.nodes import extends
+from service.fhir.elements import elements, is_primitive, is_resource
+from service.fhir.fhirpath.nodes import ancestry
 from service.fhir.json import Tree, parse
 
 Found = tuple[str, Any, Tree, Tree]
@@ -29,13 +29,38 @@ _WORDS = {  # what a rule is about besides what its expression names
     "ctm-1": ("reference",),
     "csd-1": ("concept", "code"),
 }
-_STRINGS = ("x", "y", "Xy", "X y", "a.b", "a.b.c", "a", "Patient", "Patient.name", "*", "1", "-1", "+2", "0", "#", "#a", "#b")
+_STRINGS = (
+    "x",
+    "y",
+    "Xy",
+    "X y",
+    "a.b",
+    "a.b.c",
+    "a",
+    "Patient",
+    "Patient.name",
+    "*",
+    "1",
+    "-1",
+    "+2",
+    "0",
+    "#",
+    "#a",
+    "#b",
+)
 _VALUES: dict[str, tuple[Any, ...]] = {
     "boolean": (True, False),
-    "decimal": (0, 1, 5, -1, 101, Decimal("0.5"), Decimal("5.0"), Decimal("-0.1"), Decimal("100")),
+    "decimal": (0, 1, 5, -1, 101, Decimal("0.5"), Decimal("5.0"), Decimal("-0.1"), Decimal(100)),
     "integer": (0, 1, 2, 3, -1),
     "date": ("2019", "2019-03", "2019-03-04", "2020-01-01"),
-    "dateTime": ("2019", "2019-03", "2019-03-04", "2020-01-01", "2021-03-04T10:00:00Z", "2021-03-04T11:30:00+02:00"),
+    "dateTime": (
+        "2019",
+        "2019-03",
+        "2019-03-04",
+        "2020-01-01",
+        "2021-03-04T10:00:00Z",
+        "2021-03-04T11:30:00+02:00",
+    ),
     "instant": ("2021-03-04T10:00:00Z", "2021-03-04T11:30:00.5+02:00"),
     "time": ("10:00:00", "11:00:00"),
     "id": ("a", "b", "c"),
@@ -81,7 +106,7 @@ class Maker:
 
     def __init__(self, key: str, expression: str) -> None:
         """The same rule gets the same nodes in every run."""
-        self._random = random.Random(key)
+        self._random = random.Random(key)  # noqa: S311 - nothing secret
         self._expression = expression
         words = set(re.findall(r"\w+", expression)) - {"exists", "empty", "all"}
         self._words = words | set(_WORDS.get(key, ()))
@@ -146,7 +171,7 @@ class Maker:
         return dict(_FILLER) if depth > 5 else self._node(type_, depth + 1)
 
     def _primitive(self, type_: str) -> Any:
-        for base in (type_, base_type(type_)):
+        for base in ancestry(type_):
             if base in _VALUES:
                 own = _VALUES[base]
                 return self._random.choice(self._like(own, "://") if base == "uri" else own)
@@ -168,8 +193,3 @@ def without_each(found: Found, words: set[str]) -> Iterator[Found]:
             if element and (element.choice or plain) in words:
                 less = {key: value for key, value in node.items() if key != name}
                 yield path, less, less if node is resource else resource, less if node is root else root
-
-
-def is_datatype_of(type_: str, name: str) -> bool:
-    """Whether a type is, or extends, another."""
-    return extends(type_, name)

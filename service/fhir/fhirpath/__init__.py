@@ -4,6 +4,7 @@ A collection is a list; an item is an element (``nodes.Node``, which knows its t
 FHIRPath's own values. Nothing is fetched, printed or changed by an evaluation.
 """
 
+from collections.abc import Callable
 from functools import lru_cache
 from typing import Any
 
@@ -41,13 +42,29 @@ class Expression:
         self.functions = parsed.functions
         self.variables = parsed.variables
 
-    def values(self, tree: Any, variables: Tree | None = None, *, type_: str = "") -> list[Any]:
-        """What the expression answers for a resource, or a part of ``type_``: JSON as Python has it.
+    def values(self, tree: Any, variables: Tree | None = None) -> list[Any]:
+        """What the expression answers for a resource: JSON as Python has it.
 
         Dates and times are text, quantities written as FHIRPath does. ValueError if it can't be evaluated.
         """
-        found = self._items(node_of(tree, type_), tree, variables)
-        return [_plain(item) for item in found if not isinstance(item, Node) or item.data is not None]
+        return _answered(self._items(node_of(tree), tree, variables))
+
+    def at(
+        self,
+        value: Any,
+        type_: str,
+        extra: Tree | None = None,
+        *,
+        variables: Tree | None = None,
+        resolve: Callable[[str], Tree | None] | None = None,
+    ) -> list[Any]:
+        """What the expression answers for an element; ValueError if it can't be evaluated.
+
+        ``type_`` is its type's name or, for a part, its path (``Observation.component``), ``extra`` the id
+        and extensions of a primitive. ``resolve`` answers the resource that a reference leads to; without it
+        only those in ``%rootResource`` are found.
+        """
+        return _answered(self._items(Node(value, type_, None, extra), value, variables, resolve))
 
     def places(self, tree: Tree) -> list[Steps] | None:
         """Where in the tree the elements stand that the expression finds, each once.
@@ -59,18 +76,28 @@ class Expression:
         places = [item.place if isinstance(item, Node) else None for item in found]
         return None if None in places else list(dict.fromkeys(place for place in places if place is not None))
 
-    def _items(self, root: Any, tree: Any, variables: Tree | None) -> list[Any]:
+    def _items(
+        self,
+        root: Any,
+        tree: Any,
+        variables: Tree | None,
+        resolve: Callable[[str], Tree | None] | None = None,
+    ) -> list[Any]:
         known = {"context": tree, "resource": tree, "rootResource": tree, **(variables or {})}
         if isinstance(root, Node):
             known["context"] = root
         try:
-            return self._evaluate(Context([root], known))
+            return self._evaluate(Context([root], known, resolve=resolve))
         except RecursionError:
             raise ValueError("it nests too deep") from None
         except ValueError as error:
             raise ValueError(f"it can't be evaluated: {str(error)[:200]}") from None
         except (TypeError, AttributeError, KeyError, ArithmeticError) as error:  # a tree that is no FHIR
             raise ValueError(f"it can't be evaluated: {type(error).__name__}") from None
+
+
+def _answered(found: list[Any]) -> list[Any]:
+    return [_plain(item) for item in found if not isinstance(item, Node) or item.data is not None]
 
 
 def _plain(item: Any) -> Any:

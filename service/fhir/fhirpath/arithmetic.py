@@ -4,7 +4,7 @@ from decimal import Decimal, DivisionByZero, InvalidOperation, localcontext
 from typing import Any
 
 from service.fhir.fhirpath.nodes import Node, quantity, value
-from service.fhir.fhirpath.values import Quantity, Temporal
+from service.fhir.fhirpath.values import CannotError, Quantity, Temporal
 
 __all__ = ["calculate", "negated"]
 
@@ -17,7 +17,7 @@ def negated(item: Any) -> Any:
     if isinstance(item, Quantity):
         return Quantity(-item.value, item.unit, item.calendar)
     if not isinstance(item, (int, Decimal)) or isinstance(item, bool):
-        raise ValueError("- takes a number")
+        raise CannotError("- takes a number")
     return -item
 
 
@@ -28,7 +28,7 @@ def calculate(sign: str, left: list[Any], right: list[Any]) -> list[Any]:
     if not left or not right:
         return []
     if len(left) > 1 or len(right) > 1:
-        raise ValueError(f"{sign} takes single values")
+        raise CannotError(f"{sign} takes single values")
     one, two = value(left[0]), value(right[0])
     if one is None or two is None:
         return []
@@ -41,7 +41,7 @@ def _text(items: list[Any]) -> str:
         return ""
     found = value(items[0]) if len(items) == 1 else 0
     if found is not None and not isinstance(found, str):
-        raise ValueError("& takes texts")
+        raise CannotError("& takes texts")
     return found or ""
 
 
@@ -58,13 +58,13 @@ def _calculated(sign: str, one: Any, two: Any) -> Any:
         return one.plus(two.value if sign == "+" else -two.value, _duration(one, two))
     if isinstance(one, (Quantity, int, Decimal)) and isinstance(two, (Quantity, int, Decimal)):
         return _of_quantities(sign, _quantity(one), _quantity(two))
-    raise ValueError(f"{sign} can't put these kinds of values together")
+    raise CannotError(f"{sign} can't put these kinds of values together")
 
 
 def _duration(moment: Temporal, added: Quantity) -> str:
     unit = added.duration()
     if moment.kind == "Time" and unit in {"year", "month", "week", "day"}:
-        raise ValueError("only hours and less can be added to a time")
+        raise CannotError("only hours and less can be added to a time")
     return unit
 
 
@@ -110,7 +110,9 @@ def _of_quantities(sign: str, one: Quantity, two: Quantity) -> Quantity | None:
     if sign in {"+", "-"}:
         if (one.unit, one.calendar) != (two.unit, two.calendar):
             return None
-        return Quantity(one.value + two.value if sign == "+" else one.value - two.value, one.unit, one.calendar)
+        return Quantity(
+            one.value + two.value if sign == "+" else one.value - two.value, one.unit, one.calendar
+        )
     number = _of_numbers(sign, one.value, two.value) if sign in {"*", "/"} else None
     return None if number is None else Quantity(number, _unit(sign, one.unit, two.unit))
 

@@ -4,7 +4,7 @@ from calendar import monthrange
 from decimal import ROUND_CEILING, ROUND_FLOOR, Decimal
 from typing import Any
 
-from service.fhir.fhirpath.values import Quantity, Temporal
+from service.fhir.fhirpath.values import CannotError, Quantity, Temporal
 
 __all__ = ["high_boundary", "low_boundary", "precision"]
 
@@ -41,7 +41,7 @@ def _boundary(item: Any, digits: int | None, *, high: bool) -> Any:
         return _of_moment(item, digits, high=high)
     if isinstance(item, (int, Decimal)) and not isinstance(item, bool):
         return _of_number(item, digits, high=high)
-    raise ValueError("only numbers, quantities, dates and times have boundaries")
+    raise CannotError("only numbers, quantities, dates and times have boundaries")
 
 
 def _places(number: int | Decimal) -> int:
@@ -79,7 +79,9 @@ def _full(moment: Temporal, *, high: bool) -> tuple[int | Decimal, ...]:
     year, *others = moment.parts
     month = others[0] if others else 12 if high else 1
     last = monthrange(int(year), int(month))[1] if high else 1
-    rest = (year, month, last, 23, 59, Decimal("59.999")) if high else (year, month, 1, 0, 0, Decimal("0.000"))
+    rest = (
+        (year, month, last, 23, 59, Decimal("59.999")) if high else (year, month, 1, 0, 0, Decimal("0.000"))
+    )
     return _with_thousandths((*moment.parts, *rest[len(moment.parts) :]), high=high)
 
 

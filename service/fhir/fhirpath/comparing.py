@@ -5,7 +5,7 @@ from decimal import ROUND_HALF_UP, Decimal
 from typing import Any
 
 from service.fhir.fhirpath.nodes import Node, quantity, value
-from service.fhir.fhirpath.values import Quantity, Temporal
+from service.fhir.fhirpath.values import CannotError, Quantity, Temporal
 
 __all__ = ["distinct", "equal", "equal_items", "equivalent", "member_of", "order"]
 
@@ -127,7 +127,7 @@ def order(left: list[Any], right: list[Any]) -> int | None:
     if not left or not right:
         return None
     if len(left) > 1 or len(right) > 1:
-        raise ValueError("only single values can be compared")
+        raise CannotError("only single values can be compared")
     one, two = value(left[0]), value(right[0])
     if one is None or two is None:
         return None
@@ -140,7 +140,7 @@ def order(left: list[Any], right: list[Any]) -> int | None:
     if isinstance(one, Temporal) and isinstance(two, Temporal):
         return one.compare(two) if one.comparable(two) else None
     if _kind(one) is not _kind(two) or isinstance(one, (bool, Node, Quantity)):
-        raise ValueError("values of different types can't be compared")
+        raise CannotError("values of different types can't be compared")
     return int(one > two) - int(one < two)
 
 

@@ -2,15 +2,15 @@
 
 from collections.abc import Callable
 from dataclasses import dataclass, replace
-from decimal import Decimal
 from typing import Any
 
 from service.fhir.fhirpath.arithmetic import calculate, negated
 from service.fhir.fhirpath.comparing import distinct, equal, equivalent, member_of, order
 from service.fhir.fhirpath.nodes import Node, extends, is_a, is_known, members, node_of, value
 from service.fhir.fhirpath.syntax import Term
+from service.fhir.fhirpath.values import CannotError
 
-__all__ = ["Context", "Evaluated", "Function", "compile_term", "single", "truth"]
+__all__ = ["Context", "Evaluated", "Function", "Functions", "compile_term", "single", "truth"]
 
 _NAMED = {
     "ucum": "http://unitsofmeasure.org",
@@ -22,16 +22,20 @@ _DEFINED = (("vs-", "http://hl7.org/fhir/ValueSet/"), ("ext-", "http://hl7.org/f
 
 @dataclass(frozen=True, slots=True)
 class Context:
-    """What an expression is evaluated with: the items in focus, and what ``$`` and ``%`` stand for."""
+    """What an expression is evaluated with: the items in focus, and what ``$`` and ``%`` stand for.
+
+    ``resolve`` answers the resource that a reference leads to, or None.
+    """
 
     this: list[Any]
     variables: dict[str, Any]
     index: int = 0
     total: Any = None
+    resolve: Callable[[str], Any] | None = None
 
     def at(self, item: Any, index: int = 0) -> "Context":
         """The context of one item of a collection."""
-        return Context([item], self.variables, index, self.total)
+        return Context([item], self.variables, index, self.total, self.resolve)
 
     def summed(self, item: Any, index: int, total: list[Any]) -> "Context":
         """The context of one item on the way to a total."""
@@ -42,6 +46,8 @@ Evaluated = Callable[[Context], list[Any]]
 Logic = Callable[[bool | None, bool | None], bool | None]
 Function = Callable[..., list[Any]]
 """A FHIRPath function: takes the context, its input and its arguments as functions of a context."""
+Functions = dict[str, tuple[int, int, Function]]
+"""The functions by name, each with the least and most arguments it takes."""
 
 
 def truth(items: list[Any]) -> bool | None:
@@ -49,7 +55,7 @@ def truth(items: list[Any]) -> bool | None:
     if not items:
         return None
     if len(items) > 1:
-        raise ValueError("a condition has several values")
+        raise CannotError("a condition has several values")
     found = value(items[0])
     return found if isinstance(found, bool) else found is not None or None
 
@@ -59,50 +65,40 @@ def single(items: list[Any], kind: type | tuple[type, ...]) -> Any:
     if not items:
         return None
     if len(items) > 1:
-        raise ValueError("one value is needed, several are there")
+        raise CannotError("one value is needed, several are there")
     found = value(items[0])
     if found is None:
         return None
     if not isinstance(found, kind) or (isinstance(found, bool) and kind is not bool):
-        raise ValueError("the value is of a kind that can't be used here")
+        raise CannotError("the value is of a kind that can't be used here")
     return found
 
 
-def compile_term(term: Term, functions: dict[str, tuple[int, int, Function]]) -> Evaluated:
+def compile_term(term: Term, functions: Functions) -> Evaluated:
     """Answer the function that evaluates a term; ValueError names what is unknown in it."""
+    if term.kind == "call":
+        return _called(term, functions)
+    parts = (compile_term(one, functions) for one in term.parts)
+    return _MAKERS[term.kind](term.value, *parts)
 
-    def made(one: Term) -> Evaluated:
-        return compile_term(one, functions)
 
-    match term.kind:
-        case "literal":
-            constant = [term.value]
-            return lambda _: constant
-        case "empty":
-            return lambda _: []
-        case "this":
-            return lambda context: context.this
-        case "group":
-            return made(term.parts[0])
-        case "start":
-            return _start(term.value)
-        case "member":
-            return _member(made(term.parts[0]), term.value)
-        case "variable":
-            return _variable(term.value)
-        case "special":
-            return _special(term.value)
-        case "sign":
-            return _sign(term.value, made(term.parts[0]))
-        case "item":
-            return _item(*map(made, term.parts))
-        case "is" | "as":
-            return _typed(term.kind, term.value, made(term.parts[0]))
-        case "call" if term.value in {"is", "as", "ofType"}:
-            return _typed(term.value, _type_named(term), made(term.parts[0]))
-        case "call":
-            return _call(term, functions)
-    return _operator(term.value, *map(made, term.parts))
+def _called(term: Term, functions: Functions) -> Evaluated:
+    owner = compile_term(term.parts[0], functions)
+    if term.value in {"is", "as", "ofType"}:
+        return _typed(term.value, _type_named(term), owner)
+    if term.value not in functions:
+        raise CannotError(f"it uses a function that there is not: {term.value}()")
+    least, most, function = functions[term.value]
+    make = _sorted_by if term.value == "sort" else compile_term
+    arguments = [make(one, functions) for one in term.parts[1:]]
+    if not least <= len(arguments) <= most:
+        raise CannotError(f"it gives {term.value}() {len(arguments)} arguments; there are {least} to {most}")
+    return lambda context: function(context, owner(context), *arguments)
+
+
+def _literal(value: Any) -> Evaluated:
+    constant = [value]
+    return lambda _: constant
 
 
 def _start(name: str) -> Evaluated:
@@ -121,7 +117,7 @@ def _start(name: str) -> Evaluated:
     return evaluate
 
 
-def _member(owner: Evaluated, name: str) -> Evaluated:
+def _member(name: str, owner: Evaluated) -> Evaluated:
     return lambda context: [found for item in owner(context) for found in members(item, name)]
 
 
@@ -136,7 +132,7 @@ def _variable(name: str) -> Evaluated:
             given = context.variables[name]
             return [node_of(one) for one in (given if isinstance(given, list) else [given])]
         if constant is None:
-            raise ValueError(f"there is no variable %{name}")
+            raise CannotError(f"there is no variable %{name}")
         return [constant]
 
     return evaluate
@@ -154,13 +150,13 @@ def _sign(sign: str, operand: Evaluated) -> Evaluated:
     def evaluate(context: Context) -> list[Any]:
         found = operand(context)
         if len(found) > 1:
-            raise ValueError(f"{sign} takes one number")
+            raise CannotError(f"{sign} takes one number")
         return [negated(value(one)) if sign == "-" else one for one in found]
 
     return evaluate
 
 
-def _item(owner: Evaluated, index: Evaluated) -> Evaluated:
+def _item(_: None, owner: Evaluated, index: Evaluated) -> Evaluated:
     def evaluate(context: Context) -> list[Any]:
         place = single(index(context), int)
         return owner(context)[place : place + 1] if place is not None and place >= 0 else []
@@ -175,7 +171,7 @@ def _type_named(term: Term) -> tuple[str, str]:
         return "", named.value
     if named.kind == "member" and named.parts[0].kind == "start":
         return named.parts[0].value, named.value
-    raise ValueError(f"{term.value}() takes the name of a type")
+    raise CannotError(f"it gives {term.value}() something else than the name of a type")
 
 
 def _typed(word: str, named: tuple[str, str], owner: Evaluated) -> Evaluated:
@@ -183,10 +179,10 @@ def _typed(word: str, named: tuple[str, str], owner: Evaluated) -> Evaluated:
 
     def evaluate(context: Context) -> list[Any]:
         if not is_known(space, name):
-            raise ValueError(f"there is no type {name}")
+            raise CannotError(f"there is no type {name}")
         found = owner(context)
         if word != "ofType" and len(found) > 1:
-            raise ValueError(f"'{word}' takes one value; ofType() takes several")
+            raise CannotError(f"'{word}' takes one value; ofType() takes several")
         if word == "is":
             return [is_a(item, space, name) for item in found]
         return [item for item in found if is_a(item, space, name, exactly=True)]
@@ -194,19 +190,7 @@ def _typed(word: str, named: tuple[str, str], owner: Evaluated) -> Evaluated:
     return evaluate
 
 
-def _call(term: Term, functions: dict[str, tuple[int, int, Function]]) -> Evaluated:
-    if term.value not in functions:
-        raise ValueError(f"there is no function {term.value}()")
-    least, most, function = functions[term.value]
-    owner, *arguments = (compile_term(one, functions) for one in term.parts)
-    if term.value == "sort":
-        arguments = [_sorted_by(one, functions) for one in term.parts[1:]]
-    if not least <= len(arguments) <= most:
-        raise ValueError(f"{term.value}() takes {least} to {most} arguments")
-    return lambda context: function(context, owner(context), *arguments)
-
-
-def _sorted_by(term: Term, functions: dict[str, tuple[int, int, Function]]) -> Evaluated:
+def _sorted_by(term: Term, functions: Functions) -> Evaluated:
     """A key to sort by; a sign before it, which a text can't have, asks for the other direction."""
     down = term.kind == "sign" and term.value == "-"
     key = compile_term(term.parts[0] if down else term, functions)
@@ -275,7 +259,7 @@ def _in(left: list[Any], right: list[Any]) -> bool | None:
     if not left:
         return None
     if len(left) > 1:
-        raise ValueError("'in' takes one value on its left")
+        raise CannotError("'in' takes one value on its left")
     return member_of(left[0], right)
 
 
@@ -304,4 +288,19 @@ _RELATIONS: dict[str, Callable[[list[Any], list[Any]], bool | None]] = {
     ">=": _compared(0, 1),
     "in": _in,
     "contains": lambda left, right: _in(right, left),
+}
+_MAKERS: dict[str, Callable[..., Evaluated]] = {
+    "literal": _literal,
+    "empty": lambda _: lambda _: [],
+    "this": lambda _: lambda context: context.this,
+    "group": lambda _, inner: inner,
+    "start": _start,
+    "member": _member,
+    "variable": _variable,
+    "special": _special,
+    "sign": _sign,
+    "item": _item,
+    "is": lambda named, owner: _typed("is", named, owner),
+    "as": lambda named, owner: _typed("as", named, owner),
+    "operator": _operator,
 }

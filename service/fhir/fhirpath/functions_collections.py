@@ -1,12 +1,14 @@
-"""FHIRPath functions on collections: existence, filtering, subsets, combining, the tree (sections 5.1 to 5.4)."""
+"""FHIRPath functions on collections (sections 5.1 to 5.4, 5.8 and 7)."""
 
 from collections.abc import Callable, Iterator
+from dataclasses import replace
 from functools import cmp_to_key
 from typing import Any
 
 from service.fhir.fhirpath.comparing import distinct, member_of, order
-from service.fhir.fhirpath.evaluation import Context, Evaluated, Function, single, truth
+from service.fhir.fhirpath.evaluation import Context, Evaluated, Function, Functions, single, truth
 from service.fhir.fhirpath.nodes import Node, children, is_a, value
+from service.fhir.fhirpath.values import CannotError
 
 __all__ = ["FUNCTIONS"]
 
@@ -33,7 +35,7 @@ def _flags(judge: Callable[[Iterator[bool]], bool], wanted: bool) -> Function:
     def function(_: Context, items: list[Any]) -> list[Any]:
         found = [value(item) for item in items]
         if not all(isinstance(one, bool) for one in found):
-            raise ValueError("only true and false can be judged together")
+            raise CannotError("only true and false can be judged together")
         return [judge(one is wanted for one in found)]
 
     return function
@@ -71,11 +73,13 @@ def _repeat(context: Context, items: list[Any], path: Evaluated) -> list[Any]:
                 seen.add(id(item.data) if isinstance(item, Node) else 0)
                 found.append(item)
         if len(found) > _MOST_FOUND:
-            raise ValueError("it finds too much")
+            raise CannotError("it finds too much")
     return found
 
 
-def _aggregate(context: Context, items: list[Any], step: Evaluated, first: Evaluated | None = None) -> list[Any]:
+def _aggregate(
+    context: Context, items: list[Any], step: Evaluated, first: Evaluated | None = None
+) -> list[Any]:
     total = first(context) if first is not None else []
     for place, item in enumerate(items):
         total = step(context.summed(item, place, total))
@@ -84,7 +88,7 @@ def _aggregate(context: Context, items: list[Any], step: Evaluated, first: Evalu
 
 def _single(_: Context, items: list[Any]) -> list[Any]:
     if len(items) > 1:
-        raise ValueError("single() finds several")
+        raise CannotError("single() finds several")
     return items
 
 
@@ -116,11 +120,11 @@ def _combine(context: Context, items: list[Any], other: Evaluated, _: Evaluated 
 
 def _iif(context: Context, items: list[Any], test: Evaluated, *ways: Evaluated) -> list[Any]:
     if len(items) > 1:
-        raise ValueError("iif() works on one item")
-    own = context.at(items[0], context.index) if items else Context([], context.variables, context.index, context.total)
+        raise CannotError("iif() works on one item")
+    own = context.at(items[0], context.index) if items else replace(context, this=[])
     found = test(own)
     if len(found) > 1 or (found and not isinstance(value(found[0]), bool)):
-        raise ValueError("iif() needs a condition")
+        raise CannotError("iif() needs a condition")
     way = 0 if truth(found) else 1
     return ways[way](own) if way < len(ways) else []
 
@@ -161,7 +165,7 @@ def _trace(_: Context, items: list[Any], *__: Evaluated) -> list[Any]:
     return items
 
 
-FUNCTIONS: dict[str, tuple[int, int, Function]] = {
+FUNCTIONS: Functions = {
     "aggregate": (1, 2, _aggregate),
     "all": (1, 1, _all),
     "allFalse": (0, 0, _flags(all, False)),

@@ -3,8 +3,9 @@
 from typing import Any
 
 from service.fhir.elements import elements
-from service.fhir.fhirpath.evaluation import Context, Evaluated, Function, single
+from service.fhir.fhirpath.evaluation import Context, Evaluated, Functions, single
 from service.fhir.fhirpath.nodes import Node, extends, members, node_of, system_type, value
+from service.fhir.fhirpath.values import CannotError
 
 __all__ = ["FUNCTIONS"]
 
@@ -34,14 +35,16 @@ def _has_extension(context: Context, items: list[Any], url: Evaluated) -> list[A
 
 
 def _resolve(context: Context, items: list[Any]) -> list[Any]:
-    """What a reference leads to inside of the resource or Bundle at hand; nothing is fetched."""
+    """What references lead to: as the caller knows, else in the resource or Bundle at hand."""
     root = context.variables.get("rootResource")
     found: list[Any] = []
     for item in items:
         text = item.data.get("reference") if isinstance(item, Node) and not item.primitive else value(item)
-        if isinstance(text, str) and isinstance(root, dict):
-            found += [node_of(one) for one in _targets(text, root)]
-    return found
+        if isinstance(text, str) and context.resolve is not None:
+            found.append(context.resolve(text))
+        elif isinstance(text, str) and isinstance(root, dict):
+            found += _targets(text, root)
+    return [node_of(one) for one in found if one is not None]
 
 
 def _targets(text: str, root: dict[str, Any]) -> list[dict[str, Any]]:
@@ -69,7 +72,7 @@ def _conforms(context: Context, items: list[Any], profile: Evaluated) -> list[An
     url = single(profile(context), str) or ""
     name = url.removeprefix(_DEFINITIONS)
     if name == url or not elements(name):
-        raise ValueError("only the base types of FHIR are known to conformsTo()")
+        raise CannotError("only the base types of FHIR are known to conformsTo()")
     return [isinstance(item, Node) and extends(item.type, name) for item in items]
 
 
@@ -83,7 +86,7 @@ def _type_of(item: Any) -> tuple[str, str]:
     return "FHIR", "BackboneElement" if "." in item.type else item.type
 
 
-FUNCTIONS: dict[str, tuple[int, int, Function]] = {
+FUNCTIONS: Functions = {
     "conformsTo": (1, 1, _conforms),
     "extension": (1, 1, _extension),
     "getValue": (0, 0, _get_value),

@@ -8,7 +8,8 @@ import re
 from collections.abc import Callable
 from typing import Any
 
-from service.fhir.fhirpath.evaluation import Context, Evaluated, Function, single
+from service.fhir.fhirpath.evaluation import Context, Evaluated, Function, Functions, single
+from service.fhir.fhirpath.values import CannotError
 
 __all__ = ["FUNCTIONS"]
 
@@ -20,8 +21,10 @@ _ENCODINGS: dict[str, tuple[Callable[[bytes], str], Callable[[str], bytes]]] = {
 }
 
 
-def _on_text(function: Callable[..., Any], least: int = 0, most: int | None = None) -> tuple[int, int, Function]:
-    """A function of one text, and of arguments that are each one text or number; nothing if one is missing."""
+def _on_text(
+    function: Callable[..., Any], least: int = 0, most: int | None = None
+) -> tuple[int, int, Function]:
+    """A function of one text and of arguments, each one text or number; nothing if one is missing."""
 
     def evaluate(context: Context, items: list[Any], *arguments: Evaluated) -> list[Any]:
         text = single(items, str)
@@ -51,7 +54,7 @@ def _pattern(text: str) -> re.Pattern[str]:
     try:
         return re.compile(text, re.DOTALL)
     except re.error as error:
-        raise ValueError(f"it has a regular expression that can't be read: {error}") from None
+        raise CannotError(f"it has a regular expression that can't be read: {error}") from None
 
 
 def _replaced(text: str, pattern: str, new: str) -> str:
@@ -92,10 +95,10 @@ def _escaped(text: str, kind: str) -> str | None:
 def _unescaped(text: str, kind: str) -> str | None:
     if kind == "html":
         return html.unescape(text)
-    return str(json.loads(f'"{text}"', strict=False)) if kind == "json" and '\\' in text else text
+    return str(json.loads(f'"{text}"', strict=False)) if kind == "json" and "\\" in text else text
 
 
-FUNCTIONS: dict[str, tuple[int, int, Function]] = {
+FUNCTIONS: Functions = {
     "contains": _on_text(lambda text, part: part in text, 1),
     "decode": _on_text(_decoded, 1),
     "encode": _on_text(_encoded, 1),

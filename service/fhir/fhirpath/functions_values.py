@@ -4,13 +4,14 @@ import math
 import re
 from collections.abc import Callable
 from datetime import UTC, datetime
-from decimal import ROUND_CEILING, ROUND_FLOOR, ROUND_HALF_UP, Decimal, InvalidOperation
+from decimal import ROUND_CEILING, ROUND_FLOOR, ROUND_HALF_UP, Decimal
 from typing import Any
 
+from service.fhir.fhirpath.arithmetic import negated
 from service.fhir.fhirpath.boundaries import high_boundary, low_boundary, precision
-from service.fhir.fhirpath.evaluation import Context, Evaluated, Function, single
+from service.fhir.fhirpath.evaluation import Context, Evaluated, Function, Functions, single
 from service.fhir.fhirpath.nodes import Node, quantity, value
-from service.fhir.fhirpath.values import CALENDAR, Quantity, Temporal
+from service.fhir.fhirpath.values import CALENDAR, CannotError, Kind, Quantity, Temporal
 
 __all__ = ["FUNCTIONS"]
 
@@ -24,7 +25,7 @@ _QUANTITY = re.compile(r"([+-]?\d+(?:\.\d+)?)\s*(?:'([^']+)'|([a-z]+))?", re.ASC
 def _one(items: list[Any]) -> Any:
     """The one value of a collection, or element; None if there is none."""
     if len(items) > 1:
-        raise ValueError("one value is needed, several are there")
+        raise CannotError("one value is needed, several are there")
     return value(items[0]) if items else None
 
 
@@ -71,7 +72,7 @@ def _string(item: Any) -> str | None:
     return None if item is None else str(item)
 
 
-def _read(*kinds: str) -> Callable[[Any], Temporal | None]:
+def _read(*kinds: Kind) -> Callable[[Any], Temporal | None]:
     def convert(item: Any) -> Temporal | None:
         found = Temporal.read(item) if isinstance(item, str) else item
         if not isinstance(found, Temporal) or found.kind not in kinds:
@@ -88,7 +89,8 @@ def _date(item: Any) -> Temporal | None:
 
 def _quantity(item: Any) -> Quantity | None:
     if isinstance(item, (bool, int, Decimal)):
-        return Quantity(item if isinstance(item, Decimal) else int(item))
+        number: Decimal | int = item if isinstance(item, Decimal) else int(item)
+        return Quantity(number)
     if isinstance(item, str):
         return _quantity_of_text(item)
     return quantity(item)
@@ -98,8 +100,9 @@ def _quantity_of_text(text: str) -> Quantity | None:
     found = _QUANTITY.fullmatch(text)
     if found is None or (found[3] and found[3] not in CALENDAR):
         return None
-    number = Decimal(found[1]) if "." in found[1] else int(found[1])
-    return Quantity(number, CALENDAR[found[3]], calendar=True) if found[3] else Quantity(number, found[2] or "1")
+    number: Decimal | int = Decimal(found[1]) if "." in found[1] else int(found[1])
+    unit = CALENDAR.get(found[3] or "")
+    return Quantity(number, unit, calendar=True) if unit else Quantity(number, found[2] or "1")
 
 
 def _mathematics(function: Callable[..., Any]) -> Function:
@@ -109,12 +112,10 @@ def _mathematics(function: Callable[..., Any]) -> Function:
         if number is None or None in given:
             return []
         if not isinstance(number, (int, Decimal)) or isinstance(number, bool):
-            raise ValueError("a number is needed")
+            raise CannotError("a number is needed")
         try:
             found = function(number, *given)
-        except (ArithmeticError, InvalidOperation):
-            return []
-        except ValueError:  # outside of what the function is defined for
+        except (ArithmeticError, ValueError):  # outside of what the function is defined for
             return []
         return [found]
 
@@ -124,7 +125,7 @@ def _mathematics(function: Callable[..., Any]) -> Function:
 def _absolute(context: Context, items: list[Any]) -> list[Any]:
     item = _one(items)
     if isinstance(item, Quantity):
-        return [Quantity(abs(item.value), item.unit, item.calendar)]
+        return [negated(item) if item.value < 0 else item]
     return _mathematics(abs)(context, items)
 
 
@@ -136,15 +137,13 @@ def _real(function: Callable[..., float]) -> Callable[..., Decimal]:
     return lambda *numbers: Decimal(repr(function(*map(float, numbers))))
 
 
-def _power(base: int | Decimal, exponent: int | Decimal) -> int | Decimal:
+def _power(base: Any, exponent: Any) -> Any:
     if abs(exponent) > 1_000 or abs(base) > 10**100:
         raise OverflowError
     if isinstance(base, int) and isinstance(exponent, int) and exponent >= 0:
         return base**exponent
     found = float(base) ** float(exponent)
-    if isinstance(found, complex):
-        raise ArithmeticError
-    return Decimal(repr(found))
+    return Decimal(repr(found))  # a complex number is none, and nothing is answered
 
 
 def _boundary(find: Callable[[Any, int | None], Any]) -> Function:
@@ -189,7 +188,7 @@ _CONVERSIONS: dict[str, Callable[[Any], Any]] = {
     "String": _string,
     "Time": _read("Time"),
 }
-FUNCTIONS: dict[str, tuple[int, int, Function]] = {
+FUNCTIONS: Functions = {
     **{f"to{name}": (0, 1, _converting(convert)) for name, convert in _CONVERSIONS.items()},
     **{f"convertsTo{name}": (0, 1, _convertible(convert)) for name, convert in _CONVERSIONS.items()},
     "abs": (0, 0, _absolute),

@@ -5,14 +5,32 @@ from decimal import Decimal
 from functools import cache
 from typing import Any
 
-from service.fhir.elements import base_type, elements, is_primitive
-from service.fhir.fhirpath.values import Quantity, Temporal
+from service.fhir.elements import elements, is_primitive, lineage
+from service.fhir.fhirpath.values import CannotError, Quantity, Temporal
 
-__all__ = ["Node", "Steps", "children", "extends", "is_a", "is_known", "members", "node_of", "quantity", "system_type", "value"]
+__all__ = [
+    "Node",
+    "Steps",
+    "ancestry",
+    "children",
+    "extends",
+    "is_a",
+    "is_known",
+    "members",
+    "node_of",
+    "quantity",
+    "system_type",
+    "value",
+]
 
 Steps = tuple[str | int, ...]
 _TEMPORAL = frozenset({"date", "dateTime", "instant", "time"})
 _SYSTEM = frozenset({"Boolean", "String", "Integer", "Decimal", "Date", "DateTime", "Time", "Quantity"})
+_NARROWER = {
+    **dict.fromkeys(("code", "id", "markdown"), "string"),
+    **dict.fromkeys(("canonical", "oid", "url", "uuid"), "uri"),
+    **dict.fromkeys(("positiveInt", "unsignedInt"), "integer"),
+}
 _QUANTITIES = frozenset({"Quantity", "Age", "Count", "Distance", "Duration"})
 
 
@@ -101,7 +119,9 @@ def _below(data: dict[str, Any], type_: str, place: Steps | None, name: str) -> 
         if not type_ and name in data:
             yield from _untyped(data[name])
         elif name in elements(type_):
-            raise ValueError(f"'{name}' is how JSON writes it; the element is called '{elements(type_)[name].choice}'")
+            raise CannotError(
+                f"'{name}' is how JSON writes it; the element is called '{elements(type_)[name].choice}'"
+            )
         return
     for json_name, own, primitive in forms:
         if json_name in data or (primitive and f"_{json_name}" in data):
@@ -170,7 +190,9 @@ def system_type(item: Any) -> str:
 
 def is_known(space: str, name: str) -> bool:
     """Whether there is a type of that name."""
-    fhir = is_primitive(name) or bool(elements(name)) or name in {"Resource", "SimpleQuantity", "MoneyQuantity"}
+    fhir = (
+        is_primitive(name) or bool(elements(name)) or name in {"Resource", "SimpleQuantity", "MoneyQuantity"}
+    )
     return space in {"", "System", "FHIR"} and (fhir or name in _SYSTEM)
 
 
@@ -187,6 +209,12 @@ def is_a(item: Any, space: str, name: str, *, exactly: bool = False) -> bool:
 
 def extends(type_: str, name: str) -> bool:
     """Whether a FHIR type is that type or one made from it."""
-    while type_ and type_ != name:
-        type_ = base_type(type_)
-    return bool(type_)
+    return name in ancestry(type_)
+
+
+@cache
+def ancestry(type_: str) -> tuple[str, ...]:
+    """A FHIR type, the one it is made from, and so on; primitives as well."""
+    if not is_primitive(type_):
+        return lineage(type_)
+    return (type_, *(ancestry(_NARROWER[type_]) if type_ in _NARROWER else ("Element",)))

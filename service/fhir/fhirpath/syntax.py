@@ -141,24 +141,30 @@ class _Parser:
 
     def _term(self) -> Term:
         token = self._take()
-        match token.kind, token.text:
-            case ("string" | "number" | "date" | "time"), _:
-                return Term("literal", self._literal(token))
-            case "name", ("true" | "false") as word:
-                return Term("literal", word == "true")
-            case "variable", text:
-                name = _unquoted(text[1:]) if text[1] in "`'" else text[1:]
-                self.variables.add(name)
-                return Term("variable", name)
-            case "special", text:
-                return Term("special", text)
-            case "sign", "(":
-                inner = self.expression(0)
-                self._expect(")")
-                return Term("group", None, (inner,))
-            case "sign", "{":
-                self._expect("}")
-                return Term("empty")
+        if token.kind in {"string", "number", "date", "time"}:
+            return Term("literal", self._literal(token))
+        if token.kind == "name" and token.text in {"true", "false"}:
+            return Term("literal", token.text == "true")
+        if token.kind == "special":
+            return Term("special", token.text)
+        if token.kind == "variable":
+            return self._variable(token.text[1:])
+        return self._bracketed(token) if token.text in {"(", "{"} else self._named(token)
+
+    def _variable(self, text: str) -> Term:
+        name = _unquoted(text) if text[0] in "`'" else text
+        self.variables.add(name)
+        return Term("variable", name)
+
+    def _bracketed(self, token: _Token) -> Term:
+        if token.text == "{":
+            self._expect("}")
+            return Term("empty")
+        inner = self.expression(0)
+        self._expect(")")
+        return Term("group", None, (inner,))
+
+    def _named(self, token: _Token) -> Term:
         name = self._name(token, after_dot=False)
         if self._accept("("):
             return Term("call", name, (Term("this"), *self._arguments(name)))
@@ -235,4 +241,6 @@ class _Parser:
 
 
 def _unquoted(text: str) -> str:
-    return _ESCAPE.sub(lambda one: chr(int(one[1], 16)) if one[1] else _ESCAPED.get(one[2], one[2]), text[1:-1])
+    return _ESCAPE.sub(
+        lambda one: chr(int(one[1], 16)) if one[1] else _ESCAPED.get(one[2], one[2]), text[1:-1]
+    )

@@ -1,4 +1,4 @@
-"""FHIRPath's own values beside text, numbers and booleans: dates and times of any precision, and quantities."""
+"""FHIRPath's own values beside text, numbers and booleans: dates and times, and quantities."""
 
 import re
 from calendar import monthrange
@@ -10,10 +10,11 @@ from typing import Literal
 
 from service.fhir.units import canonical
 
-__all__ = ["CALENDAR", "Quantity", "Temporal"]
+__all__ = ["CALENDAR", "CannotError", "Kind", "Quantity", "Temporal"]
 
 _DATE = re.compile(
-    r"(\d{4})(?:-(\d\d)(?:-(\d\d))?)?(T(?:(\d\d)(?::(\d\d)(?::(\d\d(?:\.\d+)?))?)?)?(Z|[+-]\d\d:\d\d)?)?", re.ASCII
+    r"(\d{4})(?:-(\d\d)(?:-(\d\d))?)?(T(?:(\d\d)(?::(\d\d)(?::(\d\d(?:\.\d+)?))?)?)?(Z|[+-]\d\d:\d\d)?)?",
+    re.ASCII,
 )
 _TIME = re.compile(r"(\d\d)(?::(\d\d)(?::(\d\d(?:\.\d+)?))?)?", re.ASCII)
 _UNITS = ("year", "month", "week", "day", "hour", "minute", "second", "millisecond")
@@ -30,6 +31,10 @@ _SECONDS = {
 }
 _MONTHS = {"year": 12, "month": 1}
 Kind = Literal["Date", "DateTime", "Time"]
+
+
+class CannotError(ValueError):
+    """An expression can't be evaluated on what is there; says why."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -90,23 +95,24 @@ class Temporal:
     def compare(self, other: "Temporal") -> int | None:
         """-1, 0 or 1; None when it can't be told at the precision the two share."""
         if (self.kind == "Time") != (other.kind == "Time"):
-            raise ValueError("a time can't be compared with a date")
-        mine, theirs = self._shifted(), other._shifted()
+            raise CannotError("a time can't be compared with a date")
+        mine, theirs = self.in_utc(), other.in_utc()
         for one, two in zip(mine, theirs, strict=False):
             if one != two:
                 return -1 if one < two else 1
-        if len(mine) != len(theirs) or self._zoned() != other._zoned():
+        if len(mine) != len(theirs) or self.zoned() != other.zoned():
             return None
         return 0
 
-    def _zoned(self) -> bool:
+    def zoned(self) -> bool:
+        """Whether it has an offset."""
         return self.offset is not None
 
     def comparable(self, other: "Temporal") -> bool:
         """Whether both have an offset, or neither; days have none and need none."""
-        return self._zoned() == other._zoned() or min(len(self.parts), len(other.parts)) <= 3
+        return self.zoned() == other.zoned() or min(len(self.parts), len(other.parts)) <= 3
 
-    def _shifted(self) -> tuple[int | Decimal, ...]:
+    def in_utc(self) -> tuple[int | Decimal, ...]:
         """The parts in UTC."""
         if not self.offset or len(self.parts) < 4:
             return self.parts
@@ -162,9 +168,12 @@ def _filled(parts: tuple[int | Decimal, ...]) -> tuple[int | Decimal, ...]:
 
 def _parts(*texts: str | None) -> tuple[int | Decimal, ...]:
     found = [text for text in texts if text is not None]
-    seconds = len(texts) in {3, 6} and texts[-1] is not None and not (len(texts) == 3 and len(texts[0] or "") == 4)
+    seconds = (
+        len(texts) in {3, 6} and texts[-1] is not None and not (len(texts) == 3 and len(texts[0] or "") == 4)
+    )
     return tuple(
-        Decimal(text) if seconds and place == len(found) - 1 else int(text) for place, text in enumerate(found)
+        Decimal(text) if seconds and place == len(found) - 1 else int(text)
+        for place, text in enumerate(found)
     )
 
 
@@ -188,7 +197,9 @@ def _minutes(offset: str | None) -> int | None:
 def _offset(minutes: int | None) -> str:
     if minutes is None:
         return ""
-    return f"{'-' if minutes < 0 else '+'}{abs(minutes) // 60:02d}:{abs(minutes) % 60:02d}" if minutes else "Z"
+    return (
+        f"{'-' if minutes < 0 else '+'}{abs(minutes) // 60:02d}:{abs(minutes) % 60:02d}" if minutes else "Z"
+    )
 
 
 @dataclass(frozen=True, slots=True)
@@ -208,19 +219,20 @@ class Quantity:
         """The calendar unit that can be added to a date; ValueError if there is none."""
         unit = self.unit if self.calendar else _OF_UCUM.get(self.unit, CALENDAR.get(self.unit, ""))
         if not unit:
-            raise ValueError(f"'{self.unit}' is no duration that can be added to a date")
+            raise CannotError(f"'{self.unit}' is no duration that can be added to a date")
         return unit
 
     def compare(self, other: "Quantity") -> int | None:
         """-1, 0 or 1; None when the units can't be converted into each other."""
-        mine, theirs = self._base(), other._base()
+        mine, theirs = self.in_base_units(), other.in_base_units()
         if self.unit == other.unit and self.calendar == other.calendar:
             mine, theirs = (Fraction(self.value), ""), (Fraction(other.value), "")
         if mine is None or theirs is None or mine[1] != theirs[1]:
             return None
         return (mine[0] > theirs[0]) - (mine[0] < theirs[0])
 
-    def _base(self) -> tuple[Fraction, str] | None:
+    def in_base_units(self) -> tuple[Fraction, str] | None:
+        """The value and unit that others can be compared with; None for a unit nobody knows."""
         unit = self.unit if self.calendar else _OF_UCUM.get(self.unit, "")
         if unit in _SECONDS:
             return Fraction(self.value) * _SECONDS[unit], "second^1"
@@ -236,14 +248,18 @@ class Quantity:
             else each
             for each in (self, other)
         )
-        return one.compare(two) == 0 or one._rounds_to(two)
+        return one.compare(two) == 0 or _rounds_to(one, two)
 
-    def _rounds_to(self, other: "Quantity") -> bool:
-        """Whether they agree in the larger unit, to the digits written there."""
-        mine, theirs = self._base(), other._base()
-        if mine is None or theirs is None or mine[1] != theirs[1] or not self.value or not other.value:
-            return False
-        pairs = ((mine[0] / Fraction(self.value), self, theirs), (theirs[0] / Fraction(other.value), other, mine))
-        factor, larger, smaller = max(pairs, key=lambda pair: pair[0])
-        exponent = larger.value.as_tuple().exponent if isinstance(larger.value, Decimal) else 0
-        return round(smaller[0] / factor, -int(exponent)) == Fraction(larger.value)
+
+def _rounds_to(one: Quantity, two: Quantity) -> bool:
+    """Whether they agree in the larger unit, to the digits written there."""
+    mine, theirs = one.in_base_units(), two.in_base_units()
+    if mine is None or theirs is None or mine[1] != theirs[1] or not one.value or not two.value:
+        return False
+    pairs = (
+        (mine[0] / Fraction(one.value), one, theirs),
+        (theirs[0] / Fraction(two.value), two, mine),
+    )
+    factor, larger, smaller = max(pairs, key=lambda pair: pair[0])
+    exponent = larger.value.as_tuple().exponent if isinstance(larger.value, Decimal) else 0
+    return round(smaller[0] / factor, -int(exponent)) == Fraction(larger.value)

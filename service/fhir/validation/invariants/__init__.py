@@ -3,7 +3,8 @@
     for rule in invariants("Observation.component"):
         rule.holds(node, resource, root)
 
-``node`` is what stands at the path as ``service.fhir.json`` reads it: an object, or a primitive's value.
+``node`` is what stands at the path as ``service.fhir.json`` reads it: an object, which may be faulty inside,
+or a primitive's value; where an object belongs and none is, there is nothing to ask.
 ``resource`` is the nearest resource around it (FHIRPath ``%resource``): of a resource itself that resource,
 of something in a contained resource the contained one. ``root`` is the resource that one is contained in,
 else the same (``%rootResource``). An entry of a Bundle is a root of its own.

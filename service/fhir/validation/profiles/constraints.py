@@ -1,7 +1,6 @@
 """The invariants of a profile, in FHIRPath (elementdefinition.html, constraint)."""
 
 from collections.abc import Iterator
-from typing import Any
 
 from service.errors import IssueType, Severity
 from service.fhir.fhirpath import Expression, compiled
@@ -54,14 +53,7 @@ def _constraint(rule: Rule, constraint: Tree) -> Check:
 
 def _holds(expression: Expression, item: Item, scope: Scope) -> bool:
     variables = {"resource": scope.resource, "rootResource": scope.root}
-
-    def resolve(values: list[Any]) -> list[Any]:
-        texts = (one.get("reference") if isinstance(one, dict) else one for one in values)
-        found = (scope.resolve(text) for text in texts)
-        return [one for one in found if one is not None]
-
-    functions = {"resolve": resolve}
-    answer = expression.at(item.value, item.type, item.extra, variables=variables, functions=functions)
+    answer = expression.at(item.value, item.type, item.extra, variables=variables, resolve=scope.resolve)
     return bool(answer) and answer != [False]
 
 
