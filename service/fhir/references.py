@@ -14,8 +14,8 @@ _LOCAL = re.compile(rf"([A-Z][A-Za-z]+/{_ID})(?:/_history/{_ID})?(?:#.*)?")
 _LINK = re.compile(r"""(\b(?:href|src)\s*=\s*)(["'])(.*?)\2""", re.DOTALL)
 # Elements of type uri, url, oid or uuid whose value may be a resource's address. Canonical elements
 # (instantiatesCanonical, questionnaire, profile, url of a definition) name definitions and stay as they are.
-_URI_MEMBERS = frozenset(
-    {"uri", "url", "oid", "uuid", "source", "implicitRules", "instantiatesUri"}
+_MEMBERS = frozenset(
+    {"reference", "div", "uri", "url", "oid", "uuid", "source", "implicitRules", "instantiatesUri"}
     | {"valueUri", "valueUrl", "valueOid", "valueUuid"}
 )
 
@@ -53,38 +53,39 @@ def rewrite(tree: Tree, new: Callable[[str], str]) -> Tree:
     ``url`` (it is their name), and canonical elements are left alone. ``tree`` itself never changes: a
     transaction that has to be done again starts from what was asked.
     """
-    rewritten: Tree = _rewrite(tree, new)
-    return rewritten
-
-
-def _rewrite(node: Any, new: Callable[[str], str]) -> Any:
-    if isinstance(node, list):
-        values = [_rewrite(value, new) if isinstance(value, (dict, list)) else value for value in node]
-        return values if any(map(is_not, values, node)) else node
     changes: Tree = {}
-    for name, value in node.items():
-        became = _member(node, name, value, new)
+    for name, value in tree.items():
+        kind = type(value)
+        if kind is str:
+            became = _address(tree, name, value, new) if name in _MEMBERS else value
+        elif kind is dict:
+            became = rewrite(value, new)
+        elif kind is list:
+            became = _rewritten(value, new)
+        else:
+            continue
         if became is not value:
             changes[name] = became
-    return {**node, **changes} if changes else node
+    return {**tree, **changes} if changes else tree
 
 
-def _member(node: Tree, name: str, value: Any, new: Callable[[str], str]) -> Any:
-    if isinstance(value, (dict, list)):
-        return _rewrite(value, new)
-    if not isinstance(value, str):
+def _rewritten(values: list[Any], new: Callable[[str], str]) -> list[Any]:
+    became = [rewrite(value, new) if type(value) is dict else value for value in values]
+    return became if any(map(is_not, became, values)) else values
+
+
+def _address(node: Tree, name: str, value: str, new: Callable[[str], str]) -> str:
+    if name == "url" and _names_itself(node):
         return value
-    if name == "div":
-        became = _LINK.sub(lambda link: f"{link[1]}{link[2]}{new(link[3])}{link[2]}", value)
-    elif name == "reference" or (name in _URI_MEMBERS and not _names_itself(node, name)):
+    if name != "div":
         became = new(value)
+    elif "href" in value or "src" in value:
+        became = _LINK.sub(lambda link: f"{link[1]}{link[2]}{new(link[3])}{link[2]}", value)
     else:
         return value
     return value if became == value else became
 
 
-def _names_itself(node: Tree, name: str) -> bool:
+def _names_itself(node: Tree) -> bool:
     """Whether ``url`` is an extension's or definition's name rather than an address."""
-    return name == "url" and (
-        "resourceType" in node or any(key.startswith("value") for key in node) or "extension" in node
-    )
+    return "resourceType" in node or "extension" in node or any(member.startswith("value") for member in node)

@@ -3,6 +3,7 @@
 import re
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 
 from service.errors import InvalidInput, Issue, IssueType, Place
 from service.fhir.search_parameters import Parameter, parameters, stored_types
@@ -82,7 +83,8 @@ def names_codes(name: str) -> bool:
     return name.rpartition(":")[2] in {"in", "not-in", "above", "below"}
 
 
-def table_of(types: Sequence[str]) -> dict[str, tuple[Parameter, ...]]:
+@lru_cache(maxsize=200)
+def table_of(types: tuple[str, ...]) -> dict[str, tuple[Parameter, ...]]:
     """Answer the parameters that all ``types`` have, by name, with the one of each type."""
     tables = [parameters(type_) for type_ in types]
     return {

@@ -85,6 +85,8 @@ def value_of(reader: Reader, asked: Wanted, modifier: str, alternatives: Sequenc
 
 def split(text: str, mark: str) -> list[str]:
     """Split at ``mark`` where no backslash stands before it; escapes stay."""
+    if "\\" not in text:
+        return text.split(mark)
     parts, current, escaped = [], "", False
     for character in text:
         if character == mark and not escaped:

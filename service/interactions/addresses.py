@@ -12,7 +12,7 @@ from service.interactions.matching import one_match
 from service.interactions.targets import Target
 from service.store.contract import Transaction
 
-__all__ = ["addresses", "redirect", "resolved", "unresolved"]
+__all__ = ["addresses", "redirect", "resolve"]
 
 _CONDITIONAL = re.compile(r"([A-Z][A-Za-z]+)\?(.+)", re.DOTALL)
 _TAIL = re.compile(r"/_history/|#")
@@ -23,8 +23,8 @@ def addresses(targets: Iterable[Target]) -> dict[str, str]:
     known: dict[str, str] = {}
     for target in targets:
         entry = target.entry
-        if target.condition:
-            known[f"{entry.type}?{target.condition}"] = target.reference
+        if entry.condition:
+            known[f"{entry.type}?{entry.condition}"] = target.reference
         if entry.full_url:
             known[entry.full_url] = target.reference
             relative = "/".join(entry.full_url.split("/")[-2:])
@@ -33,34 +33,35 @@ def addresses(targets: Iterable[Target]) -> dict[str, str]:
     return known
 
 
-def redirect(tree: Tree, known: Mapping[str, str]) -> Tree:
-    """Answer the tree with every known address replaced; the very same tree if there is none."""
+def redirect(tree: Tree, known: Mapping[str, str]) -> tuple[Tree, bool]:
+    """Answer the tree with every known address replaced (the very same tree if there is none).
+
+    The second answer tells whether there may be conditional references that no entry answers.
+    """
+    asked = False
 
     def new(text: str) -> str:
-        head = _TAIL.split(text, maxsplit=1)[0]
-        return known.get(text) or (known[head] + text[len(head) :] if head in known else text)
+        nonlocal asked
+        if text in known:
+            return known[text]
+        asked = asked or ("?" in text and _CONDITIONAL.fullmatch(text) is not None)
+        if "#" in text or "/_history/" in text:
+            head = _TAIL.split(text, maxsplit=1)[0]
+            return known[head] + text[len(head) :] if head in known else text
+        return text
 
-    return rewrite(tree, new) if known else tree
+    return rewrite(tree, new), asked
 
 
-def unresolved(tree: Tree, known: Mapping[str, str]) -> bool:
-    """Whether the tree has conditional references that no entry answers."""
-    return any(_CONDITIONAL.fullmatch(text) and text not in known for text in reference_texts(tree))
-
-
-async def resolved(
-    txn: Transaction, tree: Tree, known: Mapping[str, str], *, context: Context
-) -> dict[str, str]:
-    """Answer ``known`` and what each conditional reference matches; PreconditionFailed unless exactly one."""
-    every = dict(known)
+async def resolve(txn: Transaction, tree: Tree, known: dict[str, str], *, context: Context) -> None:
+    """Add to ``known`` what each conditional reference matches; PreconditionFailed unless exactly one."""
     for text in reference_texts(tree):
         found = _CONDITIONAL.fullmatch(text)
-        if found and text not in every:
+        if found and text not in known:
             known_type(found[1])
             match = await one_match(txn, found[1], found[2], context=context)
             if match is None:
                 raise PreconditionFailed(
                     Issue(f"No {found[1]} matches a conditional reference.", code=IssueType.NOT_FOUND)
                 )
-            every[text] = f"{match.type}/{match.id}"
-    return every
+            known[text] = f"{match.type}/{match.id}"

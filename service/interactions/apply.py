@@ -1,19 +1,19 @@
 """Carrying out writes inside one open transaction (FHIR R4 http.html, transaction processing rules)."""
 
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from typing import Literal
 
 from service.errors import InvalidInput
-from service.fhir.json import Tree, dump, reread, sorted_text, with_member
+from service.fhir.json import Tree, dump_headed, reread, sorted_text, with_member
 from service.fhir.labels import with_labels_of
 from service.fhir.references import local_target, reference_texts
 from service.fhir.search_keys import ReferenceKey, SearchKeys, extract
-from service.interactions.addresses import addresses, redirect, resolved, unresolved
+from service.interactions.addresses import addresses, redirect, resolve
 from service.interactions.context import Action, Context
 from service.interactions.entry import Applied, Entry, placed
 from service.interactions.forms import check_forms
 from service.interactions.integrity import check_references
-from service.interactions.matching import check_tag, one_match
+from service.interactions.matching import Matches, check_tag, one_match
 from service.interactions.targets import Target, no_resource_twice, target_of
 from service.store.contract import Transaction
 
@@ -54,24 +54,40 @@ async def apply(
         if request.method == "DELETE":
             with placed(request.index):
                 results[place] = await _delete(txn, request, context)
-    targets: dict[int, Target] = {}
-    for place, request in enumerate(requests):
-        if request.method != "DELETE":
-            with placed(request.index):
-                targets[place] = await target_of(txn, request, context=context)
+    targets = await _targets(txn, requests, context)
     no_resource_twice(targets.values(), results.values())
     known = addresses(targets.values())
-    # Those with conditional references come last: what they refer to may be written by the others.
-    waiting = {place for place, target in targets.items() if unresolved(target.entry.tree, known)}
-    for place in sorted(targets, key=lambda place: place in waiting):
-        with placed(targets[place].entry.index):
-            tree = targets[place].entry.tree
-            every = await resolved(txn, tree, known, context=context) if place in waiting else known
-            results[place] = await _write(txn, targets[place], every, context, same or same_content)
+    waiting: list[int] = []
+    for place, target in targets.items():
+        with placed(target.entry.index):
+            tree, asks = redirect(target.entry.tree, known)
+            if asks:  # what it refers to may be written by the others
+                waiting.append(place)
+            else:
+                results[place] = await _write(txn, target, tree, context, same or same_content)
+    for place in waiting:
+        target = targets[place]
+        with placed(target.entry.index):
+            await resolve(txn, target.entry.tree, known, context=context)
+            tree, _ = redirect(target.entry.tree, known)
+            results[place] = await _write(txn, target, tree, context, same or same_content)
     done = [results[place] for place in range(len(requests))]
     if context.enforce_references:
         await check_references(txn, requests, done, context=context)
     return await check_forms(txn, requests, done)
+
+
+async def _targets(txn: Transaction, requests: Sequence[Entry], context: Context) -> dict[int, Target]:
+    """What each request that writes is about, by its place; looked for before anything is written."""
+    writes = {place: request for place, request in enumerate(requests) if request.method != "DELETE"}
+    matches = Matches(txn, context)
+    await matches.look_ahead(writes.values())
+    targets: dict[int, Target] = {}
+    for place, request in writes.items():
+        with placed(request.index):
+            targets[place] = await target_of(txn, request, matches, context=context)
+    await txn.expect([(target.entry.type, target.id) for target in targets.values()])
+    return targets
 
 
 def without_version(tree: Tree) -> Tree:
@@ -101,15 +117,12 @@ async def _delete(txn: Transaction, request: Entry, context: Context) -> Applied
     return Applied("deleted", await txn.delete(newest.type, newest.id))
 
 
-async def _write(
-    txn: Transaction, target: Target, known: Mapping[str, str], context: Context, same: Same
-) -> Applied:
+async def _write(txn: Transaction, target: Target, tree: Tree, context: Context, same: Same) -> Applied:
     entry = target.entry
     if target.existing is not None:
         return Applied("unchanged", target.existing)
     newest = await txn.read(entry.type, target.id)
     check_tag(entry.if_match, newest)
-    tree = redirect(entry.tree, known)
     text = entry.content if tree is entry.tree else None
     if newest is not None and not newest.deleted:
         before = reread(newest.content)
@@ -119,16 +132,10 @@ async def _write(
         if text is not None and labelled is not tree:
             text = with_member(text, "meta", labelled["meta"])
         tree = labelled
-    text = dump(_headed(tree, target.id)) if text is None else text
+    text = dump_headed(tree) if text is None else text
     method: Literal["POST", "PUT"] = "POST" if entry.method == "POST" else "PUT"
     version = await txn.put(entry.type, target.id, text, keys_of(tree, target.id, context), method=method)
     return Applied("created" if newest is None or newest.deleted else "updated", version)
-
-
-def _headed(tree: Tree, id_: str) -> Tree:
-    """The tree with type, id and meta first, where a reader looks for them."""
-    head = {"resourceType": tree["resourceType"], "id": id_, "meta": tree.get("meta", {})}
-    return head | {name: value for name, value in tree.items() if name not in head}
 
 
 def keys_of(tree: Tree, id_: str, context: Context) -> SearchKeys:

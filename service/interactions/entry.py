@@ -74,7 +74,7 @@ class Entry:
     @property
     def type(self) -> str:
         """The resource type the request is about."""
-        return re.split(r"[/?]", self.url, maxsplit=1)[0]
+        return self.url.partition("?")[0].partition("/")[0]
 
     @property
     def steps(self) -> list[str]:
@@ -102,6 +102,11 @@ class Entry:
         """The search of a conditional request, None if there is none."""
         _, mark, criteria = self.url.partition("?")
         return criteria if mark else None
+
+    @property
+    def condition(self) -> str:
+        """The search by which what is written is looked for, empty for none."""
+        return self.criteria or self.if_none_exist or ""
 
     @property
     def tree(self) -> Tree:

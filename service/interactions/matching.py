@@ -1,16 +1,21 @@
 """Conditional requests: the resources that match a search (FHIR R4 http.html, conditional interactions)."""
 
+from collections.abc import Iterable
 from dataclasses import replace
 from urllib.parse import parse_qsl
 
 from service.errors import Forbidden, InvalidInput, Issue, IssueType, PreconditionFailed
 from service.fhir.datetimes import milliseconds
 from service.fhir.search_clauses import Reader, parse_clauses
+from service.fhir.search_query import Clause, TokenValue
 from service.interactions.code_lookup import look_up
 from service.interactions.context import Context
-from service.store.contract import Query, Transaction, Version
+from service.interactions.entry import Entry, placed
+from service.store.contract import Identified, Query, Transaction, Version
 
-__all__ = ["check_tag", "one_match", "reader"]
+__all__ = ["Matches", "check_tag", "one_match", "reader"]
+
+_NOTHING = Identified("", "", "")
 
 
 def reader(context: Context) -> Reader:
@@ -26,11 +31,54 @@ def reader(context: Context) -> Reader:
     return Reader(context.zone, milliseconds(context.clock()), context.base, may=may)
 
 
-async def one_match(txn: Transaction, type_: str, criteria: str, *, context: Context) -> Version | None:
-    """Answer the only match of ``criteria`` (query text), None if there is none.
+class Matches:
+    """The matches of a transaction's conditions; those by one identifier are looked for all at once."""
 
-    PreconditionFailed if there are several, InvalidInput if the criteria say nothing or can't be read.
-    """
+    def __init__(self, txn: Transaction, context: Context) -> None:
+        """Nothing is looked for yet."""
+        self._txn = txn
+        self._context = context
+        self._queries: dict[tuple[str, str], Query] = {}
+        self._found: dict[Identified, list[Version]] = {}
+
+    async def look_ahead(self, requests: Iterable[Entry]) -> None:
+        """Read the conditions of the requests, and look for the identifiers among them."""
+        for request in requests:
+            if request.condition:
+                with placed(request.index):
+                    await self._query(request.type, request.condition)
+        asked = {one for query in self._queries.values() if (one := _identified(query))} - self._found.keys()
+        if asked:
+            every = list(asked)
+            self._found |= zip(every, await self._txn.find_all(every), strict=True)
+
+    async def one(self, type_: str, criteria: str) -> Version | None:
+        """Answer the only match of ``criteria`` (query text), None if there is none.
+
+        PreconditionFailed if there are several, InvalidInput if the criteria say nothing or can't be read.
+        """
+        query = await self._query(type_, criteria)
+        found = self._found.get(_identified(query) or _NOTHING)
+        versions = (await self._txn.search(query)).versions if found is None else found
+        if len(versions) > 1:
+            text = f"Several {type_} match the condition; make it name exactly one, best by its identifier."
+            raise PreconditionFailed(Issue(text, code=IssueType.MULTIPLE_MATCHES))
+        return versions[0] if versions else None
+
+    async def _query(self, type_: str, criteria: str) -> Query:
+        known = self._queries.get((type_, criteria))
+        if known is None:
+            known = await _query(self._txn, type_, criteria, self._context)
+            self._queries[type_, criteria] = known
+        return known
+
+
+async def one_match(txn: Transaction, type_: str, criteria: str, *, context: Context) -> Version | None:
+    """Answer the only match of one condition as it stands now; see ``Matches.one``."""
+    return await Matches(txn, context).one(type_, criteria)
+
+
+async def _query(txn: Transaction, type_: str, criteria: str, context: Context) -> Query:
     try:
         params = parse_qsl(criteria.removeprefix("?"), keep_blank_values=True, max_num_fields=100)
     except ValueError:
@@ -41,11 +89,19 @@ async def one_match(txn: Transaction, type_: str, criteria: str, *, context: Con
     asked = parse_clauses(type_, params, reader=replace(reader(context), codes=codes))
     for other in asked.types:
         context.allow("s", other)
-    page = await txn.search(Query(type_, asked.clauses, count=2, total="none"))
-    if len(page.versions) > 1:
-        text = f"Several {type_} match the condition; make it name exactly one, best by its identifier."
-        raise PreconditionFailed(Issue(text, code=IssueType.MULTIPLE_MATCHES))
-    return page.versions[0] if page.versions else None
+    return Query(type_, asked.clauses, count=2, total="none")
+
+
+def _identified(query: Query) -> Identified | None:
+    """The business identifier that is all a query asks for."""
+    if len(query.clauses) != 1 or not isinstance(clause := query.clauses[0], Clause):
+        return None
+    if clause.indexes != (f"{query.type}.identifier",) or clause.modifier or len(clause.values) != 1:
+        return None
+    value = clause.values[0]
+    if not (isinstance(value, TokenValue) and value.system and value.code):
+        return None
+    return Identified(query.type, value.system, value.code)
 
 
 def check_tag(if_match: str | None, newest: Version | None) -> None:

@@ -9,7 +9,7 @@ from service.fhir.json import reread
 from service.fhir.patch import Patch, patched
 from service.interactions.context import Context
 from service.interactions.entry import Applied, Entry, at_entry, check
-from service.interactions.matching import check_tag, one_match
+from service.interactions.matching import Matches, check_tag
 from service.interactions.read import there
 from service.store.contract import Transaction, Version
 
@@ -29,24 +29,19 @@ class Target:
         """``Type/id``."""
         return f"{self.entry.type}/{self.id}"
 
-    @property
-    def condition(self) -> str:
-        """The search by which it was looked for, empty for none."""
-        return self.entry.criteria or self.entry.if_none_exist or ""
 
-
-async def target_of(txn: Transaction, entry: Entry, *, context: Context) -> Target:
+async def target_of(txn: Transaction, entry: Entry, matches: Matches, *, context: Context) -> Target:
     """Find or choose the id of a POST, PUT or PATCH; the latter becomes the PUT of what it makes."""
     if entry.patch is not None:
-        return await _patched(txn, entry, entry.patch, context)
+        return await _patched(txn, entry, entry.patch, matches)
     if entry.method == "POST":
         if not entry.if_none_exist:
             return Target(entry, context.new_id())
-        match = await one_match(txn, entry.type, entry.if_none_exist, context=context)
+        match = await matches.one(entry.type, entry.if_none_exist)
         return Target(entry, match.id if match else context.new_id(), match)
     if entry.criteria is None:
         return Target(entry, entry.id)
-    match = await one_match(txn, entry.type, entry.criteria, context=context)
+    match = await matches.one(entry.type, entry.criteria)
     own = cast("str", entry.tree.get("id", ""))
     if match is not None:
         if own and own != match.id:
@@ -57,13 +52,13 @@ async def target_of(txn: Transaction, entry: Entry, *, context: Context) -> Targ
     return Target(entry, own or context.new_id())
 
 
-async def _patched(txn: Transaction, entry: Entry, patch: Patch, context: Context) -> Target:
+async def _patched(txn: Transaction, entry: Entry, patch: Patch, matches: Matches) -> Target:
     """What a patch makes of the resource it finds: NotFound or Gone if there is none.
 
     RuleViolation if it can't be done or makes something that is not valid; then nothing has changed.
     """
     if entry.criteria is not None:
-        newest = await one_match(txn, entry.type, entry.criteria, context=context)
+        newest = await matches.one(entry.type, entry.criteria)
         if newest is None:
             raise NotFound(f"No {entry.type} matches the condition.")
     else:
@@ -88,8 +83,8 @@ def no_resource_twice(targets: Iterable[Target], deleted: Iterable[Applied]) -> 
     issues: list[Issue] = []
     for target in targets:
         names = {target.reference}
-        if target.condition:
-            names.add(f"{target.entry.type}?{target.condition}")
+        if target.entry.condition:
+            names.add(f"{target.entry.type}?{target.entry.condition}")
         if names & seen:
             text = "The same resource is written twice in one transaction; keep one of the requests."
             issue = Issue(text, code=IssueType.DUPLICATE)

@@ -5,14 +5,14 @@ answers only when the commit is durable; if it raises, nothing of it is kept. On
 really waits (the writer thread drives it), on a networked engine it does: the interactions are written once.
 """
 
-from collections.abc import AsyncIterator, Awaitable, Callable
+from collections.abc import AsyncIterator, Awaitable, Callable, Sequence
 from dataclasses import dataclass
-from typing import Literal, Protocol, TypeVar
+from typing import Literal, NamedTuple, Protocol, TypeVar
 
 from service.fhir.search_query import Condition, Sort
 from service.fhir.search_values import SearchKeys
 
-__all__ = ["History", "Page", "Query", "Store", "Transaction", "Version", "VisitKey", "Work"]
+__all__ = ["History", "Identified", "Page", "Query", "Store", "Transaction", "Version", "VisitKey", "Work"]
 
 T = TypeVar("T")
 
@@ -42,6 +42,14 @@ class Version:
     def etag(self) -> str:
         """The weak entity tag, ``W/"3"``."""
         return f'W/"{self.version}"'
+
+
+class Identified(NamedTuple):
+    """Resources of a type with a business identifier."""
+
+    type: str
+    system: str
+    value: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -114,8 +122,16 @@ class Transaction(Protocol):
         """Answer the newest version (a deletion included), or None if the id was never used."""
         ...
 
+    async def expect(self, names: Sequence[tuple[str, str]]) -> None:
+        """These (type, id) will be read or put: whatever that needs to know is asked for all at once."""
+        ...
+
     async def find(self, type_: str, system: str, value: str) -> list[Version]:
-        """Answer the current versions that carry this business identifier, oldest id first."""
+        """Answer the current versions that carry this business identifier, oldest first."""
+        ...
+
+    async def find_all(self, wanted: Sequence[Identified]) -> list[list[Version]]:
+        """Answer ``find`` of each, in their order."""
         ...
 
     async def identified(self, system: str, value_prefix: str) -> list[Version]:

@@ -1,19 +1,13 @@
 """Reading and writing everything of a PostgreSQL database; the connection is passed in."""
 
-from zoneinfo import ZoneInfo
-
-from service.fhir.datetimes import interval
-from service.fhir.search_values import SearchKeys
 from service.store.archive import CHUNK, Kept, Rows, in_chunks
-from service.store.contract import Version, VisitKey
+from service.store.contract import VisitKey
 from service.store.migrations import COMPATIBLE_WITH, SCHEMA_VERSION, upgrade
-from service.store.postgres_pending import Head
 from service.store.postgres_transaction import Connection, PostgresTransaction, version_of
 from service.store.search_sql import columns
 
 __all__ = ["PostgresArchive", "snapshot"]
 
-_UTC = ZoneInfo("UTC")
 _KEPT = (
     f"SELECT {columns}, c.sequence = r.sequence FROM resource r JOIN current c ON c.key = r.key "
     f"WHERE r.sequence > $1 ORDER BY r.sequence LIMIT {CHUNK}"
@@ -53,25 +47,6 @@ class PostgresArchive(PostgresTransaction):
         async for row in snapshot(self._connection):
             yield row
 
-    async def keep(self, kept: Kept, keys: SearchKeys) -> None:
-        """See Archive."""
-        one = kept.version
-        if one.version == 1:
-            head = self._heads[one.type, one.id] = Head(key=one.sequence)
-        else:
-            head = await self._head(one.type, one.id)
-        head.version, head.updated = one, interval(one.last_updated, _UTC)[0]
-        head.keys = keys
-        self._pending.add(head, one)
-        await self._now_and_then()
-
-    async def refile(self, version: Version, keys: SearchKeys) -> None:
-        """See Archive."""
-        head = await self._head(version.type, version.id)
-        head.keys = keys
-        self._pending.heads[version.type, version.id] = head
-        await self._now_and_then()
-
     async def upgrade(self) -> bool:
         """See Archive."""
         found = await self._connection.fetchval("SELECT version FROM schema_version")
@@ -92,9 +67,3 @@ class PostgresArchive(PostgresTransaction):
             "SELECT setval('write_sequence', greatest((SELECT max(sequence) FROM resource), last_value)) "
             "FROM write_sequence WHERE EXISTS (SELECT 1 FROM resource)"
         )
-
-    async def _now_and_then(self) -> None:
-        """Write what waits before it is much, and forget it."""
-        if len(self._pending.heads) >= CHUNK:
-            await self._flush()
-            self._heads.clear()

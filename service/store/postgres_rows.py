@@ -3,9 +3,17 @@
 from collections.abc import Iterable, Iterator, Sequence
 from typing import Any
 
-from service.store.key_rows import TABLES, Row
+from service.store.key_rows import TABLES, Row, by_table
 
-__all__ = ["CURRENT", "DATABASE_TYPES", "RESOURCE", "UPDATE_CURRENT", "columns_of", "deletions", "insertions"]
+__all__ = [
+    "DATABASE_TYPES",
+    "INSERT_CURRENT",
+    "RESOURCE",
+    "UPDATE_CURRENT",
+    "columns_of",
+    "deletions",
+    "insertions",
+]
 
 DATABASE_TYPES = {
     "owner": "bigint",
@@ -35,7 +43,7 @@ def _insert(table: str, types: dict[str, str]) -> str:
     return f"INSERT INTO {table} ({', '.join(types)}) SELECT * FROM unnest({arrays})"
 
 
-CURRENT = _insert(
+INSERT_CURRENT = _insert(
     "current",
     {
         "key": "bigint",
@@ -81,20 +89,11 @@ def columns_of(rows: Sequence[Sequence[Any]]) -> list[list[Any]]:
 
 def insertions(rows: Iterable[Row]) -> Iterator[tuple[str, list[list[Any]]]]:
     """Answer per search table the statement that files its rows, and its columns."""
-    for table, chosen in _by_table(rows):
+    for table, chosen in by_table(rows):
         yield _INSERTS[table], columns_of(chosen)
 
 
 def deletions(rows: Iterable[Row]) -> Iterator[tuple[str, list[Row]]]:
     """Answer per search table the statement that takes back one row, and the rows."""
-    for table, chosen in _by_table(rows):
+    for table, chosen in by_table(rows):
         yield _DELETES[table], chosen
-
-
-def _by_table(rows: Iterable[Row]) -> Iterator[tuple[str, list[Row]]]:
-    """In one order everywhere, so that two transactions wait for each other rather than lock up."""
-    found: dict[str, list[Row]] = {}
-    for table, *values in rows:
-        found.setdefault(table, []).append(tuple(values))
-    for table in sorted(found):
-        yield table, sorted(found[table])

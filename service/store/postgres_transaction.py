@@ -3,35 +3,63 @@
 What is put waits in memory and is written in a few statements: before anything is looked for, and at the end.
 """
 
-from collections.abc import Callable, Sequence
+from collections.abc import Awaitable, Callable, Mapping, Sequence
 from typing import Any, Literal, Protocol
 
-from service.errors import Conflict, NotFound
-from service.fhir.datetimes import instant
-from service.fhir.json import stamp
+from service.errors import Conflict
 from service.fhir.search_parameters import stored_types
 from service.fhir.search_values import SearchKeys
-from service.store.contract import Page, Query, Version, VisitKey
+from service.store.buffered import Buffered, Head, Pending
+from service.store.contract import Identified, Page, Query, Version, VisitKey
 from service.store.guards import guard_of_identifier, guards_of_keys, guards_of_search
-from service.store.postgres_pending import Head, Learn, Pending, Writing
+from service.store.key_rows import Row, words_of
+from service.store.postgres_rows import (
+    INSERT_CURRENT,
+    RESOURCE,
+    UPDATE_CURRENT,
+    columns_of,
+    deletions,
+    insertions,
+)
 from service.store.postgres_sql import POSTGRES, Known, in_postgres, shortened
-from service.store.search_match import WIDE, WORD, Statement
+from service.store.search_match import WIDE, WORD
 from service.store.search_order import page_of
 from service.store.search_sql import columns, page, total
 
 __all__ = ["CURRENT", "Connection", "MustBeAlone", "PostgresTransaction", "run_search", "version_of"]
 
 CURRENT = f"SELECT {columns} FROM current c JOIN resource r ON r.sequence = c.sequence"
-_HEAD = (
-    f"SELECT {columns}, c.key, c.updated, c.keys FROM current c JOIN resource r ON r.sequence = c.sequence "
-    "WHERE c.type = $1 AND c.id = $2"
+_HEAD_COLUMNS = (
+    f"SELECT {columns}, c.key, c.updated, c.keys FROM current c JOIN resource r ON r.sequence = c.sequence"
 )
+_HEAD = f"{_HEAD_COLUMNS} WHERE c.type = $1 AND c.id = $2"
+_HEADS = f"{_HEAD_COLUMNS} WHERE (c.type, c.id) IN (SELECT * FROM unnest($1::text[], $2::text[]))"
+_FOUND = f"""
+    SELECT w.place, {columns}
+    FROM unnest($1::bigint[], $2::bigint[], $3::text[], $4::bigint[]) AS w (place, name, code, system)
+    JOIN token k ON k.owner = {WIDE} AND k.name = w.name AND k.code = w.code AND k.system = w.system
+    JOIN current c ON c.key = k.key JOIN resource r ON r.sequence = c.sequence ORDER BY w.place, c.key
+"""
+_WORDS = "SELECT text, key FROM word WHERE text = ANY($1::text[])"
+_NO_WORD = -2
 _WIDTH = len(columns.split(","))
 _FIRST_BLOCK, _LARGEST_BLOCK = 4, 1024
 
 
-class Connection(Writing, Protocol):
+Learn = Callable[[set[str]], Awaitable[Mapping[str, int]]]
+"""Gives every word a number, and answers them."""
+
+
+class Connection(Protocol):
     """The part of a database connection that is needed here."""
+
+    async def execute(self, query: str, *args: Any) -> Any:
+        """Run one statement."""
+        ...
+
+    async def executemany(self, command: str, args: list[Row]) -> Any:
+        """Run one statement for many rows."""
+        ...
 
     async def fetch(self, query: str, *args: Any) -> Sequence[Sequence[Any]]:
         """Answer all rows."""
@@ -69,7 +97,7 @@ async def run_search(connection: Connection, query: Query, known: Known) -> Page
     return page_of(query, rows, counted, version_of)
 
 
-class PostgresTransaction:
+class PostgresTransaction(Buffered):
     """The Transaction of the contract."""
 
     def __init__(
@@ -79,31 +107,43 @@ class PostgresTransaction:
 
         ``alone``: no other transaction writes references until this one ends.
         """
+        super().__init__(now)
         self._connection = connection
         self._learn = learn
         self._known = known
-        self._now = now
         self._alone = alone
-        self._heads: dict[tuple[str, str], Head] = {}
-        self._pending = Pending()
         self._words: dict[str, int] = {}
         self._guards: set[int] = set()
         self._guards_of_written: set[int] = set()
         self._sequences: list[int] = []
         self._wrote = False
 
-    async def read(self, type_: str, id_: str) -> Version | None:
+    async def expect(self, names: Sequence[tuple[str, str]]) -> None:
         """See the contract."""
-        return (await self._head(type_, id_)).version
+        fresh = [name for name in names if name not in self._heads]
+        if len(fresh) > 1:
+            self._heads |= {name: Head() for name in fresh}
+            for row in await self._connection.fetch(_HEADS, *columns_of(fresh)):
+                self._heads[row[1], row[2]] = _head_of(row)
 
-    async def find(self, type_: str, system: str, value: str) -> list[Version]:
+    async def find_all(self, wanted: Sequence[Identified]) -> list[list[Version]]:
         """See the contract."""
-        sql = (
-            f"{CURRENT} WHERE c.key IN (SELECT key FROM token WHERE owner = {WIDE} AND code = ? "
-            f"AND name = {WORD} AND system = {WORD if system else 0}) ORDER BY c.key"
+        await self._flush()
+        names = [f"{one.type}.identifier" for one in wanted]
+        numbers = await self._numbers({*names, *(one.system for one in wanted)})
+        rows = await self._connection.fetch(
+            _FOUND,
+            list(range(len(wanted))),
+            [numbers.get(name, _NO_WORD) for name in names],
+            [shortened(one.value) for one in wanted],
+            [numbers.get(one.system, _NO_WORD) for one in wanted],
         )
-        bound = [value, f"{type_}.identifier", *([system] if system else [])]
-        return await self._identified(value, (sql, bound))
+        found: list[list[Version]] = [[] for _ in wanted]
+        for place, *row in rows:
+            found[place].append(version_of(row))
+        missing = (one for one, carriers in zip(wanted, found, strict=True) if not carriers)
+        self._guards |= {guard_of_identifier(one.value) for one in missing}
+        return found
 
     async def identified(self, system: str, value_prefix: str) -> list[Version]:
         """See the contract."""
@@ -114,7 +154,12 @@ class PostgresTransaction:
             f"AND name IN ({', '.join([WORD] * len(names))}) AND system = {WORD}) ORDER BY c.key"
         )
         bound = [value_prefix, value_prefix + "\U0010ffff", *names, system]
-        return await self._identified(value_prefix, (sql, bound))
+        await self._flush()
+        sql, values = in_postgres((sql, bound), self._number)
+        found = [version_of(row) for row in await self._connection.fetch(sql, *values)]
+        if not found:
+            self._guards.add(guard_of_identifier(value_prefix))
+        return found
 
     async def search(self, query: Query) -> Page:
         """See the contract."""
@@ -135,25 +180,6 @@ class PostgresTransaction:
         )
         rows = await self._connection.fetch(sql, type_, id_, shortened(f"{type_}/{id_}"), limit)
         return [row[0] for row in rows]
-
-    async def put(
-        self,
-        type_: str,
-        id_: str,
-        content: bytes,
-        keys: SearchKeys,
-        *,
-        method: Literal["POST", "PUT"] = "PUT",
-    ) -> Version:
-        """See the contract."""
-        return await self._next(type_, id_, method, content, keys)
-
-    async def delete(self, type_: str, id_: str) -> Version:
-        """See the contract."""
-        newest = await self.read(type_, id_)
-        if newest is None:
-            raise NotFound(f"There is no {type_}/{id_} to delete.")
-        return newest if newest.deleted else await self._next(type_, id_, "DELETE", b"", SearchKeys())
 
     async def visit(self, system: str, value: str) -> VisitKey | None:
         """See the contract."""
@@ -197,30 +223,12 @@ class PostgresTransaction:
     async def _next(
         self, type_: str, id_: str, method: Literal["POST", "PUT", "DELETE"], content: bytes, keys: SearchKeys
     ) -> Version:
-        head = await self._head(type_, id_)
-        number = head.version.version + 1 if head.version else 1
-        head.updated = max(self._now(), head.updated + 1)
-        moment = instant(head.updated)
-        if method != "DELETE":
-            content = stamp(content, id_=id_, version=number, last_updated=moment)
-        sequence = await self._sequence()
-        head.key = head.key or sequence
-        head.version = Version(sequence, type_, id_, number, moment, method, content)
-        head.keys = keys
         self._guards_of_written |= guards_of_keys(keys)
-        self._pending.add(head, head.version)
-        return head.version
+        return await super()._next(type_, id_, method, content, keys)
 
-    async def _head(self, type_: str, id_: str) -> Head:
-        head = self._heads.get((type_, id_))
-        if head is None:
-            row = await self._connection.fetchrow(_HEAD, type_, id_)
-            head = Head()
-            if row:
-                key, updated, filed = row[_WIDTH:]
-                head = Head(version_of(row), key, updated, filed, stored=True)
-            self._heads[type_, id_] = head
-        return head
+    async def _fetched(self, type_: str, id_: str) -> Head:
+        row = await self._connection.fetchrow(_HEAD, type_, id_)
+        return _head_of(row) if row else Head()
 
     async def _sequence(self) -> int:
         """The next number; taken in growing blocks, so that a long transaction asks seldom."""
@@ -230,20 +238,44 @@ class PostgresTransaction:
             self._sequences = taken[::-1]
         return self._sequences.pop()
 
-    async def _identified(self, value: str, statement: Statement) -> list[Version]:
-        await self._flush()
-        sql, values = in_postgres(statement, self._number)
-        found = [version_of(row) for row in await self._connection.fetch(sql, *values)]
-        if not found:
-            self._guards.add(guard_of_identifier(value))
-        return found
+    async def _write(self, pending: Pending) -> None:
+        """One statement a table, columns as arrays."""
+        self._wrote = True
+        keys = [head.keys for head in pending.heads.values() if head.keys]
+        words = await self._learn({word for one in keys for word in words_of(one)})
+        self._words |= words
+        old, new = pending.file(words.__getitem__, _fitting)
+        if fresh := list(pending.current(stored=False)):
+            await self._connection.execute(INSERT_CURRENT, *columns_of(fresh))
+        if changed := list(pending.current(stored=True)):
+            await self._connection.executemany(UPDATE_CURRENT, changed)
+        if pending.versions:
+            versions = [
+                (one.sequence, key, one.version, one.last_updated, one.method, one.content.decode())
+                for key, one in pending.versions
+            ]
+            await self._connection.execute(RESOURCE, *columns_of(versions))
+        for sql, rows in deletions(old):
+            await self._connection.executemany(sql, rows)
+        for sql, arrays in insertions(new):
+            await self._connection.execute(sql, *arrays)
 
-    async def _flush(self) -> None:
-        if self._pending.heads:
-            pending, self._pending = self._pending, Pending()
-            self._wrote = True
-            self._words |= await pending.write(self._connection, self._learn)
+    async def _numbers(self, texts: set[str]) -> dict[str, int]:
+        """The numbers of those words that have one."""
+        numbers = {text: number for text in texts if (number := self._number(text)) is not None}
+        short = {shortened(text): text for text in texts - numbers.keys()}
+        rows = await self._connection.fetch(_WORDS, list(short)) if short else ()
+        return numbers | {short[text]: number for text, number in rows}
 
     def _number(self, text: str) -> int | None:
         """The number of a word: its own new ones are not in what this transaction sees of the database."""
         return self._words.get(text) or self._known(text)
+
+
+def _head_of(row: Sequence[Any]) -> Head:
+    key, updated, filed = row[_WIDTH:]
+    return Head(version_of(row), key, updated, filed, stored=True)
+
+
+def _fitting(row: Row) -> Row:
+    return tuple(shortened(one) if isinstance(one, str) else one for one in row)

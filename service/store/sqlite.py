@@ -33,6 +33,7 @@ from service.store.sqlite_transaction import SqliteTransaction, Words, read_newe
 __all__ = ["SqliteStore"]
 
 T = TypeVar("T")
+Kind = TypeVar("Kind", bound=SqliteTransaction)
 
 _GROUP = 64
 _BUSY_SECONDS = 5.0
@@ -47,7 +48,8 @@ _STEPS = 100_000
 @dataclass(slots=True)
 class _Job:
     name: str
-    work: Work[Any]
+    kind: type[SqliteTransaction]
+    work: Callable[[Any], Awaitable[Any]]
     loop: asyncio.AbstractEventLoop
     done: "asyncio.Future[Any]"
     result: Any = None
@@ -79,8 +81,7 @@ class SqliteStore:
         except (sqlite3.Error, OSError) as error:
             raise StoreUnavailable(f"The database {path.name} can't be opened: {error}.") from error
         self._words = Words(self._writing)
-        self._transaction = SqliteTransaction(self._writing, self._words, lambda: milliseconds(clock()))
-        self._archive = SqliteArchive(self._writing, self._words, lambda: milliseconds(clock()))
+        self._now = lambda: milliseconds(clock())
         self._pool = ThreadPoolExecutor(readers, thread_name_prefix="store-read")
         self._writer = threading.Thread(target=self._write_forever, name="store-write", daemon=True)
         self._writer.start()
@@ -110,13 +111,7 @@ class SqliteStore:
 
     async def write(self, name: str, work: Work[T]) -> T:
         """See the contract."""
-        if self._closed:
-            raise StoreUnavailable("The store is closed.")
-        loop = asyncio.get_running_loop()
-        job = _Job(name, work, loop, loop.create_future())
-        self._jobs.put(job)
-        result: T = await job.done
-        return result
+        return await self._queued(name, SqliteTransaction, work)
 
     async def changes(self, after: int = 0) -> AsyncIterator[Version]:
         """See the contract."""
@@ -156,7 +151,7 @@ class SqliteStore:
 
     async def archive(self, name: str, work: Callable[[Archive], Awaitable[T]]) -> T:
         """See Movable."""
-        return await self.write(name, lambda _: work(self._archive))
+        return await self._queued(name, SqliteArchive, work)
 
     async def close(self) -> None:
         """See the contract."""
@@ -169,6 +164,15 @@ class SqliteStore:
         with self._lock:
             for connection in self._opened:
                 connection.close()
+
+    async def _queued(self, name: str, kind: type[Kind], work: Callable[[Kind], Awaitable[T]]) -> T:
+        if self._closed:
+            raise StoreUnavailable("The store is closed.")
+        loop = asyncio.get_running_loop()
+        job = _Job(name, kind, work, loop, loop.create_future())
+        self._jobs.put(job)
+        result: T = await job.done
+        return result
 
     def _connect(self, patience: float = _BUSY_SECONDS) -> sqlite3.Connection:
         connection = sqlite3.connect(
@@ -252,7 +256,7 @@ class SqliteStore:
         """One work in its savepoint: kept whole, or not at all."""
         self._writing.execute("SAVEPOINT work")
         try:
-            job.result = _drive(job.work(self._transaction))
+            job.result = _drive(self._whole(job))
         except sqlite3.Error as error:
             if not self._writing.in_transaction:  # a full disk takes back the whole group
                 raise
@@ -263,6 +267,12 @@ class SqliteStore:
             self._words.forget()
             self._writing.execute("ROLLBACK TO work")
         self._writing.execute("RELEASE work")
+
+    async def _whole(self, job: _Job) -> Any:
+        transaction = job.kind(self._writing, self._words, self._now)
+        result = await job.work(transaction)
+        await transaction.finish()
+        return result
 
     def _fail(self, group: list[_Job], error: Exception) -> None:
         """The whole group is lost: the database is locked, full or broken."""

@@ -1,17 +1,13 @@
 """Reads and writes inside one SQLite transaction; the connection is passed in."""
 
 from collections.abc import Callable, Iterable, Sequence
-from typing import Any, Literal, Protocol
+from typing import Any, Protocol
 
-import msgspec
-
-from service.errors import Conflict, NotFound
-from service.fhir.datetimes import instant
-from service.fhir.json import stamp
+from service.errors import Conflict
 from service.fhir.search_parameters import stored_types
-from service.fhir.search_values import SearchKeys
-from service.store.contract import Page, Query, Version, VisitKey
-from service.store.key_rows import TABLES, Row, key_rows
+from service.store.buffered import Buffered, Head, Pending
+from service.store.contract import Identified, Page, Query, Version, VisitKey
+from service.store.key_rows import TABLES, by_table
 from service.store.search_match import WIDE
 from service.store.search_order import page_of
 from service.store.search_sql import columns, page, total
@@ -19,6 +15,29 @@ from service.store.search_sql import columns, page, total
 __all__ = ["Connection", "SqliteTransaction", "Words", "read_newest", "run_search"]
 
 _CURRENT = f"SELECT {columns} FROM current c JOIN resource r ON r.sequence = c.sequence"
+_HEAD = (
+    f"SELECT {columns}, c.key, c.updated, c.keys FROM current c JOIN resource r ON r.sequence = c.sequence "
+    "WHERE c.type = ? AND c.id = ?"
+)
+_FIND = (
+    f"{_CURRENT} WHERE c.key IN "
+    f"(SELECT key FROM token WHERE owner = {WIDE} AND name = ? AND code = ? AND system = ?) ORDER BY c.key"
+)
+_NEW = (
+    "INSERT INTO current (key, type, id, owner, sequence, version, updated, deleted, keys) "
+    "VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?)"
+)
+_CHANGED = (
+    "UPDATE current SET key = ?1, type = ?2, id = ?3, owner = ?4, sequence = ?5, version = ?6, updated = ?7, "
+    "deleted = ?8, keys = ?9 WHERE key = ?1"
+)
+_VERSION = (
+    "INSERT INTO resource (sequence, key, version, last_updated, method, content) VALUES (?, ?, ?, ?, ?, ?)"
+)
+_LAST = (
+    "SELECT max(coalesce((SELECT max(sequence) FROM resource), 0), "
+    "coalesce((SELECT max(key) FROM current), 0))"
+)
 _INSERTS = {
     table: f"INSERT INTO {table} ({', '.join(names)}) VALUES ({', '.join('?' * len(names))})"
     for table, names in TABLES.items()
@@ -63,6 +82,14 @@ class Words:
         self._known: dict[str, int] = {"": 0}
         self._fresh: list[str] = []
 
+    def known(self, text: str) -> int | None:
+        """Answer the number of a text, 0 for none; None if it has none yet."""
+        known = self._known.get(text)
+        if known is None:
+            row = self._connection.execute("SELECT key FROM word WHERE text = ?", (text,)).fetchone()
+            return row[0] if row else None
+        return known
+
     def number(self, text: str) -> int:
         """Answer the number of a text, giving it one if it is new; 0 for none."""
         known = self._known.get(text)
@@ -92,33 +119,27 @@ class Words:
         self._fresh.clear()
 
 
-class SqliteTransaction:
+class SqliteTransaction(Buffered):
     """The Transaction of the contract. Its coroutines never wait."""
 
     def __init__(self, connection: Connection, words: Words, now: Callable[[], int]) -> None:
         """``now`` answers UTC milliseconds."""
+        super().__init__(now)
         self._connection = connection
         self._words = words
-        self._now = now
+        self._last = 0
 
-    async def read(self, type_: str, id_: str) -> Version | None:
-        """See the contract."""
-        return read_newest(self._connection, type_, id_)
+    async def expect(self, names: Sequence[tuple[str, str]]) -> None:
+        """See the contract; here each is asked for just as fast on its own."""
 
-    async def find(self, type_: str, system: str, value: str) -> list[Version]:
+    async def find_all(self, wanted: Sequence[Identified]) -> list[list[Version]]:
         """See the contract."""
-        sql = (
-            f"{_CURRENT} WHERE c.key IN (SELECT key FROM token "
-            f"WHERE owner = {WIDE} AND code = ? "
-            "AND name = (SELECT key FROM word WHERE text = ?) "
-            "AND system = CASE ? WHEN '' THEN 0 ELSE (SELECT key FROM word WHERE text = ?) END) "
-            "ORDER BY c.key"
-        )
-        rows = self._connection.execute(sql, (value, f"{type_}.identifier", system, system))
-        return [Version(*row) for row in rows]
+        await self._flush()
+        return [self._identified(one) for one in wanted]
 
     async def identified(self, system: str, value_prefix: str) -> list[Version]:
         """See the contract."""
+        await self._flush()
         names = [f"{type_}.identifier" for type_ in stored_types()]
         sql = (
             f"{_CURRENT} WHERE c.key IN (SELECT key FROM token "
@@ -131,35 +152,18 @@ class SqliteTransaction:
 
     async def search(self, query: Query) -> Page:
         """See the contract."""
+        await self._flush()
         return run_search(self._connection, query)
 
     async def referrers(self, type_: str, id_: str, limit: int) -> list[str]:
         """See the contract."""
+        await self._flush()
         sql = (
             "SELECT c.type || '/' || c.id FROM current c "
             "WHERE NOT c.deleted AND NOT (c.type = ? AND c.id = ?) "
             "AND c.key IN (SELECT key FROM reference WHERE target = ?) ORDER BY c.key LIMIT ?"
         )
         return [row[0] for row in self._connection.execute(sql, (type_, id_, f"{type_}/{id_}", limit))]
-
-    async def put(
-        self,
-        type_: str,
-        id_: str,
-        content: bytes,
-        keys: SearchKeys,
-        *,
-        method: Literal["POST", "PUT"] = "PUT",
-    ) -> Version:
-        """See the contract."""
-        return self._next(type_, id_, method, content, keys)
-
-    async def delete(self, type_: str, id_: str) -> Version:
-        """See the contract."""
-        newest = read_newest(self._connection, type_, id_)
-        if newest is None:
-            raise NotFound(f"There is no {type_}/{id_} to delete.")
-        return newest if newest.deleted else self._next(type_, id_, "DELETE", b"", SearchKeys())
 
     async def visit(self, system: str, value: str) -> VisitKey | None:
         """See the contract."""
@@ -178,40 +182,37 @@ class SqliteTransaction:
             (key.system, key.value, key.patient, key.time),
         )
 
-    def _next(
-        self, type_: str, id_: str, method: Literal["POST", "PUT", "DELETE"], content: bytes, keys: SearchKeys
-    ) -> Version:
-        row = self._connection.execute(
-            "SELECT key, version, updated, keys FROM current WHERE type = ? AND id = ?", (type_, id_)
-        ).fetchone()
-        key, version, before, filed = row or (None, 0, 0, "[]")
-        updated, version = max(self._now(), before + 1), version + 1
-        moment = instant(updated)
-        if method != "DELETE":
-            content = stamp(content, id_=id_, version=version, last_updated=moment)
-        if key is None:
-            key = self._connection.execute(
-                "INSERT INTO current (type, id, owner, sequence, version, updated, deleted, keys) "
-                "VALUES (?, ?, 0, 0, 0, 0, 0, '[]')",
-                (type_, id_),
-            ).lastrowid
-        owner, rows = key_rows(keys, key, self._words.number)
-        sequence = self._connection.execute(
-            "INSERT INTO resource (key, version, last_updated, method, content) VALUES (?, ?, ?, ?, ?)",
-            (key, version, moment, method, content),
-        ).lastrowid
-        self._file({tuple(row) for row in msgspec.json.decode(filed)}, set(rows))
-        self._connection.execute(
-            "UPDATE current SET owner = ?, sequence = ?, version = ?, updated = ?, deleted = ?, keys = ? "
-            "WHERE key = ?",
-            (owner, sequence, version, updated, method == "DELETE", msgspec.json.encode(rows).decode(), key),
-        )
-        return Version(sequence, type_, id_, version, moment, method, content)
+    async def finish(self) -> None:
+        """Write what waits."""
+        await self._flush()
 
-    def _file(self, old: set[Row], new: set[Row]) -> None:
-        """Write the rows that are new and take back those that no longer hold."""
-        for statements, rows in ((_DELETES, old - new), (_INSERTS, new - old)):
-            for table, sql in statements.items():
-                chosen = [row[1:] for row in rows if row[0] == table]
-                if chosen:
-                    self._connection.executemany(sql, chosen)
+    def _identified(self, wanted: Identified) -> list[Version]:
+        name, system = self._words.known(f"{wanted.type}.identifier"), self._words.known(wanted.system)
+        if name is None or system is None:
+            return []
+        return [Version(*row) for row in self._connection.execute(_FIND, (name, wanted.value, system))]
+
+    async def _fetched(self, type_: str, id_: str) -> Head:
+        row = self._connection.execute(_HEAD, (type_, id_)).fetchone()
+        if row is None:
+            return Head()
+        *version, key, updated, filed = row
+        return Head(Version(*version), key, updated, filed, stored=True)
+
+    async def _sequence(self) -> int:
+        """Nobody else writes while this transaction is open; a new resource takes its first as its key."""
+        self._last = (self._last or self._connection.execute(_LAST).fetchone()[0]) + 1
+        return self._last
+
+    async def _write(self, pending: Pending) -> None:
+        old, new = pending.file(self._words.number)
+        self._connection.executemany(_NEW, pending.current(stored=False))
+        self._connection.executemany(_CHANGED, pending.current(stored=True))
+        versions = (
+            (one.sequence, key, one.version, one.last_updated, one.method, one.content)
+            for key, one in pending.versions
+        )
+        self._connection.executemany(_VERSION, versions)
+        for statements, rows in ((_DELETES, old), (_INSERTS, new)):
+            for table, chosen in by_table(rows):
+                self._connection.executemany(statements[table], chosen)

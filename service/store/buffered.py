@@ -1,0 +1,200 @@
+"""A transaction that keeps what is put in memory until it has to be written, the same on every engine.
+
+An engine reads heads, numbers versions, and writes what waits in a few statements, whatever its size: before
+anything is looked for, and at the end.
+"""
+
+from abc import ABC, abstractmethod
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass, field
+from typing import Literal
+from zoneinfo import ZoneInfo
+
+import msgspec
+
+from service.errors import NotFound
+from service.fhir.datetimes import instant, interval
+from service.fhir.json import stamp
+from service.fhir.search_values import SearchKeys
+from service.store.archive import CHUNK, Kept
+from service.store.contract import Identified, Version
+from service.store.key_rows import Row, key_rows
+
+__all__ = ["Buffered", "Head", "Pending"]
+
+_UTC = ZoneInfo("UTC")
+
+
+@dataclass(slots=True)
+class Head:
+    """The newest version of a resource as its transaction sees it; ``key`` is 0 if there never was one.
+
+    ``filed`` are its rows in the search tables (JSON), ``stored`` tells whether it has a row in ``current``.
+    ``keys`` are those of what was put, None if nothing was; ``owner`` follows from them.
+    """
+
+    version: Version | None = None
+    key: int = 0
+    updated: int = 0
+    filed: str = "[]"
+    stored: bool = False
+    keys: SearchKeys | None = None
+    owner: int = 0
+
+
+@dataclass(slots=True)
+class Pending:
+    """Resources put, newest version each, and every version in between with the resource's key."""
+
+    heads: dict[tuple[str, str], Head] = field(default_factory=dict)
+    versions: list[tuple[int, Version]] = field(default_factory=list)
+
+    def add(self, head: Head, version: Version) -> None:
+        """Keep a version that was put; ``head`` shows it already."""
+        self.heads[version.type, version.id] = head
+        self.versions.append((head.key, version))
+
+    def file(
+        self, number: Callable[[str], int], fit: Callable[[Row], Row] = lambda row: row
+    ) -> tuple[set[Row], set[Row]]:
+        """Answer the search rows that no longer hold and those that are new; the heads know theirs then.
+
+        ``number`` answers the number of a word, ``fit`` a row that the engine can hold.
+        """
+        old: set[Row] = set()
+        new: set[Row] = set()
+        for head in self.heads.values():
+            head.owner, made = key_rows(head.keys or SearchKeys(), head.key, number)
+            rows = dict.fromkeys(map(fit, made))
+            if head.filed == "[]":
+                new.update(rows)
+            else:
+                before = {tuple(row) for row in msgspec.json.decode(head.filed)}
+                old |= before - rows.keys()
+                new |= rows.keys() - before
+            head.filed = msgspec.json.encode(list(rows)).decode()
+        return old, new
+
+    def current(self, *, stored: bool) -> Iterator[Row]:
+        """The rows of ``current``, of resources that have one there or of new ones."""
+        for (type_, id_), head in sorted(self.heads.items()):  # in one order, so that no two lock up
+            version = head.version
+            if head.stored is stored and version is not None:
+                yield (
+                    head.key,
+                    type_,
+                    id_,
+                    head.owner,
+                    version.sequence,
+                    version.version,
+                    head.updated,
+                    version.deleted,
+                    head.filed,
+                )
+
+
+class Buffered(ABC):
+    """What the Transaction and the Archive of every engine have in common."""
+
+    def __init__(self, now: Callable[[], int]) -> None:
+        """``now`` answers UTC milliseconds."""
+        self._now = now
+        self._heads: dict[tuple[str, str], Head] = {}
+        self._pending = Pending()
+
+    @abstractmethod
+    async def _fetched(self, type_: str, id_: str) -> Head:
+        """What the database knows of a resource."""
+
+    @abstractmethod
+    async def _sequence(self) -> int:
+        """The next number of a version."""
+
+    @abstractmethod
+    async def _write(self, pending: Pending) -> None:
+        """Write what waits."""
+
+    @abstractmethod
+    async def find_all(self, wanted: Sequence[Identified]) -> list[list[Version]]:
+        """See the contract."""
+
+    async def read(self, type_: str, id_: str) -> Version | None:
+        """See the contract."""
+        return (await self._head(type_, id_)).version
+
+    async def find(self, type_: str, system: str, value: str) -> list[Version]:
+        """See the contract."""
+        return (await self.find_all([Identified(type_, system, value)]))[0]
+
+    async def put(
+        self,
+        type_: str,
+        id_: str,
+        content: bytes,
+        keys: SearchKeys,
+        *,
+        method: Literal["POST", "PUT"] = "PUT",
+    ) -> Version:
+        """See the contract."""
+        return await self._next(type_, id_, method, content, keys)
+
+    async def delete(self, type_: str, id_: str) -> Version:
+        """See the contract."""
+        newest = await self.read(type_, id_)
+        if newest is None:
+            raise NotFound(f"There is no {type_}/{id_} to delete.")
+        return newest if newest.deleted else await self._next(type_, id_, "DELETE", b"", SearchKeys())
+
+    async def keep(self, kept: Kept, keys: SearchKeys) -> None:
+        """See Archive."""
+        one = kept.version
+        if one.version == 1:
+            head = self._heads[one.type, one.id] = Head(key=one.sequence)
+        else:
+            head = await self._head(one.type, one.id)
+        head.version, head.updated = one, interval(one.last_updated, _UTC)[0]
+        head.keys = keys
+        self._pending.add(head, one)
+        await self._now_and_then()
+
+    async def refile(self, version: Version, keys: SearchKeys) -> None:
+        """See Archive."""
+        head = await self._head(version.type, version.id)
+        head.keys = keys
+        self._pending.heads[version.type, version.id] = head
+        await self._now_and_then()
+
+    async def _next(
+        self, type_: str, id_: str, method: Literal["POST", "PUT", "DELETE"], content: bytes, keys: SearchKeys
+    ) -> Version:
+        head = await self._head(type_, id_)
+        number = head.version.version + 1 if head.version else 1
+        head.updated = max(self._now(), head.updated + 1)
+        moment = instant(head.updated)
+        if method != "DELETE":
+            content = stamp(content, id_=id_, version=number, last_updated=moment)
+        sequence = await self._sequence()
+        head.key = head.key or sequence
+        head.version = Version(sequence, type_, id_, number, moment, method, content)
+        head.keys = keys
+        self._pending.add(head, head.version)
+        return head.version
+
+    async def _head(self, type_: str, id_: str) -> Head:
+        head = self._heads.get((type_, id_))
+        if head is None:
+            head = self._heads[type_, id_] = await self._fetched(type_, id_)
+        return head
+
+    async def _flush(self) -> None:
+        if self._pending.heads:
+            pending, self._pending = self._pending, Pending()
+            await self._write(pending)
+            for head in pending.heads.values():
+                head.stored = True
+
+    async def _now_and_then(self) -> None:
+        """Write what waits before it is much, and forget it."""
+        if len(self._pending.heads) >= CHUNK:
+            await self._flush()
+            self._heads.clear()
