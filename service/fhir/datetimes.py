@@ -61,7 +61,7 @@ def milliseconds(moment: datetime) -> int:
 def instant(utc_milliseconds: int) -> str:
     """Answer the FHIR instant text, ``2026-02-04T10:30:00.000Z``."""
     moment = _EPOCH + utc_milliseconds * _MILLISECOND
-    return moment.strftime("%Y-%m-%dT%H:%M:%S.") + f"{moment.microsecond // 1000:03d}Z"
+    return moment.isoformat(timespec="milliseconds").replace("+00:00", "Z")
 
 
 def _calendar(year: int, month: int | None, day: int | None, zone: ZoneInfo) -> tuple[int, int]:

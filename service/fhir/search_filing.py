@@ -260,7 +260,8 @@ def _in_units(at: At, unit: Tree, ends: tuple[Any, Any], part: int, filing: Fili
     if unit.get("unit", code) != code:
         filing.quantities[QuantityKey(at.name, "", unit["unit"], *sent, at.wide, part)] = None
     if system == UCUM and code:
-        lower, upper = (None if end is None else canonical(end, code) for end in (low, high))
+        lower = None if low is None else canonical(low, code)
+        upper = lower if high is low else None if high is None else canonical(high, code)
         known = lower or upper
         if known is not None:
             based = (bounded(lower[0]) if lower else -LARGEST, bounded(upper[0]) if upper else LARGEST)

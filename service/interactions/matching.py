@@ -38,6 +38,7 @@ class Matches:
         """Nothing is looked for yet."""
         self._txn = txn
         self._context = context
+        self._reader = reader(context)
         self._queries: dict[tuple[str, str], Query] = {}
         self._found: dict[Identified, list[Version]] = {}
 
@@ -68,28 +69,27 @@ class Matches:
     async def _query(self, type_: str, criteria: str) -> Query:
         known = self._queries.get((type_, criteria))
         if known is None:
-            known = await _query(self._txn, type_, criteria, self._context)
-            self._queries[type_, criteria] = known
+            known = self._queries[type_, criteria] = await self._read(type_, criteria)
         return known
+
+    async def _read(self, type_: str, criteria: str) -> Query:
+        try:
+            params = parse_qsl(criteria.removeprefix("?"), keep_blank_values=True, max_num_fields=100)
+        except ValueError:
+            params = []
+        if not params:
+            raise InvalidInput("A conditional request needs at least one search parameter.")
+        codes = await look_up(self._txn, params)
+        how = replace(self._reader, codes=codes) if codes else self._reader
+        asked = parse_clauses(type_, params, reader=how)
+        for other in asked.types:
+            self._context.allow("s", other)
+        return Query(type_, asked.clauses, count=2, total="none")
 
 
 async def one_match(txn: Transaction, type_: str, criteria: str, *, context: Context) -> Version | None:
     """Answer the only match of one condition as it stands now; see ``Matches.one``."""
     return await Matches(txn, context).one(type_, criteria)
-
-
-async def _query(txn: Transaction, type_: str, criteria: str, context: Context) -> Query:
-    try:
-        params = parse_qsl(criteria.removeprefix("?"), keep_blank_values=True, max_num_fields=100)
-    except ValueError:
-        params = []
-    if not params:
-        raise InvalidInput("A conditional request needs at least one search parameter.")
-    codes = await look_up(txn, params)
-    asked = parse_clauses(type_, params, reader=replace(reader(context), codes=codes))
-    for other in asked.types:
-        context.allow("s", other)
-    return Query(type_, asked.clauses, count=2, total="none")
 
 
 def _identified(query: Query) -> Identified | None:

@@ -3,17 +3,20 @@
 from service.errors import PreconditionFailed
 from service.fhir.json import Tree, reread
 from service.fhir.search_clauses import Reader, parse_clauses
+from service.fhir.search_parameters import patient_parameter
+from service.fhir.search_query import Clause, ReferenceValue
 from service.records.identity import token
 from service.records.on_file import OnFile
 from service.records.visit import Identifier
 from service.settings import Settings
 from service.store.contract import Query
-from service.store.pages import Searcher, about, every, observations
+from service.store.pages import Searcher, every, observations
 from service.terminology.codes import OBSERVATION
 
 __all__ = ["read_file"]
 
 _OBSERVATIONS = ("goal-stated-status", "goal-baseline", "breath-hold-clearance", "red-flag-checklist")
+_PAGE = 2_000
 _TYPES = (
     "AdverseEvent",
     "Encounter",
@@ -41,9 +44,19 @@ async def read_file(searcher: Searcher, patient: Identifier, settings: Settings)
     if not found:
         return OnFile()
     id_ = found[0]["id"]
-    resources = {type_: await _all(searcher, about(type_, id_)) for type_ in _TYPES}
+    resources: dict[str, list[Tree]] = {type_: [] for type_ in _TYPES}
+    for one in await _all(searcher, _about(id_)):
+        resources[one["resourceType"]].append(one)
     resources["Observation"] = await _all(searcher, observations(id_, OBSERVATION, _OBSERVATIONS))
     return OnFile(found[0], resources)
+
+
+def _about(patient_id: str) -> Query:
+    """One search for everything of these types that is about the patient."""
+    ways = [own.indexes for type_ in _TYPES if (own := patient_parameter(type_))]
+    indexes = tuple(index for way in ways for index in way)
+    whose = Clause(indexes, "reference", (ReferenceValue((f"Patient/{patient_id}",)),))
+    return Query(_TYPES[0], (whose,), count=_PAGE, total="none", also=_TYPES[1:])
 
 
 async def _all(searcher: Searcher, query: Query) -> list[Tree]:

@@ -5,11 +5,15 @@ identifier itself. ``/`` and ``%`` inside the record's value are percent-encoded
 begin with another's.
 """
 
+import re
 from dataclasses import dataclass
+from functools import lru_cache
 from urllib.parse import quote
 from uuid import NAMESPACE_URL, uuid5
 
 __all__ = ["Names", "criteria", "decoded", "encoded", "full_url", "key_of_goal", "person_url", "token"]
+
+_MARKS = re.compile(r"[\\|,$]")
 
 
 def encoded(text: str) -> str:
@@ -22,6 +26,7 @@ def decoded(text: str) -> str:
     return text.replace("%2F", "/").replace("%25", "%")
 
 
+@lru_cache(maxsize=4_096)
 def full_url(system: str, value: str) -> str:
     """The fullUrl of the part of a record with this identifier; it is always the same."""
     return uuid5(NAMESPACE_URL, f"{system}|{value}").urn
@@ -43,9 +48,7 @@ def criteria(system: str, value: str) -> str:
 
 
 def _escaped(text: str) -> str:
-    for character in "\\|,$":
-        text = text.replace(character, "\\" + character)
-    return text
+    return _MARKS.sub(r"\\\g<0>", text)
 
 
 def key_of_goal(value: str) -> str:

@@ -3,12 +3,15 @@
 Everything is escaped; the div holds headings, lists and text only (FHIR R4 narrative.html).
 """
 
+import re
 from collections.abc import Iterable
 from html import escape
 from typing import Any
 
 __all__ = ["narrative", "words_of"]
 
+_CONTROLS = re.compile(r"[\x00-\x08\x0b\x0c\x0e-\x1f]")
+"""Can't stand in XML, not even escaped."""
 _XHTML = "http://www.w3.org/1999/xhtml"
 
 
@@ -42,5 +45,4 @@ def _said(value: Any) -> str:
 
 
 def _safe(text: str) -> str:
-    # Control characters can't stand in XML, not even escaped.
-    return escape("".join(character for character in text if character >= " " or character in "\t\n\r"))
+    return escape(_CONTROLS.sub("", text))

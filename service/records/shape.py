@@ -5,7 +5,7 @@ The rules run over this view, so that one bad field hides no other problem. In t
 """
 
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime, tzinfo
 from functools import cache
 from typing import Annotated, Any, Generic, TypeVar, get_args, get_origin
@@ -37,9 +37,16 @@ class Headline:
 
 def headline(document: Document, *, zone: tzinfo) -> Headline:
     """What is needed to look up the record's context before it is checked."""
-    seen = view(document, Report(Places()), zone=zone)
+    seen = view(replace(document, tree=_head(document.tree)), Report(Places()), zone=zone)
     start = seen.visit.start if seen.visit is not None else None
     return Headline(_complete(seen.record), _complete(seen.patient), start)
+
+
+def _head(tree: dict[str, Any]) -> dict[str, Any]:
+    """The parts of a record that a headline is read from."""
+    head: dict[str, Any] = {name: tree[name] for name in ("record", "patient", "visit") if name in tree}
+    visit = head.get("visit")
+    return {**head, "visit": {"start": visit.get("start")}} if isinstance(visit, dict) else head
 
 
 def view(document: Document, report: Report, *, zone: tzinfo) -> VisitRecord:

@@ -6,6 +6,8 @@ are those of types that belong to no patient. What is left, a narrow key without
 current resources and probes each one's keys.
 """
 
+from functools import cache
+
 from service.fhir.search_parameters import compartment, patient_parameter
 from service.fhir.search_query import Chain, Clause, Condition, Has, ReferenceValue, Together
 from service.store.contract import Query
@@ -26,7 +28,8 @@ from service.store.search_order import Key, beyond, order, position
 
 __all__ = ["SQLITE", "WIDE", "Dialect", "Statement", "columns", "page", "total"]
 
-columns = "r.sequence, c.type, c.id, r.version, r.last_updated, r.method, r.content"
+_COLUMNS = "r.sequence, {0}.type, {0}.id, r.version, r.last_updated, r.method, r.content"
+columns = _COLUMNS.format("c")
 
 
 def page(query: Query, dialect: Dialect = SQLITE) -> Statement:
@@ -45,10 +48,15 @@ def page(query: Query, dialect: Dialect = SQLITE) -> Statement:
     if query.after or query.before:
         later, bound = beyond(keys, position(query.after or query.before, keys))
         where, values = f"{where} AND ({later})", [*values, *bound]
-    by = ", ".join(f"{number} {'DESC' if one.descending else 'ASC'}" for number, one in enumerate(keys, 8))
+    turns = ["DESC" if one.descending else "ASC" for one in keys]
+    inner = ", ".join(f"{one.sql} AS k{number}" for number, one in enumerate(keys))
+    by = ", ".join(f"{number} {turn}" for number, turn in enumerate(turns, 4))
+    # Only what is sorted by is carried through the sort; the texts are fetched for the page alone.
+    found = f"SELECT c.sequence, c.type, c.id, {inner} FROM current c WHERE {where} ORDER BY {by} LIMIT ?"
     sql = (
-        f"SELECT {columns}, {', '.join(one.sql for one in keys)} "
-        f"FROM current c JOIN resource r ON r.sequence = c.sequence WHERE {where} ORDER BY {by} LIMIT ?"
+        f"SELECT {_COLUMNS.format('page')}, {', '.join(f'page.k{number}' for number in range(len(keys)))} "
+        f"FROM ({found}) page JOIN resource r ON r.sequence = page.sequence "
+        f"ORDER BY {', '.join(f'page.k{number} {turn}' for number, turn in enumerate(turns))}"
     )
     return sql, [*(value for one in keys for value in one.values), *values, query.count + 1]
 
@@ -77,7 +85,7 @@ def _patient(query: Query) -> str | None:
     """The one patient a search is about, as ``Patient/id``."""
     for clause in query.clauses:
         if isinstance(clause, Clause) and (target := _one_patient(clause)):
-            ways = {index for type_ in (query.type, *query.also) for index in _ways(type_)}
+            ways = frozenset().union(*map(_ways, (query.type, *query.also)))
             if ways.issuperset(clause.indexes):
                 return target
     return None
@@ -91,11 +99,12 @@ def _one_patient(clause: Clause) -> str:
     return targets[0] if len(targets) == 1 and targets[0].startswith("Patient/") else ""
 
 
-def _ways(type_: str) -> set[str]:
+@cache
+def _ways(type_: str) -> frozenset[str]:
     """The indexes that put a resource into a patient's compartment, where the type says whose it is."""
     if patient_parameter(type_) is None:
-        return set()
-    return {index for parameter in compartment("Patient")[type_] for index in parameter.indexes}
+        return frozenset()
+    return frozenset(index for parameter in compartment("Patient")[type_] for index in parameter.indexes)
 
 
 def _targets(clause: Clause) -> list[str]:

@@ -27,7 +27,7 @@ async def _everything(folder: Path, postgres: str) -> tuple[list[Row], list[Size
     contents = await stored(folder)
     rows = [
         *await intake(folder, people=6),
-        await transactions(folder, people=31),
+        *await transactions(folder, people=61),
         *await attainment(folder, rounds=40),
         await read_by_id(folder, rounds=40),
         await first_page(folder, 10_000, 100_000, rounds=40),

@@ -31,6 +31,7 @@ _PLACES: tuple[tuple[Any, str, str], ...] = (
     (visit_intake, "apply", "matching and settling"),
     (visit_intake, "_claim", "matching and settling"),
     (SqliteTransaction, "put", "store: rows"),
+    (SqliteTransaction, "finish", "store: rows"),
     (SqliteStore, "write", "store: commit"),
     (visit_intake._Intake, "carry_out", "the rest"),
 )

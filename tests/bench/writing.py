@@ -1,7 +1,9 @@
 """Taking in visit records and transaction Bundles, against writing the same rows with bare ``sqlite3``."""
 
+import asyncio
 import time
 from collections import deque
+from dataclasses import dataclass
 from pathlib import Path
 from statistics import mean, median
 
@@ -22,6 +24,8 @@ BUNDLE_LIMIT = 10
 """A write takes at most so many times its floor."""
 BUNDLE_RATE = 90
 """Bundles a second, at least."""
+
+CLIENTS = 4
 
 Shares = dict[str, float]
 """Seconds per record and phase, in the order of the work."""
@@ -71,34 +75,58 @@ async def shares(folder: Path, people: int) -> Shares:
     return {phase: phases.spent[phase] / (len(records) - VISITS) for phase in PHASES}
 
 
-async def transactions(folder: Path, people: int) -> Row:
-    """First visits as transaction Bundles, each of a person who is not on file yet."""
-    took: list[float] = []
-    floor: list[float] = []
+async def transactions(folder: Path, people: int) -> list[Row]:
+    """First visits as transaction Bundles, each of a person who is not on file yet.
+
+    Sent by one client (wall and processor time), then by several at once, whose flushes to disk are shared.
+    """
     async with bench(folder / "bundles") as place:
         dry = [await place.accept(upload, dry_run=True) for upload in uploads(people)[::VISITS]]
         bodies = [dump(receipt.bundle or {}) for receipt in dry]
+        entries = median(len(msgspec.json.decode(body)["entry"]) for body in bodies)
         bare = BareStore(folder / "bundles-floor.sqlite")
-        for body in bodies:
-            before = last_sequence(place.database)
-            begin = time.perf_counter()
-            await process(place.store, body, context=place.context)
-            took.append(time.perf_counter() - begin)
-            rows = rows_after(place.database, before)
-            begin = time.perf_counter()
-            msgspec.json.decode(body)
-            bare.write(rows)
-            floor.append(time.perf_counter() - begin)
+        one = len(bodies) // 2
+        alone = [await _sent(place, bare, [body]) for body in bodies[:one]]
+        groups = [bodies[first : first + CLIENTS] for first in range(one, len(bodies) - CLIENTS + 1, CLIENTS)]
+        together = [await _sent(place, bare, group) for group in groups]
         bare.close()
-    entries = median(len(msgspec.json.decode(body)["entry"]) for body in bodies)
-    return Row(
-        f"transaction Bundle of {entries:.0f} resources",
-        "msgspec reads it, bare sqlite3 writes the same rows",
-        took[1:],
-        floor[1:],
-        BUNDLE_LIMIT,
-        BUNDLE_RATE,
-    )
+    what = f"transaction Bundle of {entries:.0f} resources"
+    floor = "msgspec reads it, bare sqlite3 writes the same rows"
+    return [
+        _row(what, floor, alone[1:], "wall", limit=BUNDLE_LIMIT, rate=BUNDLE_RATE),
+        _row("the same, processor time", floor, alone[1:], "processor"),
+        _row(f"the same, {CLIENTS} clients at once", floor, together, "wall", rate=BUNDLE_RATE),
+    ]
+
+
+@dataclass(frozen=True, slots=True)
+class _Took:
+    """Seconds of one piece of work and of its floor."""
+
+    wall: float
+    processor: float
+    floor_wall: float
+    floor_processor: float
+
+
+async def _sent(place: Bench, bare: BareStore, bodies: list[bytes]) -> _Took:
+    """All of them at once, then the floor of each; seconds for one."""
+    before = last_sequence(place.database)
+    begin = time.perf_counter(), time.process_time()
+    await asyncio.gather(*(process(place.store, body, context=place.context) for body in bodies))
+    took = time.perf_counter() - begin[0], time.process_time() - begin[1]
+    rows = rows_after(place.database, before)
+    begin = time.perf_counter(), time.process_time()
+    for body in bodies:
+        msgspec.json.decode(body)
+    bare.write(rows)
+    floor = time.perf_counter() - begin[0], time.process_time() - begin[1]
+    return _Took(*(seconds / len(bodies) for seconds in (*took, *floor)))
+
+
+def _row(work: str, baseline: str, took: list[_Took], clock: str, **budget: float) -> Row:
+    measured = [getattr(one, clock) for one in took]
+    return Row(work, baseline, measured, [getattr(one, f"floor_{clock}") for one in took], **budget)
 
 
 async def _seconds(place: Bench, upload: Upload) -> float:
