@@ -4,6 +4,7 @@ What is put waits in memory and is written in a few statements: before anything 
 """
 
 from collections.abc import Awaitable, Callable, Mapping, Sequence
+from dataclasses import replace
 from typing import Any, Literal, Protocol
 
 from service.errors import Conflict
@@ -22,7 +23,7 @@ from service.store.postgres_rows import (
     insertions,
 )
 from service.store.postgres_sql import POSTGRES, Known, in_postgres, shortened
-from service.store.search_match import WIDE, WORD
+from service.store.search_match import TEXT_MARK, WIDE, WORD, Dialect
 from service.store.search_order import page_of
 from service.store.search_sql import columns, page, total
 
@@ -84,15 +85,15 @@ def version_of(row: Sequence[Any]) -> Version:
     return Version(sequence, type_, id_, version, last_updated, method, content.encode())
 
 
-async def run_search(connection: Connection, query: Query, known: Known) -> Page:
+async def run_search(connection: Connection, query: Query, known: Known, dialect: Dialect = POSTGRES) -> Page:
     """Answer one page."""
     rows: Sequence[Sequence[Any]] = []
     if query.count:
-        sql, values = in_postgres(page(query, POSTGRES), known)
+        sql, values = in_postgres(page(query, dialect), known)
         rows = await connection.fetch(sql, *values)
     counted = None
     if query.total == "accurate":
-        sql, values = in_postgres(total(query, POSTGRES), known)
+        sql, values = in_postgres(total(query, dialect), known)
         counted = await connection.fetchval(sql, *values)
     return page_of(query, rows, counted, version_of)
 
@@ -164,7 +165,8 @@ class PostgresTransaction(Buffered):
     async def search(self, query: Query) -> Page:
         """See the contract."""
         await self._flush()
-        found = await run_search(self._connection, query, self._number)
+        dialect = replace(POSTGRES, fresh=self._fresh)
+        found = await run_search(self._connection, query, self._number, dialect)
         self._guards |= guards_of_search(query, empty=not found.versions and not found.total)
         return found
 
@@ -266,6 +268,9 @@ class PostgresTransaction(Buffered):
         short = {shortened(text): text for text in texts - numbers.keys()}
         rows = await self._connection.fetch(_WORDS, list(short)) if short else ()
         return numbers | {short[text]: number for text, number in rows}
+
+    def _fresh(self, text: str) -> list[int]:
+        return [number for word, number in self._words.items() if word.startswith(TEXT_MARK) and text in word]
 
     def _number(self, text: str) -> int | None:
         """The number of a word: its own new ones are not in what this transaction sees of the database."""

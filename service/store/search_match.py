@@ -48,13 +48,15 @@ class Dialect:
 
     ``no_index`` before a column keeps it from leading the plan. ``each`` makes the rows ``j(value)`` of the
     array in ``{}``, ``within`` tells whether text ``{0}`` contains ``{1}``, ``by_code_point`` makes the text
-    in ``{}`` compare like that.
+    in ``{}`` compare like that. ``fresh`` answers the numbers of words with a text in them that the tables do
+    not show yet.
     """
 
     no_index: str = "+"
     each: str = "json_each({}) j"
     within: str = "instr({0}, {1}) > 0"
     by_code_point: str = "{}"
+    fresh: Callable[[str], list[int]] = lambda _: []
 
 
 SQLITE = Dialect()
@@ -181,8 +183,15 @@ def _codes(system: str | None, codes: list[str], alias: str) -> Statement:
 def _text(value: StringValue, alias: str, dialect: Dialect) -> Statement:
     """The texts beside codes are words, and far fewer than the codes they stand beside."""
     within = dialect.within.format("text", "?")
-    words = f"SELECT key FROM word WHERE text >= ? AND text < ? AND {within}"
-    return f"{alias}.text IN ({words})", [TEXT_MARK, chr(ord(TEXT_MARK) + 1), f"|{value.value}"]
+    words = f"{alias}.text IN (SELECT key FROM word WHERE text >= ? AND text < ? AND {within})"
+    text = f"|{value.value}"
+    fresh = dialect.fresh(text)
+    return any_of(
+        [
+            (words, [TEXT_MARK, chr(ord(TEXT_MARK) + 1), text]),
+            *([(f"{alias}.text IN ({marks(fresh)})", [*fresh])] if fresh else []),
+        ]
+    )
 
 
 def _date(value: DateValue, low: str, high: str) -> Statement:

@@ -9,7 +9,7 @@ from service.errors import Conflict, NotFound, StoreUnavailable
 from service.fhir.json import parse
 from service.fhir.search_query import Clause, DateValue, ReferenceValue, Sort, StringValue, TokenValue
 from service.fhir.search_values import DateKey, ReferenceKey, SearchKeys, StringKey, TokenKey
-from service.store.contract import History, Page, Query, VisitKey
+from service.store.contract import History, Identified, Page, Query, VisitKey
 
 EXACT = (
     b'{ "resourceType":"Observation", "x":72.50, "y":1.0E2, "t":"2026-02-04T10:00:00+01:00","e":"\\u00e9" }'
@@ -155,6 +155,48 @@ def test_a_transaction_sees_its_own_writes(store):
 
     versions = run(store.write("work", work))
     assert {version.id for version in versions} == {"a"}
+
+
+def test_a_transaction_finds_texts_it_has_just_written(store):
+    said = Clause((CODE,), "token", (StringValue("nasal reflux"),), "text")
+
+    async def work(txn):
+        code = TokenKey(CODE, "http://s", "x", text="|seldom|nasal reflux")
+        await txn.put("Observation", "a", b"{}", SearchKeys("1", (code,)))
+        await txn.put("Observation", "b", b"{}", keys("1", "x"))
+        page = await txn.search(Query("Observation", (said,)))
+        return [one.id for one in page.versions], page.total
+
+    assert run(store.write("work", work)) == (["a"], 1)
+    assert found(store, said) == ["a"]
+
+
+def test_identifiers_are_looked_for_together(store):
+    put(store, ("a", keys(identifier="r/1")), ("b", keys(identifier="r/2")), ("c", keys(identifier="r/2")))
+
+    async def look(txn):
+        await txn.put("Observation", "d", b"{}", keys(identifier="r/3"))
+        values = ("r/2", "none", "r/3", "r/1", "r/2")
+        wanted = [Identified("Observation", "urn:x", value) for value in values]
+        strange = [Identified("Observation", "urn:y", "r/1"), Identified("Goal", "urn:x", "r/1")]
+        return [[one.id for one in its] for its in await txn.find_all([*wanted, *strange])]
+
+    assert run(store.write("look", look)) == [["b", "c"], [], ["d"], ["a"], ["b", "c"], [], []]
+
+
+def test_what_is_expected_is_read_and_written_the_same(store):
+    put(store, ("a", keys("1", "x")), ("b", keys("1", "x")))
+
+    async def work(txn):
+        await txn.put("Observation", "b", b"{}", keys("1", "z"))
+        await txn.expect([("Observation", id_) for id_ in "abc"])
+        before = [await txn.read("Observation", id_) for id_ in "abc"]
+        after = [await txn.put("Observation", id_, b"{}", keys("1", "y")) for id_ in "abc"]
+        return [one and one.version for one in before], [one.version for one in after]
+
+    assert run(store.write("work", work)) == ([1, 2, None], [2, 3, 1])
+    assert found(store, token("x")) == []
+    assert sorted(found(store, token("y"))) == ["a", "b", "c"]
 
 
 def test_identifiers_are_found_exactly_and_by_prefix(store):

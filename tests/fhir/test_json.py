@@ -1,3 +1,4 @@
+import json
 import time
 from decimal import Decimal
 
@@ -6,7 +7,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from service.errors import InvalidInput
-from service.fhir.json import dump, parse, reread, sorted_text, stamp
+from service.fhir.json import dump, parse, parse_list, reread, sorted_text, stamp
 
 EXACT = (
     b'{"a":72.50,"b":1.0E2,"c":0.0000001,"d":-0,"e":-0.0,"f":123456789012345678901234567890,"g":1e400,'
@@ -83,6 +84,42 @@ def test_a_repeated_name_before_a_long_string_that_never_ends_is_refused_quickly
     with pytest.raises(InvalidInput, match="given twice"):
         parse('[{"a":1,"a":2},"' + '\\"' * 100_000)
     assert time.perf_counter() - began < 5
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        '{"a":1,"b":{"c":1,"c":2}}',
+        '{"a" :1,"a":2}',
+        '{"a"\n:1,"b":"x","a":2}',
+        '{"a\\\\":1,"a\\\\":2}',
+        '{"a\\"":1,"a\\"":2}',
+        '{"t":"say \\":","a":1,"a":2}',
+        '{"t":"say \\" :\\":","a" :1,"a":2}',
+        '[{"a":1},{"a":1,"\\u0061":2}]',
+    ],
+)
+def test_a_name_given_twice_is_refused_however_it_is_written(text):
+    with pytest.raises(InvalidInput, match="given twice"):
+        (parse_list if text.startswith("[") else parse)(text)
+
+
+@pytest.mark.parametrize(
+    ("text", "tree"),
+    [
+        ('{"t":"say \\":\\" :","a" : 1}', {"t": 'say ":" :', "a": 1}),
+        ('{"a\\\\":[{"a":1},{"a":1}]}', {"a\\": [{"a": 1}, {"a": 1}]}),
+        ("[" * 63 + "7" + "]" * 63, None),
+    ],
+)
+def test_what_needs_a_closer_look_is_read_the_same(text, tree):
+    assert parse('{"x":' + text + "}", max_depth=64)["x"] == (json.loads(text) if tree is None else tree)
+
+
+@pytest.mark.parametrize("digits", [1_001, 4_000, 5_000])
+def test_a_whole_number_that_is_too_long_is_refused(digits):
+    with pytest.raises(InvalidInput, match="too long"):
+        parse('{"a":[1,' + "7" * digits + "]}")
 
 
 def test_brackets_inside_strings_are_not_depth():
