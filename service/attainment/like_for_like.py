@@ -1,0 +1,87 @@
+"""Swallows compared only with their like: same consistency, volume and amount.
+
+Two studies are compared bolus by bolus with the same manoeuvre; a manoeuvre's effect only against a swallow
+of the same study without it. Of several alike the worst counts. Scores are compared in order, never
+subtracted.
+"""
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+from fractions import Fraction
+from typing import Literal
+
+from service.attainment.airway import GROUPS
+from service.attainment.study import Swallow
+
+__all__ = ["Compared", "Comparison", "Effect", "compare_studies", "manoeuvre_effects"]
+
+Effect = Literal["better", "same", "worse", "no comparison"]
+_Kind = tuple[int, Fraction | None, str]
+
+
+@dataclass(frozen=True, slots=True)
+class Compared:
+    """One kind of swallow: worst score of one side and the other, and what that means.
+
+    ``effect`` goes by the scores' order, ``group_effect`` by the physiological group.
+    """
+
+    consistency: int
+    volume: Fraction | None
+    amount: str
+    manoeuvre: str
+    first: int | None
+    second: int
+    effect: Effect
+    group_effect: Effect
+
+
+@dataclass(frozen=True, slots=True)
+class Comparison:
+    """What two studies share; ``reason`` when nothing. ``left_out`` counts kinds only one of them has."""
+
+    pairs: tuple[Compared, ...]
+    left_out: int
+    reason: str = ""
+
+
+def compare_studies(before: Iterable[Swallow], after: Iterable[Swallow]) -> Comparison:
+    """Pair the kinds of swallow both studies have, with the same manoeuvre."""
+    first, second = _worst(before), _worst(after)
+    shared = sorted(first.keys() & second.keys(), key=str)
+    return Comparison(
+        pairs=tuple(_compared(key, first[key], second[key]) for key in shared),
+        left_out=len(first.keys() ^ second.keys()),
+        reason="" if shared else "not comparable: different boluses",
+    )
+
+
+def manoeuvre_effects(swallows: Iterable[Swallow]) -> tuple[Compared, ...]:
+    """Each kind of swallow with a manoeuvre, against the same without it in the same study."""
+    worst = _worst(swallows)
+    return tuple(
+        _compared(key, worst.get((key[0], "")), score)
+        for key, score in sorted(worst.items(), key=str)
+        if key[1]
+    )
+
+
+def _worst(swallows: Iterable[Swallow]) -> dict[tuple[_Kind, str], int]:
+    found: dict[tuple[_Kind, str], int] = {}
+    for one in swallows:
+        if one.score is not None:
+            key = one.kind, one.manoeuvre
+            found[key] = max(one.score, found.get(key, one.score))
+    return found
+
+
+def _compared(key: tuple[_Kind, str], first: int | None, second: int) -> Compared:
+    kind, manoeuvre = key
+    groups = (None if first is None else GROUPS[first], GROUPS[second])
+    return Compared(*kind, manoeuvre, first, second, _effect(first, second), _effect(*groups))
+
+
+def _effect(first: int | None, second: int) -> Effect:
+    if first is None:
+        return "no comparison"
+    return "same" if first == second else "better" if second < first else "worse"
