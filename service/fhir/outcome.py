@@ -1,5 +1,6 @@
 """Issues as a FHIR R4 OperationOutcome (operationoutcome.html)."""
 
+import re
 from collections.abc import Iterable
 from itertools import islice
 from typing import Any
@@ -11,6 +12,8 @@ __all__ = ["operation_outcome"]
 
 _LINE = "http://hl7.org/fhir/StructureDefinition/operationoutcome-issue-line"
 _COLUMN = "http://hl7.org/fhir/StructureDefinition/operationoutcome-issue-col"
+_NO_TEXT = re.compile("[\x00-\x08\x0b\x0c\x0e-\x1f]")
+"""What a FHIR string can't hold, and a sentence about a member's name may."""
 _MOST = 500
 """Issues told one by one; a body of broken members would else be answered by one ten times its size."""
 
@@ -35,7 +38,7 @@ def operation_outcome(issues: Iterable[Issue]) -> dict[str, Any]:
 
 
 def _entry(issue: Issue) -> dict[str, Any]:
-    details: dict[str, Any] = {"text": issue.message}
+    details: dict[str, Any] = {"text": _text(issue.message)}
     if issue.rule:
         details = {"coding": [{"system": code_system("rule"), "code": issue.rule}], **details}
     return {
@@ -56,7 +59,11 @@ def _position(place: Place) -> dict[str, Any]:
 def _where(place: Place) -> dict[str, Any]:
     where: dict[str, Any] = {}
     if str(place) not in {"", place.expression}:
-        where["diagnostics"] = str(place)
+        where["diagnostics"] = _text(str(place))
     if place.expression:
-        where["expression"] = [place.expression]
+        where["expression"] = [_text(place.expression)]
     return where
+
+
+def _text(text: str) -> str:
+    return _NO_TEXT.sub("\ufffd", text)

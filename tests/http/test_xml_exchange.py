@@ -152,7 +152,9 @@ async def test_refusals_come_in_the_format_that_was_asked_for(integrator: AsyncC
 
 
 async def test_a_sentence_xml_cannot_carry_is_told_in_json(integrator: AsyncClient) -> None:
-    answer = await integrator.get("/fhir/Patient?%07=1", headers={"Accept": XML})
+    control = await integrator.get("/fhir/Patient?%07=1", headers={"Accept": XML})
+    assert (control.status_code, tree(control)["resourceType"]) == (400, "OperationOutcome")
+    answer = await integrator.get("/fhir/Patient?%EF%BF%BF=1", headers={"Accept": XML})
     assert answer.status_code == 400
     assert json.loads(answer.content)["resourceType"] == "OperationOutcome"
 

@@ -1,4 +1,4 @@
-"""What takes long to measure: a million resources, ten minutes of mixed work (``python -m tests.soak``).
+"""What takes long to measure: a million resources, mixed work, spoilt resources (``python -m tests.soak``).
 
 Prints the tables and writes them to ``results.md`` beside this file.
 """
@@ -15,13 +15,15 @@ from tests.bench.measure import Row, Size
 from tests.bench.report import head, tables
 from tests.soak.growth import growth
 from tests.soak.mixed import mixed
+from tests.soak.spoilt import spoilt_resources
 
 RESULTS = Path(__file__).parent / "results.md"
 
 
 async def _everything(folder: Path, large: int, minutes: float) -> tuple[list[Row], list[Size]]:
     rows, sizes = await growth(folder, 10_000, large, rounds=40)
-    return rows, [*sizes, *await mixed(folder, 60 * minutes)]
+    sizes += await mixed(folder, 60 * minutes)
+    return rows, [*sizes, *spoilt_resources(60 * minutes)]
 
 
 def main() -> None:

@@ -1,0 +1,75 @@
+"""Whatever is sent to the validator, it answers with issues: never an exception, never long."""
+
+from typing import Any
+
+import pytest
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
+from mutations import JUNK, MOST_MILLISECONDS, Borne, bear, spoil_for
+
+from service.fhir.elements import elements, resource_types
+
+SECONDS = 40
+SEED = 20_261_125
+pytestmark = pytest.mark.conformance("L7")
+
+
+def test_spoilt_examples_are_borne(tell: Any) -> None:
+    borne = spoil_for(SECONDS, SEED)
+    tell(borne.sentence())
+    assert borne.wrong > borne.tried / 3, "most changes are faults"
+    assert borne.slowest < MOST_MILLISECONDS, borne.where
+
+
+_LEAVES = st.one_of(
+    st.none(),
+    st.booleans(),
+    st.integers(),
+    st.decimals(allow_nan=False, allow_infinity=False, places=2).map(float),
+    st.text(max_size=20),
+    st.sampled_from([one for one in JUNK if not isinstance(one, (list, dict))]),
+)
+
+
+@st.composite
+def resources(draw: st.DrawFn) -> dict[str, Any]:
+    """A resource of some type, its elements filled with anything, or with parts filled in the same way."""
+    type_ = draw(st.sampled_from(resource_types()))
+    return {"resourceType": type_} | draw(_parts(type_, 3))
+
+
+def _parts(type_: str, levels: int) -> st.SearchStrategy[dict[str, Any]]:
+    known = elements(type_)
+    names = st.lists(st.sampled_from(sorted(known)), max_size=5, unique=True) if known else st.just([])
+
+    def filled(chosen: list[str]) -> st.SearchStrategy[dict[str, Any]]:
+        return st.fixed_dictionaries({name: _value(known[name].type, levels) for name in chosen})
+
+    return names.flatmap(filled)
+
+
+def _value(type_: str, levels: int) -> st.SearchStrategy[Any]:
+    if levels == 0 or not elements(type_):
+        return _LEAVES | st.lists(_LEAVES, max_size=2)
+    one = st.deferred(lambda: _parts(type_, levels - 1))
+    return one | st.lists(one, min_size=1, max_size=3) | _LEAVES
+
+
+@settings(
+    max_examples=400,
+    deadline=None,
+    derandomize=True,
+    suppress_health_check=[HealthCheck.too_slow],
+    database=None,
+)
+@given(resources())
+def test_made_up_resources_are_borne(tree: dict[str, Any]) -> None:
+    bear(tree, Borne())
+
+
+@settings(max_examples=200, deadline=None, derandomize=True, database=None)
+@given(st.recursive(_LEAVES, lambda inner: st.lists(inner) | st.dictionaries(st.text(max_size=5), inner)))
+def test_any_json_is_borne(tree: Any) -> None:
+    bear(tree, Borne())
+    bear({"resourceType": "Patient", "name": tree, "extension": [tree], "_active": tree}, Borne())
+    bear({"resourceType": tree}, Borne())
