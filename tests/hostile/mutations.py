@@ -12,7 +12,7 @@ from typing import Any
 
 from service.errors import InvalidInput, Issue
 from service.fhir.elements import elements, resource_types
-from service.fhir.json import dump, parse
+from service.fhir.json import Tree, dump, parse
 from service.fhir.outcome import operation_outcome
 from service.fhir.positions import JsonPositions, located
 from service.fhir.validation import check
@@ -107,17 +107,24 @@ def bear(tree: Any, borne: Borne, name: str = "") -> None:
         read = parse(text, max_depth=200)
     except InvalidInput:
         return  # a character that JSON can escape and FHIR does not allow
-    begin = time.thread_time()
-    issues = check(read)
-    took = 1_000 * (time.thread_time() - begin) / (1 + len(text) / 1_000)
+    issues, took = _timed(read)
     if took > borne.slowest:
-        borne.slowest, borne.where = took, name
+        _, again = _timed(read)  # the first time a type is compiled
+        took = min(took, again)
+    borne.slowest, borne.where = max((borne.slowest, borne.where), (took / (1 + len(text) / 1_000), name))
     borne.wrong += bool(issues)
     borne.issues += len(issues)
     borne.rules.update(issue.rule for issue in issues if issue.rule)
     check_requested(read, (), _definitions())
     check_answers(read, read)
     _told(text.decode(), issues)
+
+
+def _timed(tree: Tree) -> tuple[tuple[Issue, ...], float]:
+    """The issues, and how many milliseconds of the processor they took."""
+    begin = time.thread_time()
+    issues = check(tree)
+    return issues, 1_000 * (time.thread_time() - begin)
 
 
 def _told(text: str, issues: tuple[Issue, ...]) -> None:
