@@ -12,7 +12,7 @@ from typing import Any
 from service.attainment.answers import GoalAnswer, PatientAnswer
 from service.attainment.goals import Value
 from service.attainment.measures import MEASURES, SCORES
-from service.fhir.canonical import CANONICAL_ROOT
+from service.fhir.canonical import CANONICAL_ROOT, profile
 from service.fhir.json import Tree, dump, reread
 from service.interactions.context import Context
 from service.interactions.transaction import Entry, apply, check
@@ -30,6 +30,7 @@ __all__ = ["record_goal_attainment"]
 
 _COMPUTED = f"{CANONICAL_ROOT}/computed"
 _ENGINE = f"{CANONICAL_ROOT}/engine"
+_STATUS = "goal-status-computed"
 _ACHIEVEMENT = "http://terminology.hl7.org/CodeSystem/goal-achievement"
 
 
@@ -122,7 +123,7 @@ class _Author:
         value = {"coding": [coding], "text": coding["display"]}
         return self._observation(
             goal,
-            "goal-status-computed",
+            _STATUS,
             self.answer.as_of,
             coded(value),
             components=[{"code": self.codes.concept("status-rule"), **whole(status.rule)}],
@@ -161,7 +162,7 @@ class _Author:
         name = f"{goal.reference}/{code}/{day.isoformat()}"
         return {
             "resourceType": "Observation",
-            **self._meta(),
+            **self._meta(profile("computed-goal-status" if code == _STATUS else "computed-goal-value")),
             "text": narrative(concept["text"], [("Goal", goal.description), ("Day", day.isoformat())]),
             "identifier": [{"system": _COMPUTED, "value": name}],
             "status": "final",
@@ -178,5 +179,5 @@ class _Author:
     def _method(self) -> str:
         return f"swallow-interop goal attainment {self.answer.engine}"
 
-    def _meta(self) -> dict[str, Any]:
-        return {"meta": {"security": self.labels}} if self.labels else {}
+    def _meta(self, *profiles: str) -> dict[str, Any]:
+        return present(meta=present(profile=list(profiles), security=self.labels))

@@ -11,6 +11,7 @@ from typing import Literal, TypedDict, Unpack
 from service.records.elements import Element, moment, present, reference, references
 from service.records.identity import Names, criteria, full_url, person_url
 from service.records.narrative import narrative, words_of
+from service.records.profiles import own_profile
 from service.records.visit import Practitioner, VisitRecord
 from service.terminology.codes import Codes
 
@@ -87,7 +88,7 @@ class Draft:
         one = {"system": system, "value": value}
         resource = {
             "resourceType": type_,
-            **self._meta(profile),
+            **self._meta(profile, own_profile(type_, path, body)),
             "text": body.pop("text"),
             "identifier": one if type_ in _ONE_IDENTIFIER else [one],
             **body,
@@ -198,6 +199,6 @@ class Draft:
         self.entries.append({"fullUrl": url, "resource": resource, "request": request})
         return url
 
-    def _meta(self, profile: str) -> Element:
+    def _meta(self, *profiles: str) -> Element:
         security = [self.codes.coding(_HTEST, "HTEST")] if self.record.test_data else []
-        return present(meta=present(profile=[profile] if profile else [], security=security))
+        return present(meta=present(profile=[one for one in profiles if one], security=security))

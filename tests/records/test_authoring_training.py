@@ -35,7 +35,8 @@ def test_a_trial_says_what_was_seen_and_under_which_conditions():
     assert (str(hold["value"]), hold["code"]) == ("4.50", "s")
     assert seen["effectiveDateTime"].startswith("2026-02-10T")
     assert seen["meta"]["profile"] == [
-        "http://hl7.org/fhir/us/pacio-pfe/StructureDefinition/pfe-observation-clinicaltest"
+        "http://hl7.org/fhir/us/pacio-pfe/StructureDefinition/pfe-observation-clinicaltest",
+        "https://swallow-interop.example.org/fhir/StructureDefinition/trial",
     ]
 
 

@@ -1,6 +1,7 @@
-"""What R4 itself defines: its types as trees of elements, made from the element tables, and its profiles.
+"""What travels with the program: R4's types as trees of elements, made from the element tables, and profiles.
 
-The profiles and extensions are ``definitions/profiles.json.xz`` (``tools/definitions_profiles.py``).
+R4's profiles and extensions are ``definitions/profiles.json.xz`` (``tools/definitions_profiles.py``), our own
+``mappings/profiles/``.
 """
 
 import json
@@ -10,10 +11,12 @@ from functools import cache
 from pathlib import Path
 
 from service.fhir.elements import Element, elements, is_primitive
+from service.fhir.guides import read_guide
 from service.fhir.json import Tree
 from service.fhir.validation.profiles.nodes import Node
+from service.settings import shipped
 
-__all__ = ["TYPE_ROOT", "published_profile", "type_tree"]
+__all__ = ["TYPE_ROOT", "own_profiles", "published_profile", "type_tree"]
 
 TYPE_ROOT = "http://hl7.org/fhir/StructureDefinition/"
 _FILE = Path(__file__).parents[2] / "definitions" / "profiles.json.xz"
@@ -24,6 +27,13 @@ def published_profile(canonical: str) -> Tree | None:
     """Answer a profile or extension that R4 defines, without its texts; None if there is none."""
     url, _, version = canonical.partition("|")
     return _profiles().get(url) if version in {"", _VERSION} else None
+
+
+@cache
+def own_profiles() -> Mapping[str, Tree]:
+    """Answer the profiles and extensions of this project, by canonical."""
+    guide = read_guide(shipped("mappings", "profiles"))
+    return {one["url"]: one for one in guide.definitions}
 
 
 @cache

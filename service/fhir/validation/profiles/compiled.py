@@ -13,7 +13,7 @@ from service.fhir.validation.profiles.nodes import Node
 from service.fhir.validation.profiles.occurrence import most_of, occurrence
 from service.fhir.validation.profiles.rule import Check, ListCheck, Rule
 from service.fhir.validation.profiles.scope import Scope
-from service.fhir.validation.profiles.slicing import Slice, sliced
+from service.fhir.validation.profiles.slicing import DEFAULT, Slice, sliced
 from service.fhir.validation.profiles.snapshot import RootOf, parts
 from service.fhir.validation.profiles.targets import CheckerOf, profile_checks, target_check
 
@@ -109,7 +109,9 @@ class Compiler:
         if node.slices and slicing:
             found = [self._slice(node, name, against, f"{id_}:{name}") for name in node.slices]
             rule = Rule(self._title, self._url, id_)
-            yield sliced(rule, node.name.removesuffix("[x]"), slicing, found)
+            told = [one for name, one in node.slices.items() if name != DEFAULT]
+            number_of = self._matching.numbered(told, slicing.get("discriminator", ()))
+            yield sliced(rule, node.name.removesuffix("[x]"), slicing, found, number_of)
 
     def _slice(self, node: Node, name: str, against: Node, id_: str) -> Slice:
         one = node.slices[name]

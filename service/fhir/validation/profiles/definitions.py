@@ -1,4 +1,4 @@
-"""What is known of profiles, value sets and code systems: those of the guides loaded, and the types of R4."""
+"""What is known of profiles, value sets and code systems: those of the guides loaded, ours, and R4's."""
 
 from collections.abc import Iterable, Iterator
 
@@ -8,7 +8,7 @@ from service.fhir.composition import Composition
 from service.fhir.guides import Guide
 from service.fhir.json import Tree
 from service.fhir.validation.fault import Fault
-from service.fhir.validation.profiles.base_types import TYPE_ROOT, published_profile, type_tree
+from service.fhir.validation.profiles.base_types import TYPE_ROOT, own_profiles, published_profile, type_tree
 from service.fhir.validation.profiles.compiled import Compiler
 from service.fhir.validation.profiles.items import Item
 from service.fhir.validation.profiles.nodes import Node, from_elements
@@ -38,8 +38,9 @@ class Definitions:
         self._busy: set[str] = set()
 
     def structure(self, canonical: str) -> Tree | None:
-        """The StructureDefinition of this canonical; one of the guides, else a profile or extension of R4."""
-        return self._of("StructureDefinition", canonical) or published_profile(canonical)
+        """The StructureDefinition of this canonical; one of the guides, else one of ours or of R4."""
+        found = self._of("StructureDefinition", canonical)
+        return found or own_profiles().get(canonical) or published_profile(canonical)
 
     def value_set(self, canonical: str, /) -> Tree | None:
         """The ValueSet of this canonical; one of the guides, else one that ships with R4."""

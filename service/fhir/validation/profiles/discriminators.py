@@ -1,6 +1,6 @@
 """Which slice a value belongs to (profiling.html, discriminators)."""
 
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from typing import Any
 
 from service.errors import Severity
@@ -16,10 +16,16 @@ from service.fhir.validation.profiles.targets import CheckerOf, conforms
 from service.fhir.validation.profiles.values import fits, same
 from service.fhir.validation.profiles.walking import UNRESOLVED, Defined, Way, way
 
-__all__ = ["Matcher", "Matching"]
+__all__ = ["NONE", "Matcher", "Matching", "Numbered"]
+
+NONE = -1
+"""Stands for no slice, where slices are numbered."""
 
 Matcher = Callable[[Item, Scope], bool | None]
 """Whether a value belongs to a slice; None if that can't be told here."""
+
+Numbered = Callable[[Item, Scope], int]
+"""Answers the number of the slice that a value belongs to, NONE for none."""
 
 
 class Matching:
@@ -44,6 +50,28 @@ class Matching:
         if not every:
             return _unknown
         return lambda item, scope: _all(one(item, scope) for one in every)
+
+    def numbered(self, slices: Sequence[Node], discriminators: Sequence[Tree]) -> Numbered | None:
+        """Answer how slices are found by a key: a code of a concept or a plain value.
+
+        None if one of them is told in another way. It says the same as the matchers do, in one step.
+        """
+        if len(discriminators) != 1 or discriminators[0]["type"] not in {"value", "pattern"}:
+            return None
+        if "resolve()" in discriminators[0]["path"]:  # what is not at hand can't be told
+            return None
+        ways = [way(discriminators[0]["path"], slice_, self._root_of) for slice_ in slices]
+        keys = [_key(one.defined[0]) if len(one.defined) == 1 else None for one in ways]
+        if None in keys or len(set(keys)) < len(keys):
+            return None
+        numbers = {key: number for number, key in enumerate(keys)}
+        go = ways[0].go
+
+        def number_of(item: Item, scope: Scope) -> int:
+            given = (numbers.get(key, NONE) for end in go(item, scope) for key in _keys(end.value))
+            return min((number for number in given if number != NONE), default=NONE)
+
+        return number_of
 
     def _one(self, slice_: Node, sliced: Node, kind: str, path: str) -> Matcher:
         found = way(path, slice_, self._root_of)
@@ -97,6 +125,30 @@ class Matching:
             return _any(conforms(profile, item, scope) for profile in named)
 
         return _anywhere(found, [one])
+
+
+def _key(defined: Defined) -> Any:
+    """The code or plain value that tells a slice; None if something else does."""
+    laid = laid_down(defined.node)
+    if defined.laid or laid is None:
+        return None
+    kind, value = laid
+    if isinstance(value, str):
+        return value
+    codings = value.get("coding") if isinstance(value, dict) and value.keys() == {"coding"} else None
+    if kind == "fixed" or not codings or len(codings) > 1 or codings[0].keys() != {"system", "code"}:
+        return None
+    return codings[0]["system"], codings[0]["code"]
+
+
+def _keys(value: Any) -> Iterator[Any]:
+    if isinstance(value, str):
+        yield value
+    codings = value.get("coding") if isinstance(value, dict) else None
+    for one in codings if isinstance(codings, list) else ():
+        if isinstance(one, dict) and isinstance(code := one.get("code"), str):
+            system = one.get("system")
+            yield (system if isinstance(system, str) else ""), code
 
 
 def _exists(found: Way) -> Matcher:

@@ -50,9 +50,8 @@ def gatherer(node: Node) -> Gather:
     names = {stem + code[0].upper() + code[1:]: code for code in node.choices}
 
     def gather(parent: Item) -> list[Item]:
-        members = parent.members
-        given = (name for name in names if name in members or f"_{name}" in members)
-        return [item for name in given for item in _values(parent, name, names[name])]
+        given = dict.fromkeys(name.removeprefix("_") for name in parent.members)
+        return [item for name in given if name in names for item in _values(parent, name, names[name])]
 
     return gather
 
@@ -64,10 +63,11 @@ def _type(node: Node, code: str) -> str:
 def _values(parent: Item, name: str, type_: str) -> Iterator[Item]:
     members = parent.members
     value, extra = members.get(name), members.get(f"_{name}")
+    if value is None and extra is None:
+        return
     path = f"{parent.path}.{name}"
     if not isinstance(value, list) and not isinstance(extra, list):
-        if value is not None or extra is not None:
-            yield _item(value, extra, type_, path)
+        yield _item(value, extra, type_, path)
         return
     values = value if isinstance(value, list) else []
     extras = extra if isinstance(extra, list) else []

@@ -6,7 +6,7 @@ from typing import NamedTuple
 from service.errors import IssueType
 from service.fhir.json import Tree
 from service.fhir.validation.fault import Fault
-from service.fhir.validation.profiles.discriminators import Matcher
+from service.fhir.validation.profiles.discriminators import NONE, Matcher, Numbered
 from service.fhir.validation.profiles.items import Item
 from service.fhir.validation.profiles.occurrence import too_few, too_many
 from service.fhir.validation.profiles.rule import Check, ListCheck, Rule
@@ -31,6 +31,8 @@ class Slice(NamedTuple):
 
     def members(self, name: str, items: list[Item], parent: Item, scope: Scope) -> Iterator[Fault]:
         """What is wrong with the values that belong to it."""
+        if not items and not self.within:
+            return
         called = f"{name}, slice {self.name}"
         if self.most is not None and len(items) > self.most:
             yield too_many(self.rule, items[self.most].path, called, self.most, len(items))
@@ -41,8 +43,13 @@ class Slice(NamedTuple):
                 yield from one(item, scope)
 
 
-def sliced(rule: Rule, name: str, slicing: Tree, slices: Sequence[Slice]) -> ListCheck:
-    """Answer the check of an element's slices; ``slicing`` is its ElementDefinition.slicing."""
+def sliced(
+    rule: Rule, name: str, slicing: Tree, slices: Sequence[Slice], number_of: Numbered | None
+) -> ListCheck:
+    """Answer the check of an element's slices; ``slicing`` is its ElementDefinition.slicing.
+
+    ``number_of`` finds the slice of a value by a key, where each slice has one.
+    """
     told = [one for one in slices if one.name != DEFAULT]
     rest = next((one for one in slices if one.name == DEFAULT), None)
     closed = slicing.get("rules") == "closed" and rest is None
@@ -50,17 +57,20 @@ def sliced(rule: Rule, name: str, slicing: Tree, slices: Sequence[Slice]) -> Lis
     ordered = bool(slicing.get("ordered")) or at_end
 
     def check(items: list[Item], parent: Item, scope: Scope) -> Iterator[Fault]:
-        found = [_slice_of(item, told, scope) for item in items]
+        found = [_slice_of(item, told, scope, number_of) for item in items]
         places = [place for place, _ in found]
         unsure = set().union(*(maybe for place, maybe in found if place is None))
+        members: dict[int | None, list[Item]] = {}
+        for item, place in zip(items, places, strict=True):
+            members.setdefault(place, []).append(item)
         for number, one in enumerate(told):
-            own = [item for item, place in zip(items, places, strict=True) if place == number]
+            own = members.get(number, [])
             if len(own) < one.least and number not in unsure:
                 yield too_few(
                     one.rule, f"{parent.path}.{name}", f"{name}, slice {one.name},", one.least, len(own)
                 )
             yield from one.members(name, own, parent, scope)
-        left = [item for item, place in zip(items, places, strict=True) if place == _NONE]
+        left = members.get(NONE, [])
         if rest is not None:
             yield from rest.members(name, left, parent, scope)
         if closed:
@@ -71,19 +81,20 @@ def sliced(rule: Rule, name: str, slicing: Tree, slices: Sequence[Slice]) -> Lis
     return check
 
 
-_NONE = -1
-
-
-def _slice_of(item: Item, slices: Sequence[Slice], scope: Scope) -> tuple[int | None, set[int]]:
+def _slice_of(
+    item: Item, slices: Sequence[Slice], scope: Scope, number_of: Numbered | None
+) -> tuple[int | None, set[int]]:
     """The number of the slice a value belongs to, -1 if to none; None if it may be one of those numbered."""
     maybe: set[int] = set()
+    if number_of is not None:
+        return number_of(item, scope), maybe
     for number, one in enumerate(slices):
         said = one.matcher(item, scope)
         if said:
             return number, maybe
         if said is None:
             maybe.add(number)
-    return None if maybe else _NONE, maybe
+    return None if maybe else NONE, maybe
 
 
 def _unlisted(rule: Rule, item: Item, slices: Sequence[Slice]) -> Fault:
@@ -98,7 +109,7 @@ def _order(
     for item, place in zip(items, places, strict=True):
         if place is None:
             continue
-        if place == _NONE:
+        if place == NONE:
             after = True
         elif place < reached or (after and at_end):
             text = f"The slices have to stand in this order: {', '.join(one.name for one in slices)}."
