@@ -207,3 +207,19 @@ def test_types_of_places():
 def test_numbers_are_found_exactly():
     tree = parse(b'{"resourceType":"Observation","valueQuantity":{"value":1.0E2}}')
     assert compiled("Observation.value.value").places(tree) == [("valueQuantity", "value")]
+
+
+@pytest.mark.parametrize(
+    "text", ["where(entry.where($this in %context.entry))", "entry.select(%context.entry.where(fullUrl = 'x'))"]
+)
+def test_no_expression_runs_for_ever(text):
+    bundle = {"resourceType": "Bundle", "entry": [{"fullUrl": f"urn:x:{place}"} for place in range(2_000)]}
+    with pytest.raises(ValueError, match="it takes too long"):
+        compiled(text).values(bundle)
+
+
+def test_many_elements_are_told_apart_quickly():
+    bundle = {"resourceType": "Bundle", "entry": [{"fullUrl": f"urn:x:{place}"} for place in range(5_000)]}
+    bundle["entry"] += bundle["entry"]
+    assert len(compiled("entry | entry").values(bundle)) == 5_000
+    assert compiled("entry.fullUrl.isDistinct()").values(bundle) == [False]

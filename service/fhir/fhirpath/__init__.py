@@ -10,7 +10,8 @@ from typing import Any
 
 from service.fhir.elements import elements, is_primitive
 from service.fhir.fhirpath import functions_collections, functions_fhir, functions_text, functions_values
-from service.fhir.fhirpath.evaluation import Context, compile_term
+from service.fhir.fhirpath.context import Context, Environment
+from service.fhir.fhirpath.evaluation import compile_term
 from service.fhir.fhirpath.nodes import Node, Steps, node_of
 from service.fhir.fhirpath.syntax import parse
 from service.fhir.fhirpath.values import Quantity, Temporal
@@ -87,12 +88,12 @@ class Expression:
         if isinstance(root, Node):
             known["context"] = root
         try:
-            return self._evaluate(Context([root], known, resolve=resolve))
+            return self._evaluate(Context([root], Environment(known, resolve)))
         except RecursionError:
             raise ValueError("it nests too deep") from None
         except ValueError as error:
             raise ValueError(f"it can't be evaluated: {str(error)[:200]}") from None
-        except (TypeError, AttributeError, KeyError, ArithmeticError) as error:  # a tree that is no FHIR
+        except (TypeError, AttributeError, LookupError, ArithmeticError) as error:  # a tree that is no FHIR
             raise ValueError(f"it can't be evaluated: {type(error).__name__}") from None
 
 

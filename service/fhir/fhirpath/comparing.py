@@ -153,12 +153,29 @@ def distinct(items: list[Any]) -> list[Any]:
     """The items, each once, in their order."""
     found: list[Any] = []
     seen: set[Any] = set()
+    unsorted: list[Any] = []
     for item in items:
-        key = value(item)
-        if isinstance(key, str):  # quick where there are many
-            if key not in seen:
-                seen.add(key)
+        key = _key(value(item))
+        if key is None:
+            if not member_of(item, unsorted):
+                unsorted.append(item)
                 found.append(item)
-        elif not member_of(item, found):
+        elif key not in seen:
+            seen.add(key)
             found.append(item)
     return found
+
+
+def _key(item: Any) -> Any:
+    """What equal items share, None for those that have to be compared one by one."""
+    if isinstance(item, Node):
+        return ("tree", _frozen(item.data))
+    if isinstance(item, bool):
+        return ("boolean", item)
+    return item if isinstance(item, (str, int, Decimal)) else None
+
+
+def _frozen(data: Any) -> Any:
+    if isinstance(data, dict):
+        return frozenset((name, _frozen(one)) for name, one in data.items())
+    return tuple(map(_frozen, data)) if isinstance(data, list) else data

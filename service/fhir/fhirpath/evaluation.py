@@ -1,16 +1,16 @@
 """FHIRPath trees made into functions, once per expression."""
 
 from collections.abc import Callable
-from dataclasses import dataclass, replace
 from typing import Any
 
 from service.fhir.fhirpath.arithmetic import calculate, negated
 from service.fhir.fhirpath.comparing import distinct, equal, equivalent, member_of, order
+from service.fhir.fhirpath.context import Context
 from service.fhir.fhirpath.nodes import Node, extends, is_a, is_known, members, node_of, value
 from service.fhir.fhirpath.syntax import Term
 from service.fhir.fhirpath.values import CannotError
 
-__all__ = ["Context", "Evaluated", "Function", "Functions", "compile_term", "single", "truth"]
+__all__ = ["Evaluated", "Function", "Functions", "compile_term", "single", "truth"]
 
 _NAMED = {
     "ucum": "http://unitsofmeasure.org",
@@ -20,30 +20,9 @@ _NAMED = {
 _DEFINED = (("vs-", "http://hl7.org/fhir/ValueSet/"), ("ext-", "http://hl7.org/fhir/StructureDefinition/"))
 
 
-@dataclass(frozen=True, slots=True)
-class Context:
-    """What an expression is evaluated with: the items in focus, and what ``$`` and ``%`` stand for.
-
-    ``resolve`` answers the resource that a reference leads to, or None.
-    """
-
-    this: list[Any]
-    variables: dict[str, Any]
-    index: int = 0
-    total: Any = None
-    resolve: Callable[[str], Any] | None = None
-
-    def at(self, item: Any, index: int = 0) -> "Context":
-        """The context of one item of a collection."""
-        return Context([item], self.variables, index, self.total, self.resolve)
-
-    def summed(self, item: Any, index: int, total: list[Any]) -> "Context":
-        """The context of one item on the way to a total."""
-        return replace(self.at(item, index), total=total)
-
-
 Evaluated = Callable[[Context], list[Any]]
 Logic = Callable[[bool | None, bool | None], bool | None]
+Relation = Callable[[list[Any], list[Any]], bool | None]
 Function = Callable[..., list[Any]]
 """A FHIRPath function: takes the context, its input and its arguments as functions of a context."""
 Functions = dict[str, tuple[int, int, Function]]
@@ -112,13 +91,19 @@ def _start(name: str) -> Evaluated:
                 found.append(item)
             else:
                 found.extend(members(item, name))
+        context.environment.spend(len(found))
         return found
 
     return evaluate
 
 
 def _member(name: str, owner: Evaluated) -> Evaluated:
-    return lambda context: [found for item in owner(context) for found in members(item, name)]
+    def evaluate(context: Context) -> list[Any]:
+        found = [below for item in owner(context) for below in members(item, name)]
+        context.environment.spend(len(found))
+        return found
+
+    return evaluate
 
 
 def _variable(name: str) -> Evaluated:
@@ -128,8 +113,8 @@ def _variable(name: str) -> Evaluated:
             constant = base + name.removeprefix(prefix)
 
     def evaluate(context: Context) -> list[Any]:
-        if name in context.variables:
-            given = context.variables[name]
+        if name in context.environment.variables:
+            given = context.environment.variables[name]
             return [node_of(one) for one in (given if isinstance(given, list) else [given])]
         if constant is None:
             raise CannotError(f"there is no variable %{name}")
@@ -206,8 +191,7 @@ def _operator(sign: str, left: Evaluated, right: Evaluated) -> Evaluated:
     if sign in _LOGIC:
         return _logical(*_LOGIC[sign], left, right)
     if sign in _RELATIONS:
-        relation = _RELATIONS[sign]
-        return lambda context: _answer(relation(left(context), right(context)))
+        return _related(_RELATIONS[sign], left, right)
     if sign == "|":
         return lambda context: distinct([*left(context), *right(context)])
     return lambda context: calculate(sign, left(context), right(context))
@@ -220,6 +204,15 @@ def _logical(settles: bool | None, logic: Logic, left: Evaluated, right: Evaluat
         one = truth(left(context))
         settled = settles is not None and one is settles
         return _answer(logic(one, None if settled else truth(right(context))))
+
+    return evaluate
+
+
+def _related(relation: Relation, left: Evaluated, right: Evaluated) -> Evaluated:
+    def evaluate(context: Context) -> list[Any]:
+        one, two = left(context), right(context)
+        context.environment.spend(len(one) + len(two))
+        return _answer(relation(one, two))
 
     return evaluate
 
@@ -263,7 +256,7 @@ def _in(left: list[Any], right: list[Any]) -> bool | None:
     return member_of(left[0], right)
 
 
-def _compared(*wanted: int) -> Callable[[list[Any], list[Any]], bool | None]:
+def _compared(*wanted: int) -> Relation:
     def relation(left: list[Any], right: list[Any]) -> bool | None:
         found = order(left, right)
         return None if found is None else found in wanted
@@ -277,7 +270,7 @@ _LOGIC: dict[str, tuple[bool | None, Logic]] = {
     "xor": (None, _xor),
     "implies": (False, _implies),
 }
-_RELATIONS: dict[str, Callable[[list[Any], list[Any]], bool | None]] = {
+_RELATIONS: dict[str, Relation] = {
     "=": equal,
     "!=": _not_equal,
     "~": equivalent,

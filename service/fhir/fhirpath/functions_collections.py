@@ -1,18 +1,16 @@
 """FHIRPath functions on collections (sections 5.1 to 5.4, 5.8 and 7)."""
 
 from collections.abc import Callable, Iterator
-from dataclasses import replace
 from functools import cmp_to_key
 from typing import Any
 
 from service.fhir.fhirpath.comparing import distinct, member_of, order
-from service.fhir.fhirpath.evaluation import Context, Evaluated, Function, Functions, single, truth
+from service.fhir.fhirpath.context import Context
+from service.fhir.fhirpath.evaluation import Evaluated, Function, Functions, single, truth
 from service.fhir.fhirpath.nodes import Node, children, is_a, value
 from service.fhir.fhirpath.values import CannotError
 
 __all__ = ["FUNCTIONS"]
-
-_MOST_FOUND = 100_000
 
 
 def _kept(context: Context, items: list[Any], test: Evaluated) -> list[Any]:
@@ -46,13 +44,18 @@ def _not(_: Context, items: list[Any]) -> list[Any]:
     return [] if found is None else [not found]
 
 
+def _members(context: Context, items: list[Any], whole: list[Any]) -> list[bool]:
+    """Of each item, whether it is in the whole."""
+    context.environment.spend(len(items) * len(whole))
+    return [member_of(item, whole) for item in items]
+
+
 def _subset(context: Context, items: list[Any], other: Evaluated) -> list[Any]:
-    whole = other(context)
-    return [all(member_of(item, whole) for item in items)]
+    return [all(_members(context, items, other(context)))]
 
 
 def _superset(context: Context, items: list[Any], other: Evaluated) -> list[Any]:
-    return [all(member_of(item, items) for item in other(context))]
+    return [all(_members(context, other(context), items))]
 
 
 def _select(context: Context, items: list[Any], path: Evaluated) -> list[Any]:
@@ -72,8 +75,6 @@ def _repeat(context: Context, items: list[Any], path: Evaluated) -> list[Any]:
                 waiting.append(item)
                 seen.add(id(item.data) if isinstance(item, Node) else 0)
                 found.append(item)
-        if len(found) > _MOST_FOUND:
-            raise CannotError("it finds too much")
     return found
 
 
@@ -101,13 +102,13 @@ def _take(context: Context, items: list[Any], number: Evaluated) -> list[Any]:
 
 
 def _intersect(context: Context, items: list[Any], other: Evaluated) -> list[Any]:
-    whole = other(context)
-    return distinct([item for item in items if member_of(item, whole)])
+    found = _members(context, items, other(context))
+    return distinct([item for item, shared in zip(items, found, strict=True) if shared])
 
 
 def _exclude(context: Context, items: list[Any], other: Evaluated) -> list[Any]:
-    whole = other(context)
-    return [item for item in items if not member_of(item, whole)]
+    found = _members(context, items, other(context))
+    return [item for item, shared in zip(items, found, strict=True) if not shared]
 
 
 def _union(context: Context, items: list[Any], other: Evaluated) -> list[Any]:
@@ -121,7 +122,7 @@ def _combine(context: Context, items: list[Any], other: Evaluated, _: Evaluated 
 def _iif(context: Context, items: list[Any], test: Evaluated, *ways: Evaluated) -> list[Any]:
     if len(items) > 1:
         raise CannotError("iif() works on one item")
-    own = context.at(items[0], context.index) if items else replace(context, this=[])
+    own = context.at(items[0], context.index) if items else context.of_none()
     found = test(own)
     if len(found) > 1 or (found and not isinstance(value(found[0]), bool)):
         raise CannotError("iif() needs a condition")
@@ -129,15 +130,17 @@ def _iif(context: Context, items: list[Any], test: Evaluated, *ways: Evaluated) 
     return ways[way](own) if way < len(ways) else []
 
 
-def _children(_: Context, items: list[Any]) -> list[Any]:
-    return [child for item in items for child in children(item)]
+def _children(context: Context, items: list[Any]) -> list[Any]:
+    found = [child for item in items for child in children(item)]
+    context.environment.spend(len(found))
+    return found
 
 
-def _descendants(_: Context, items: list[Any]) -> list[Any]:
+def _descendants(context: Context, items: list[Any]) -> list[Any]:
     found: list[Any] = []
     waiting = items
     while waiting:
-        waiting = [child for item in waiting for child in children(item)]
+        waiting = _children(context, waiting)
         found += waiting
     return found
 

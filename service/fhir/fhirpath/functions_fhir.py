@@ -3,7 +3,8 @@
 from typing import Any
 
 from service.fhir.elements import elements
-from service.fhir.fhirpath.evaluation import Context, Evaluated, Functions, single
+from service.fhir.fhirpath.context import Context
+from service.fhir.fhirpath.evaluation import Evaluated, Functions, single
 from service.fhir.fhirpath.nodes import Node, extends, members, node_of, system_type, value
 from service.fhir.fhirpath.values import CannotError
 
@@ -36,12 +37,12 @@ def _has_extension(context: Context, items: list[Any], url: Evaluated) -> list[A
 
 def _resolve(context: Context, items: list[Any]) -> list[Any]:
     """What references lead to: as the caller knows, else in the resource or Bundle at hand."""
-    root = context.variables.get("rootResource")
+    root = context.environment.variables.get("rootResource")
     found: list[Any] = []
     for item in items:
         text = item.data.get("reference") if isinstance(item, Node) and not item.primitive else value(item)
-        if isinstance(text, str) and context.resolve is not None:
-            found.append(context.resolve(text))
+        if isinstance(text, str) and context.environment.resolve is not None:
+            found.append(context.environment.resolve(text))
         elif isinstance(text, str) and isinstance(root, dict):
             found += _targets(text, root)
     return [node_of(one) for one in found if one is not None]

@@ -8,7 +8,8 @@ import re
 from collections.abc import Callable
 from typing import Any
 
-from service.fhir.fhirpath.evaluation import Context, Evaluated, Function, Functions, single
+from service.fhir.fhirpath.context import Context
+from service.fhir.fhirpath.evaluation import Evaluated, Function, Functions, single
 from service.fhir.fhirpath.values import CannotError
 
 __all__ = ["FUNCTIONS"]

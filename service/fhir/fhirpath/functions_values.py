@@ -9,7 +9,8 @@ from typing import Any
 
 from service.fhir.fhirpath.arithmetic import negated
 from service.fhir.fhirpath.boundaries import high_boundary, low_boundary, precision
-from service.fhir.fhirpath.evaluation import Context, Evaluated, Function, Functions, single
+from service.fhir.fhirpath.context import Context
+from service.fhir.fhirpath.evaluation import Evaluated, Function, Functions, single
 from service.fhir.fhirpath.nodes import Node, quantity, value
 from service.fhir.fhirpath.values import CALENDAR, CannotError, Kind, Quantity, Temporal
 
