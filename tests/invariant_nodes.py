@@ -104,8 +104,9 @@ def _below(node: Tree, type_: str, name: str, resource: Tree, root: Tree) -> Ite
 class Maker:
     """Makes nodes at random, of the elements and values that a rule's expression is about."""
 
-    def __init__(self, key: str, expression: str) -> None:
-        """The same rule gets the same nodes in every run."""
+    def __init__(self, key: str, expression: str, *, valueless: float = 0.08) -> None:
+        """The same rule gets the same nodes in every run; of so many values only the extensions are there."""
+        self._valueless = valueless
         self._random = random.Random(key)  # noqa: S311 - nothing secret
         self._expression = expression
         words = set(re.findall(r"\w+", expression)) - {"exists", "empty", "all"}
@@ -155,7 +156,7 @@ class Maker:
 
     def _add(self, node: Tree, type_: str, name: str, depth: int) -> None:
         element = elements(type_)[name]
-        if is_primitive(element.type) and name != "id" and self._random.random() < 0.08:
+        if is_primitive(element.type) and name != "id" and self._random.random() < self._valueless:
             node[f"_{name}"] = [_FILLER] if element.repeats else _FILLER
             return
         count = self._random.choice((1, 1, 2, 3)) if element.repeats else 1

@@ -210,7 +210,8 @@ def test_numbers_are_found_exactly():
 
 
 @pytest.mark.parametrize(
-    "text", ["where(entry.where($this in %context.entry))", "entry.select(%context.entry.where(fullUrl = 'x'))"]
+    "text",
+    ["where(entry.where($this in %context.entry))", "entry.select(%context.entry.where(fullUrl = 'x'))"],
 )
 def test_no_expression_runs_for_ever(text):
     bundle = {"resourceType": "Bundle", "entry": [{"fullUrl": f"urn:x:{place}"} for place in range(2_000)]}
