@@ -50,6 +50,10 @@ class Settings(BaseSettings):
         "allow",
         description="'enforce' refuses references that lead nowhere here, and deleting what is referred to.",
     )
+    validation: Literal["enforce", "warn"] = Field(
+        "enforce",
+        description="'warn' stores readable FHIR that is not valid; its problems are answered as warnings.",
+    )
     max_body_bytes: int = Field(5_000_000, ge=1_000, description="Largest request body accepted.")
     max_address_bytes: int = Field(16_000, ge=1_000, description="Longest address accepted, query included.")
     max_depth: int = Field(64, ge=8, description="Deepest nesting accepted in a JSON or YAML body.")

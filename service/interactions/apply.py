@@ -74,7 +74,7 @@ async def apply(
     done = [results[place] for place in range(len(requests))]
     if context.enforce_references:
         await check_references(txn, requests, done, context=context)
-    return await check_forms(txn, requests, done)
+    return await check_forms(txn, requests, done, warn_only=context.warn_only)
 
 
 async def _targets(txn: Transaction, requests: Sequence[Entry], context: Context) -> dict[int, Target]:
@@ -128,14 +128,15 @@ async def _write(txn: Transaction, target: Target, tree: Tree, context: Context,
         before = reread(newest.content)
         labelled = with_labels_of(before, tree)
         if same(before, labelled):
-            return Applied("unchanged", newest)
+            return Applied("unchanged", newest, entry.issues)
         if text is not None and labelled is not tree:
             text = with_member(text, "meta", labelled["meta"])
         tree = labelled
     text = dump_headed(tree) if text is None else text
     method: Literal["POST", "PUT"] = "POST" if entry.method == "POST" else "PUT"
     version = await txn.put(entry.type, target.id, text, keys_of(tree, target.id, context), method=method)
-    return Applied("created" if newest is None or newest.deleted else "updated", version)
+    outcome: Literal["created", "updated"] = "created" if newest is None or newest.deleted else "updated"
+    return Applied(outcome, version, entry.issues)
 
 
 def keys_of(tree: Tree, id_: str, context: Context) -> SearchKeys:

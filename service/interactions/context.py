@@ -32,7 +32,8 @@ class Context:
 
     ``base`` is the service's FHIR base without a trailing slash (``https://host/fhir``), used in links and to
     recognise references to itself. ``lenient`` is ``Prefer: handling=lenient``. ``clock`` answers now, with a
-    zone. ``enforce_references``: no reference may lead nowhere.
+    zone. ``enforce_references``: no reference may lead nowhere. ``warn_only``: what is readable FHIR is
+    stored, valid or not.
     """
 
     base: str
@@ -44,5 +45,6 @@ class Context:
     page_size: int = 50
     max_page_size: int = 500
     enforce_references: bool = False
+    warn_only: bool = False
     new_id: Callable[[], str] = _random_id
     clock: Callable[[], datetime] = lambda: datetime.now(UTC)

@@ -13,6 +13,7 @@ from service.errors import (
     NotFound,
     Place,
     ServiceError,
+    Severity,
     TooLarge,
 )
 from service.fhir.json import Tree
@@ -20,6 +21,7 @@ from service.fhir.patch import Patch, patch_of
 from service.fhir.search_parameters import stored_types
 from service.fhir.summary import is_subset
 from service.fhir.validation import check as check_resource
+from service.fhir.validation.kinds import misshapen
 from service.interactions.context import Context
 from service.store.contract import Version
 
@@ -57,6 +59,7 @@ class Entry:
     ``index`` is its place in the Bundle, None for a request on its own. ``url`` is relative to the base
     (``Observation/1``, ``Observation?identifier=system|value``). ``content`` is the exact text of
     ``resource`` where there is one to keep. ``patch`` is what a PATCH does to the resource it finds.
+    ``issues`` are what was noticed of the resource and accepted.
     """
 
     method: Method
@@ -70,6 +73,7 @@ class Entry:
     if_none_match: str | None = None
     if_modified_since: str | None = None
     patch: Patch | None = None
+    issues: tuple[Issue, ...] = ()
 
     @property
     def type(self) -> str:
@@ -226,15 +230,39 @@ def usable(entry: Entry) -> None:
         )
 
 
-def check(requests: Iterable[Entry]) -> None:
-    """Check the resources of write requests; InvalidInput carries every problem of every entry."""
-    found: list[Issue] = []
+def check(requests: Iterable[Entry], *, warn_only: bool = False) -> tuple[Entry, ...]:
+    """Check the resources of write requests; answers the requests with what was noticed and accepted.
+
+    InvalidInput carries every problem of every entry that stands in the way: every error, or, with
+    ``warn_only``, what can't be stored and searched.
+    """
+    checked: list[Entry] = []
+    errors: list[Issue] = []
     for request in requests:
+        noticed: tuple[Issue, ...] = ()
         if request.method in {"POST", "PUT"}:
             at = "" if request.index is None else f"Bundle.entry[{request.index}].resource"
-            found += check_resource(request.tree, at=at) or _whole(request.tree, at)
-    if found:
-        raise InvalidInput(found)
+            noticed = check_resource(request.tree, at=at)
+            if warn_only:
+                noticed = (*_unstorable(request.tree, at), *map(_as_warning, noticed))
+            found = [issue for issue in noticed if issue.severity == Severity.ERROR]
+            errors += found or _whole(request.tree, at)
+        checked.append(replace(request, issues=noticed) if noticed else request)
+    if errors:
+        raise InvalidInput(errors)
+    return tuple(checked)
+
+
+def _unstorable(tree: Tree, at: str) -> list[Issue]:
+    root = at or str(tree["resourceType"])
+    return [
+        Issue(fault.message, code=fault.code, place=Place(expression=f"{root}{fault.path}"))
+        for fault in misshapen(tree)
+    ]
+
+
+def _as_warning(issue: Issue) -> Issue:
+    return replace(issue, severity=Severity.WARNING) if issue.severity == Severity.ERROR else issue
 
 
 def _whole(tree: Tree, at: str) -> tuple[Issue, ...]:

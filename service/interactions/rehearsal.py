@@ -27,7 +27,7 @@ async def rehearse(store: Store, entry: Entry, *, context: Context) -> tuple[Iss
     try:
         permit([entry], context=context)
         usable(entry)
-        check([entry])
+        (entry,) = check([entry], warn_only=context.warn_only)
         await _carried_out(store, entry, context)
     except _Undone as undone:
         return undone.noticed

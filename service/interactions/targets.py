@@ -33,7 +33,7 @@ class Target:
 async def target_of(txn: Transaction, entry: Entry, matches: Matches, *, context: Context) -> Target:
     """Find or choose the id of a POST, PUT or PATCH; the latter becomes the PUT of what it makes."""
     if entry.patch is not None:
-        return await _patched(txn, entry, entry.patch, matches)
+        return await _patched(txn, entry, entry.patch, matches, warn_only=context.warn_only)
     if entry.method == "POST":
         if not entry.if_none_exist:
             return Target(entry, context.new_id())
@@ -52,7 +52,9 @@ async def target_of(txn: Transaction, entry: Entry, matches: Matches, *, context
     return Target(entry, own or context.new_id())
 
 
-async def _patched(txn: Transaction, entry: Entry, patch: Patch, matches: Matches) -> Target:
+async def _patched(
+    txn: Transaction, entry: Entry, patch: Patch, matches: Matches, *, warn_only: bool
+) -> Target:
     """What a patch makes of the resource it finds: NotFound or Gone if there is none.
 
     RuleViolation if it can't be done or makes something that is not valid; then nothing has changed.
@@ -67,7 +69,7 @@ async def _patched(txn: Transaction, entry: Entry, patch: Patch, matches: Matche
     tree = patched(reread(newest.content), reread(newest.content), patch)
     update = replace(entry, method="PUT", resource=tree, patch=None)
     try:
-        check([update])
+        (update,) = check([update], warn_only=warn_only)
     except InvalidInput as invalid:
         raise RuleViolation(_after_patch(issue) for issue in invalid.issues) from None
     return Target(update, newest.id)

@@ -81,8 +81,7 @@ def _checked(tree: Tree, context: Context) -> tuple[Entry, ...]:
     requests = entries(tree, context=context)
     permit(requests, context=context)
     _no_address_twice(requests)
-    check(requests)
-    return requests
+    return check(requests, warn_only=context.warn_only)
 
 
 async def _batch(store: Store, tree: Tree, context: Context, prefer: Return) -> bytes:
@@ -103,7 +102,7 @@ async def _batch_entry(  # noqa: PLR0913, PLR0917 - an entry and all it is carri
     permit([request], context=context)
     if request.reads:
         return await _get(store, request, context, answers, store)
-    check([request])
+    (request,) = check([request], warn_only=context.warn_only)
 
     async def work(txn: Transaction) -> Applied:
         (applied,) = await apply(txn, [request], context=context)
@@ -203,7 +202,9 @@ def _answer(applied: Applied, prefer: Return) -> Item:
     status = 201 if applied.outcome == "created" else 200
     if prefer == "representation":
         return _item(status, version, resource=version.content)
-    return _item(status, version, outcome=operation_outcome(()) if prefer == "OperationOutcome" else None)
+    return _item(
+        status, version, outcome=operation_outcome(applied.issues) if prefer == "OperationOutcome" else None
+    )
 
 
 def _item(

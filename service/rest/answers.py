@@ -1,7 +1,7 @@
 """Answers in FHIR's shape: bodies, entity tags, dates and locations (FHIR R4 http.html)."""
 
 import gzip
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from datetime import UTC, datetime
 from email.utils import format_datetime, parsedate_to_datetime
 from hashlib import sha256
@@ -82,15 +82,18 @@ def stored(call: Call, version: Version) -> Response:
     return answer(call, part(version.content, subset), headers=headers)
 
 
-def written(call: Call, version: Version, *, status: int) -> Response:
-    """Answer a create or update: as much as ``Prefer: return=`` asks for, and where it is now."""
+def written(call: Call, version: Version, *, status: int, issues: Sequence[Issue] = ()) -> Response:
+    """Answer a create or update: as much as ``Prefer: return=`` asks for, and where it is now.
+
+    ``issues`` are what was noticed and accepted.
+    """
     where = "Location" if status == 201 else "Content-Location"
     headers = version_headers(version) | {where: version_url(call.base, version)}
     if call.prefer("return") == call.wanted:
         headers["Preference-Applied"] = f"return={call.wanted}"
     if call.wanted == "minimal":
         return Response(status_code=status, headers=headers)
-    body = version.content if call.wanted == "representation" else dump(_done(status))
+    body = version.content if call.wanted == "representation" else dump(_done(status, issues))
     try:
         return answer(call, body, status=status, headers=headers)
     except NotAcceptable:  # XML can't carry it; it is stored all the same, and this says so
@@ -150,6 +153,6 @@ def _moment(text: str) -> datetime | None:
     return moment.replace(tzinfo=UTC) if moment and moment.tzinfo is None else moment
 
 
-def _done(status: int) -> dict[str, Any]:
+def _done(status: int, issues: Sequence[Issue]) -> dict[str, Any]:
     sentence = "Created." if status == 201 else "Stored."
-    return operation_outcome([Issue(sentence, Severity.INFORMATION, IssueType.INFORMATIONAL)])
+    return operation_outcome([Issue(sentence, Severity.INFORMATION, IssueType.INFORMATIONAL), *issues])

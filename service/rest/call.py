@@ -124,6 +124,7 @@ class Call:
             page_size=settings.page_size,
             max_page_size=settings.max_page_size,
             enforce_references=settings.references == "enforce",
+            warn_only=settings.validation == "warn",
             clock=self.services.now,
         )
 

@@ -250,4 +250,5 @@ def _answer(call: Call, applied: write.Applied) -> Response:
     version = applied.version
     if version is None or applied.outcome == "deleted":
         return Response(status_code=204, headers=version_headers(version) if version else {})
-    return written(call, version, status=201 if applied.outcome == "created" else 200)
+    status = 201 if applied.outcome == "created" else 200
+    return written(call, version, status=status, issues=applied.issues)

@@ -5,6 +5,7 @@ import json
 import random
 import time
 from collections.abc import Iterator
+from contextlib import suppress
 from dataclasses import dataclass, field
 from functools import lru_cache
 from pathlib import Path
@@ -15,7 +16,10 @@ from service.fhir.elements import elements, resource_types
 from service.fhir.json import Tree, dump, parse
 from service.fhir.outcome import operation_outcome
 from service.fhir.positions import JsonPositions, located
+from service.fhir.search_keys import extract
+from service.fhir.search_parameters import stored_types
 from service.fhir.validation import check
+from service.fhir.validation.kinds import misshapen
 from service.fhir.validation.profiles import Definitions
 from service.fhir.validation.questionnaire_response import check_answers
 from service.fhir.validation.requested import check_requested
@@ -117,6 +121,9 @@ def bear(tree: Any, borne: Borne, name: str = "") -> None:
     borne.rules.update(issue.rule for issue in issues if issue.rule)
     check_requested(read, (), _definitions())
     check_answers(read, read)
+    if str(read.get("resourceType")) in stored_types() and not misshapen(read):
+        with suppress(ValueError):  # a date that can't be searched
+            extract(read)
     _told(text.decode(), issues)
 
 
