@@ -123,6 +123,9 @@ def test_what_an_expression_uses_is_known():
         ("-7 div 2", [-3]),
         ("-7 mod 2", [-1]),
         ("1 / 0", []),
+        ("123456.5.lowBoundary(31).toString().length()", [38]),
+        ("@9999 + 1 year", None),
+        ("@0001-01-01 - 1 month", None),
     ],
 )
 def test_values(text, values):

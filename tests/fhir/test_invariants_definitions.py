@@ -19,7 +19,6 @@ SOURCE = "hl7.fhir.r4.core 4.0.1"
 def test_the_shipped_rules_are_those_a_build_makes():
     built = invariant_tables(FOLDER)
     assert lzma.decompress(module._FILE.read_bytes()) == lzma.decompress(packed(built))
-    assert module._FILE.read_bytes() == packed(built)
 
 
 @pytest.mark.published(SOURCE)

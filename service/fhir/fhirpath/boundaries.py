@@ -1,7 +1,7 @@
 """How far a value of limited precision reaches (FHIRPath, lowBoundary, highBoundary and precision)."""
 
 from calendar import monthrange
-from decimal import ROUND_CEILING, ROUND_FLOOR, Decimal
+from decimal import ROUND_CEILING, ROUND_FLOOR, Decimal, localcontext
 from typing import Any
 
 from service.fhir.fhirpath.values import CannotError, Quantity, Temporal
@@ -9,6 +9,7 @@ from service.fhir.fhirpath.values import CannotError, Quantity, Temporal
 __all__ = ["high_boundary", "low_boundary", "precision"]
 
 _MOST_PLACES = 31
+_MOST_DIGITS = 100
 _USUAL_PLACES = 8
 _DIGITS = {"Date": (4, 6, 8), "DateTime": (4, 6, 8, 10, 12, 17), "Time": (2, 4, 9)}
 _WEST, _EAST = -12 * 60, 14 * 60
@@ -54,8 +55,9 @@ def _of_number(number: int | Decimal, digits: int | None, *, high: bool) -> Deci
     if not 0 <= wanted <= _MOST_PLACES:
         return None
     half = Decimal(5).scaleb(-_places(number) - 1)
-    reached = Decimal(number) + (half if high else -half)
-    return reached.quantize(Decimal(1).scaleb(-wanted), ROUND_CEILING if high else ROUND_FLOOR)
+    with localcontext(prec=_MOST_DIGITS):
+        reached = Decimal(number) + (half if high else -half)
+        return reached.quantize(Decimal(1).scaleb(-wanted), ROUND_CEILING if high else ROUND_FLOOR)
 
 
 def _of_moment(moment: Temporal, digits: int | None, *, high: bool) -> Temporal | None:

@@ -144,6 +144,8 @@ class Temporal:
         year, month, day, *rest = _filled(self.parts)
         total = int(year) * 12 + int(month) - 1 + months
         year, month = divmod(total, 12)
+        if not 1 <= year <= 9_999:
+            raise CannotError("it leads to a year that can't be written")
         day = min(int(day), monthrange(year, month + 1)[1])
         return Temporal(self.kind, (year, month + 1, day, *rest)[: len(self.parts)], self.offset)
 
