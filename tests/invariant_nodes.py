@@ -17,6 +17,7 @@ Found = tuple[str, Any, Tree, Tree]
 
 UCUM = "http://unitsofmeasure.org"
 _FILLER = {"extension": [{"url": "http://x.example", "valueString": "x"}]}
+_REFERRING = {"extension": [{"url": "http://x.example", "valueCanonical": "#a"}]}
 _LARGEST = 60_000
 _WORDS = {  # what a rule is about besides what its expression names
     "ele-1": ("id", "extension", "value", "code", "text", "system"),
@@ -157,7 +158,8 @@ class Maker:
     def _add(self, node: Tree, type_: str, name: str, depth: int) -> None:
         element = elements(type_)[name]
         if is_primitive(element.type) and name != "id" and self._random.random() < self._valueless:
-            node[f"_{name}"] = [_FILLER] if element.repeats else _FILLER
+            extra = self._random.choice((_FILLER, _REFERRING))
+            node[f"_{name}"] = [extra] if element.repeats else extra
             return
         count = self._random.choice((1, 1, 2, 3)) if element.repeats else 1
         values = [self._value(element.type, depth) for _ in range(count)]

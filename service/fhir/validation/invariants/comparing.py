@@ -2,51 +2,36 @@
 
 from decimal import Decimal
 from typing import Any
-from zoneinfo import ZoneInfo
 
-from service.fhir.datetimes import interval
+from service.fhir.fhirpath.values import Temporal
 from service.fhir.json import Tree
 from service.fhir.units import UCUM, canonical
 from service.fhir.validation.invariants.reading import number, text
 
 __all__ = ["dates_in_order", "quantities_in_order"]
 
-_UTC = ZoneInfo("UTC")
-_HOUR = 3_600_000
-_EAST, _WEST = 14 * _HOUR, 12 * _HOUR  # how far a local time may be from UTC
-
 
 def dates_in_order(first: Any, second: Any) -> bool:
-    """Whether one date or dateTime is not certainly after the other; yes if one is missing.
+    """Whether one date or dateTime is not after the other; yes if one is missing or no date.
 
-    What lacks an offset may be anywhere on earth when the other has one.
+    No if it can't be told at the precision the two share: 2026-02 is not surely before 2026-02-04.
     """
-    if (
-        not isinstance(first, str)
-        or not isinstance(second, str)
-        or (first <= second and _alike(first, second))
-    ):
+    if not isinstance(first, str) or not isinstance(second, str):
         return True
-    early, late = interval(first, _UTC)[0], interval(second, _UTC)[1]
-    if _has_offset(first) != _has_offset(second):
-        late += _WEST if _has_offset(first) else _EAST
-    return early < late
-
-
-def _alike(first: str, second: str) -> bool:
-    """Whether the order of the texts is that of the dates: both days, or times in one zone."""
-    return len(first) == len(second) and first[19:] == second[19:]
-
-
-def _has_offset(when: str) -> bool:
-    return when.endswith("Z") or (when[-6:-5] in {"+", "-"} and "T" in when)
+    if len(first) == len(second) and first[19:] == second[19:]:  # texts in the order of what they mean
+        return first <= second
+    one, two = Temporal.read(first), Temporal.read(second)
+    if one is None or two is None:
+        return True
+    found = one.compare(two) if one.comparable(two) else None
+    return found is not None and found <= 0
 
 
 def quantities_in_order(first: Tree, second: Tree) -> bool:
-    """Whether one quantity is not greater than the other; yes if they can't be compared."""
+    """Whether one quantity is not greater than the other; no if they can't be compared."""
     low, high = number(first, "value"), number(second, "value")
     if low is None or high is None:
-        return True
+        return False
     if _unit(first) == _unit(second):
         return low <= high
     return _converted_in_order(first, low, second, high)
@@ -59,6 +44,6 @@ def _unit(quantity: Tree) -> tuple[str, str]:
 
 def _converted_in_order(first: Tree, low: int | Decimal, second: Tree, high: int | Decimal) -> bool:
     if text(first, "system") != UCUM or text(second, "system") != UCUM:
-        return True
+        return False
     one, two = canonical(low, text(first, "code")), canonical(high, text(second, "code"))
-    return one is None or two is None or one[1] != two[1] or one[0] <= two[0]
+    return one is not None and two is not None and one[1] == two[1] and one[0] <= two[0]

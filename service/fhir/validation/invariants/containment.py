@@ -1,5 +1,6 @@
 """Invariants of contained resources, of references to them, and of every element (dom-*, ref-1, ele-1)."""
 
+import re
 from collections.abc import Iterator
 from typing import Any
 
@@ -10,6 +11,7 @@ from service.fhir.validation.invariants.reading import descendants, parts, text,
 
 __all__ = ["RULES"]
 
+_LINKED = r"""\b(?:src|href)\s*=\s*["']#%s["']"""
 _ADDRESSES = frozenset({"canonical", "uri", "url"})
 
 
@@ -23,9 +25,17 @@ def _used(node: Tree, _resource: Tree, _root: Tree) -> bool:
         return True
     known = {one for one in texts(descendants(node), "reference") if one.startswith("#")}
     return all(
-        "id" not in one or f"#{one['id']}" in known or _refers_out(one) or f"#{one['id']}" in _links(node)
+        "id" not in one or f"#{one['id']}" in known or _refers_out(one) or _linked(node, one["id"])
         for one in parts(node, "contained")
     )
+
+
+def _linked(node: Tree, id_: str) -> bool:
+    """Whether an address anywhere, or a picture or link of a narrative, is that of a contained resource."""
+    if f"#{id_}" in _links(node):
+        return True
+    link = re.compile(_LINKED % re.escape(id_))
+    return any(link.search(div) for div in texts(descendants(node), "div"))
 
 
 def _refers_out(contained: Tree) -> bool:
@@ -41,13 +51,13 @@ def _links(resource: Tree, *, canonical_only: bool = False) -> Iterator[str]:
 def _typed(node: Tree, type_: str, types: frozenset[str] | set[str]) -> Iterator[str]:
     table = elements(type_)
     for name, value in node.items():
-        element = table.get(name)
-        if element is None:
-            continue
+        element = table.get(name.removeprefix("_"))
         for one in value if isinstance(value, list) else (value,):
+            if element is None:
+                break
             if isinstance(one, dict):
                 own = text(one, "resourceType") if element.type == "Resource" else element.type
-                yield from _typed(one, own, types)
+                yield from _typed(one, "Element" if name.startswith("_") else own, types)
             elif isinstance(one, str) and element.type in types:
                 yield one
 

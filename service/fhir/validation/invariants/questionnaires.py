@@ -36,7 +36,7 @@ def _boolean_if_about_existence(node: Tree, _resource: Tree, _root: Tree) -> boo
 
 
 def _behavior_of_several(node: Tree, _resource: Tree, _root: Tree) -> bool:
-    return len(node.get("enableWhen", ())) <= 2 or there(node, "enableBehavior")
+    return len(node.get("enableWhen", ())) <= 1 or there(node, "enableBehavior")
 
 
 def _one_initial_unless_repeating(node: Tree, _resource: Tree, _root: Tree) -> bool:
