@@ -9,8 +9,9 @@ from service.fhir.code_grammars import told_by_form
 from service.fhir.json import Tree, reread
 from service.fhir.terminology_files import texts
 
-__all__ = ["CodeSystem", "Concept", "known_code", "known_in", "shipped_code_system"]
+__all__ = ["SNOMED", "CodeSystem", "Concept", "known_code", "known_in", "shipped_code_system"]
 
+SNOMED = "http://snomed.info/sct"
 _INACTIVE = frozenset({"retired", "inactive", "deprecated"})
 
 
@@ -100,9 +101,12 @@ class CodeSystem:
 
     def below(self, code: str) -> tuple[str, ...]:
         """Answer a code and all below it, in the order of the system; empty if there is no such code."""
-        children = self._children
-        found = self._walk(code, lambda one: children.get(one, ()))
+        found = self._walk(code, self.children)
         return tuple(one for one in self.concepts if one in found)
+
+    def children(self, code: str) -> Sequence[str]:
+        """Answer the codes right below a code."""
+        return self._children.get(code, ())
 
     @cached_property
     def _children(self) -> dict[str, list[str]]:

@@ -8,6 +8,7 @@ from typing import NamedTuple, Protocol
 
 from service.errors import TooManyCodes
 from service.fhir.code_filters import Filters, Holds, all_of, any_of, not_
+from service.fhir.code_grammars import GRAMMARS
 from service.fhir.code_systems import CodeSystem, Concept, known_in
 from service.fhir.json import Tree
 
@@ -47,9 +48,13 @@ Members = dict[tuple[str, str], Member]
 class Composition:
     """Value sets over one source. ``missing`` names what was needed and is not at hand."""
 
-    def __init__(self, source: Source) -> None:
-        """Remember answers per address, so that sets made of sets are worked out once."""
+    def __init__(self, source: Source, *, abstract: bool = False) -> None:
+        """Remember answers per address, so that sets made of sets are worked out once.
+
+        ``abstract``: codes that only group others count as codes.
+        """
         self.source = source
+        self._abstract = abstract
         self.missing: dict[str, None] = {}
         self._lists: dict[str, Members | None] = {}
         self._filters = Filters()
@@ -111,16 +116,19 @@ class Composition:
             self._spend(len(part["concept"]))
             found = [_member(url, one["code"], one, system) for one in part["concept"]]
         elif system is None or system.supplement:
-            self.missing[url] = None
+            self.missing |= {} if url in GRAMMARS else {url: None}
             return None
         else:
             self._spend(len(system.concepts))
-            all_ = [one for one in system.concepts.values() if one.selectable]
+            all_ = [one for one in system.concepts.values() if self._takes(one)]
             judged = [self._filters.passes(part, system, one) for one in all_]
             if None in judged and system.complete:
                 return None
             found = [Member(url, one.code, {}, one) for one, yes in zip(all_, judged, strict=True) if yes]
         return {(one.system, one.code): one for one in found}
+
+    def _takes(self, concept: Concept) -> bool:
+        return concept.selectable or (self._abstract and concept.abstract)
 
     def _spend(self, concepts: int) -> None:
         self._seen += concepts + 1
@@ -175,7 +183,7 @@ class Composition:
             self._spend(len(part["concept"]))
             return (concept.code if concept else code) in {one["code"] for one in part["concept"]}
         if known is not None and concept is not None:
-            return concept.selectable and self._filters.passes(part, known, concept)
+            return self._takes(concept) and self._filters.passes(part, known, concept)
         said = known_in(url, known, code)
         if said is None:
             self.missing[url] = None

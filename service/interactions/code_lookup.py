@@ -1,18 +1,18 @@
-"""Codes that a search names by a value set, or as above or below a code, looked up in what is stored."""
+"""Codes that a search names by a value set, or as above or below a code (FHIR R4 search.html, token)."""
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 
-from service.fhir.code_lists import around, codes_of
+from service.fhir.composition import Composition
 from service.fhir.json import Tree, reread
 from service.fhir.search_clauses import names_codes
-from service.fhir.search_parameters import parameters
-from service.fhir.search_query import Clause, TokenValue, UriValue
+from service.fhir.search_query import TokenValue
 from service.fhir.search_reading import literal, split
-from service.store.contract import Query, Store, Transaction
+from service.interactions.terms import Terms
+from service.store.contract import Store, Transaction
 
 __all__ = ["look_up"]
 
-_DEEPEST = 5
+_NARROWING = frozenset({"concept", "filter", "valueSet"})
 Codes = dict[tuple[str, str], tuple[TokenValue, ...]]
 
 
@@ -29,44 +29,44 @@ async def look_up(store: Store | Transaction, params: Sequence[tuple[str, str]])
 
 
 async def _members(store: Store | Transaction, value: str) -> tuple[TokenValue, ...] | None:
-    known: dict[str, Tree | None] = {}
-    first = await _value_set(store, literal(value))
-    waiting = [first]
-    for _ in range(_DEEPEST):  # the sets it is made of, level by level
-        addresses = [one for tree in waiting if tree for one in _made_of(tree) if one not in known]
-        waiting = []
-        for address in addresses:
-            known[address] = await _value_set(store, address)
-            waiting.append(known[address])
-    return codes_of(first, known.get) if first is not None else None
-
-
-def _made_of(value_set: Tree) -> Iterable[str]:
-    compose = value_set.get("compose", {})
-    for part in (*compose.get("include", ()), *compose.get("exclude", ())):
-        yield from part.get("valueSet", ())
-
-
-async def _around(store: Store | Transaction, value: str, modifier: str) -> tuple[TokenValue, ...] | None:
-    system, mark, code = (literal(part) for part in value.partition("|"))
-    tree = await _stored(store, "CodeSystem", system) if mark else None
+    terms = Terms(store)
+    tree = await _value_set(store, terms, literal(value))
     if tree is None:
         return None
-    return tuple(TokenValue(system, one) for one in around(tree, code, below=modifier == "below"))
+    await terms.prepare(tree)
+    return _tokens(tree, Composition(terms))
 
 
-async def _value_set(store: Store | Transaction, address: str) -> Tree | None:
+async def _value_set(store: Store | Transaction, terms: Terms, address: str) -> Tree | None:
     """By canonical address (``url`` or ``url|version``) or as ``ValueSet/id``."""
     if address.startswith("ValueSet/"):
         version = await store.read("ValueSet", address.removeprefix("ValueSet/"))
         return reread(version.content) if version is not None and not version.deleted else None
-    return await _stored(store, "ValueSet", address)
+    await terms.find("ValueSet", address)
+    return terms.value_set(address)
 
 
-async def _stored(store: Store | Transaction, type_: str, address: str) -> Tree | None:
-    url, _, wanted = address.partition("|")
-    parameter = parameters(type_)["url"]
-    clause = Clause(parameter.indexes, "uri", (UriValue(url),), "", parameter.wide)
-    page = await store.search(Query(type_, (clause,), count=50, total="none"))
-    trees = [reread(version.content) for version in page.versions]
-    return next((tree for tree in reversed(trees) if wanted in {"", tree.get("version")}), None)
+def _tokens(tree: Tree, composition: Composition) -> tuple[TokenValue, ...] | None:
+    """The codes; a whole code system is a value without code, whether its codes are known here or not."""
+    parts = tree.get("compose", {}).get("include", ())
+    narrower = [part for part in parts if "system" not in part or part.keys() & _NARROWING]
+    wholes = [part["system"] for part in parts if part not in narrower]
+    if not wholes or "exclude" in tree["compose"]:
+        listed = composition.members(tree)
+        return None if listed is None else tuple(TokenValue(*key) for key in listed)
+    found = _tokens({"compose": {"include": narrower}}, composition) if narrower else ()
+    return None if found is None else (*(TokenValue(one, None) for one in wholes), *found)
+
+
+async def _around(store: Store | Transaction, value: str, modifier: str) -> tuple[TokenValue, ...] | None:
+    url, mark, code = (literal(part) for part in value.partition("|"))
+    if not mark:
+        return None
+    terms = Terms(store)
+    await terms.find("CodeSystem", url)
+    system = terms.code_system(url)
+    if system is None or system.supplement:
+        return None
+    return tuple(
+        TokenValue(url, one) for one in (system.below(code) if modifier == "below" else system.above(code))
+    )

@@ -4,11 +4,12 @@ The definitions are data, ``mappings/operations/``: one file per operation, publ
 """
 
 import re
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from functools import cache
 from typing import Any
 
 from service.errors import InvalidInput, Issue, IssueType, Place
+from service.fhir.elements import is_resource
 from service.fhir.json import Tree, parse, reread
 from service.fhir.validation import check
 from service.settings import shipped
@@ -29,6 +30,7 @@ _SHAPES = {
     "instant": None,
     "string": None,
     "uri": r"\S+",
+    "canonical": r"\S+",
 }
 """The primitive types used, and the shape of their text; dates are read where the zone is known."""
 
@@ -58,12 +60,15 @@ def arguments(
 ) -> Arguments:
     """Read the parameters in the address and in a Parameters body; both hold together.
 
+    A body that is the one resource the operation takes is read as that parameter.
+
     InvalidInput names every parameter that is unknown, missing, given too often or of another type.
     """
     known = {one["name"]: one for one in definition(name)["parameter"] if one["use"] == "in"}
     issues: list[Issue] = []
     found: Arguments = {}
-    given: list[tuple[str, str | Tree]] = [*query, *_parameters(body, max_depth)]
+    resources = {one["type"]: name for name, one in known.items() if is_resource(one["type"])}
+    given: list[tuple[str, str | Tree]] = [*query, *_parameters(body, max_depth, resources)]
     for said, value in given:
         parameter = known.get(said)
         if parameter is None:
@@ -84,7 +89,7 @@ def arguments(
 def primitives(body: bytes, max_depth: int = 64) -> list[tuple[str, str]]:
     """Read a Parameters body whose values are all primitive, as the pairs an address would hold."""
     pairs: list[tuple[str, str]] = []
-    for name, entry in _parameters(body, max_depth):
+    for name, entry in _parameters(body, max_depth, {}):
         value = next((value for member, value in entry.items() if member.startswith("value")), None)
         if value is None or isinstance(value, (dict, list)):
             raise InvalidInput([_issue(name, f"Parameter '{name[:64]}' must be a primitive value.")])
@@ -92,15 +97,21 @@ def primitives(body: bytes, max_depth: int = 64) -> list[tuple[str, str]]:
     return pairs
 
 
-def _parameters(body: bytes, max_depth: int) -> list[tuple[str, Tree]]:
-    """Name and whole entry of each parameter of a Parameters resource; an empty body has none."""
+def _parameters(body: bytes, max_depth: int, resources: Mapping[str, str]) -> list[tuple[str, Tree]]:
+    """Name and whole entry of each parameter of a Parameters resource; an empty body has none.
+
+    ``resources``: the types that may be sent without Parameters around them, and the parameters they are.
+    """
     if not body.strip():
         return []
     tree = parse(body, max_depth=max_depth)
-    if tree.get("resourceType") != "Parameters":
+    type_ = str(tree.get("resourceType"))
+    if type_ != "Parameters" and type_ not in resources:
         raise InvalidInput("The body must be a Parameters resource.", expression="resourceType")
     if problems := check(tree):
         raise InvalidInput(problems)
+    if type_ in resources:
+        return [(resources[type_], {"resource": tree})]
     return [(one["name"], one) for one in tree.get("parameter", [])]
 
 
@@ -108,6 +119,9 @@ def _read(type_: str, value: str | Tree) -> Any:
     """The value if it is of the type, else None."""
     if isinstance(value, str):  # from the address, which can hold primitives alone
         return value if type_ in _SHAPES and _shaped(type_, value) else None
+    if is_resource(type_):
+        resource = value.get("resource", {})
+        return resource if resource.get("resourceType") == type_ else None
     member = value.get("value" + type_[0].upper() + type_[1:])
     if type_ not in _SHAPES:
         return member if isinstance(member, dict) else None

@@ -11,7 +11,7 @@ from service.interactions import patch as patches
 from service.interactions import read as reads
 from service.interactions import search as searches
 from service.interactions import transaction, write
-from service.operations.arguments import definition_text, definitions
+from service.operations.own_resources import is_own, own_resource
 from service.rest.answers import answer, stored, tagged, version_headers, written
 from service.rest.binary import answer_file, is_file, wrapped
 from service.rest.call import ABOUT_THE_ANSWER, Call
@@ -46,8 +46,8 @@ _FORM = "application/x-www-form-urlencoded"
 async def read(call: Call) -> Response:
     """Read the current version of a resource."""
     type_, id_ = call.path("type"), call.path("id")
-    if _is_ours(type_, id_):
-        return tagged(call, definition_text(id_))
+    if is_own(type_, id_):
+        return tagged(call, own_resource(type_, id_, call.services.settings.snomed))
     version = await reads.read(call.services.store, type_, id_, context=call.context)
     return _stored(call, version)
 
@@ -128,7 +128,7 @@ async def create(call: Call) -> Response:
 
 async def update(call: Call) -> Response:
     """Write the next version of a resource, or its first under this id; ``If-Match`` guards against races."""
-    if _is_ours(call.path("type"), call.path("id")):
+    if is_own(call.path("type"), call.path("id")):
         raise Conflict("This id belongs to a definition of the service's own; choose another.")
     applied = await write.update(
         call.services.store,
@@ -228,11 +228,6 @@ async def _search_compartment(call: Call, parameters: list[tuple[str, str]]) -> 
         call.services.store, focus, type_, parameters, context=call.context
     )
     return answer(call, body)
-
-
-def _is_ours(type_: str, id_: str) -> bool:
-    """Whether it is the definition of one of our operations, which travels with the program."""
-    return type_ == "OperationDefinition" and id_ in definitions()
 
 
 def _stored(call: Call, version: Version) -> Response:

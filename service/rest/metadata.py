@@ -19,6 +19,7 @@ from service.rest.answers import tagged
 from service.rest.call import READ_ONLY_TYPES, open_call
 from service.rest.dispatch import Row
 from service.rest.negotiation import FORMATS
+from service.rest.terminology_capabilities import capabilities
 from service.settings import Settings
 
 __all__ = ["reader", "statement"]
@@ -94,9 +95,11 @@ def reader(rows: Iterable[Row]) -> Callable[[Request], Awaitable[Response]]:
         return dump(statement(table, base=base, date=date, settings=settings))
 
     async def metadata(request: Request) -> Response:
-        """Say what this service can do: a CapabilityStatement."""
+        """Say what this service can do: a CapabilityStatement, or TerminologyCapabilities if asked for."""
         call = open_call(request)
         date = call.services.now().date().isoformat()
+        if ("mode", "terminology") in call.criteria:
+            return tagged(call, dump(capabilities(call.base, date)))
         return tagged(call, text(call.base, date, call.services.settings))
 
     return metadata

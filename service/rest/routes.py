@@ -1,6 +1,6 @@
 """Every address of the service but the pages: method, path, function, and the scopes that open it."""
 
-from service.rest import fhir, health, intake, metadata, operations, research
+from service.rest import fhir, health, intake, metadata, operations, research, terminology
 from service.rest.dispatch import OPEN, Row
 
 __all__ = ["API_ROUTES", "FHIR_ROUTES"]
@@ -15,6 +15,22 @@ _FIRST = [  # most requests are for it
     Row("PUT", "/fhir/{type}/{id}", fhir.update, ("{type}.u",)),
     Row("PATCH", "/fhir/{type}/{id}", fhir.patch, ("{type}.u",)),
     Row("DELETE", "/fhir/{type}/{id}", fhir.delete, ("{type}.d",)),
+]
+_VALUE_SETS = ("ValueSet.r CodeSystem.r",)
+_CODE_SYSTEMS = ("CodeSystem.r",)
+_CONCEPT_MAPS = ("ConceptMap.r",)
+_TERMINOLOGY = [
+    Row(method, f"/fhir/{path}", function, needs, operation=f"{path.partition('/')[0].lower()}-{name}")
+    for type_, name, function, needs, levels in (
+        ("ValueSet", "expand", terminology.value_set_expand, _VALUE_SETS, ("", "/{id}")),
+        ("ValueSet", "validate-code", terminology.value_set_has, _VALUE_SETS, ("", "/{id}")),
+        ("CodeSystem", "validate-code", terminology.code_system_has, _CODE_SYSTEMS, ("", "/{id}")),
+        ("CodeSystem", "lookup", terminology.code_system_lookup, _CODE_SYSTEMS, ("",)),
+        ("CodeSystem", "subsumes", terminology.code_system_subsumes, _CODE_SYSTEMS, ("", "/{id}")),
+        ("ConceptMap", "translate", terminology.concept_map_translate, _CONCEPT_MAPS, ("", "/{id}")),
+    )
+    for path in (f"{type_}{level}/${name}" for level in levels)
+    for method in ("GET", "POST")
 ]
 _RESTFUL = [
     *_FIRST,
@@ -53,6 +69,7 @@ _RESTFUL = [
         ("Observation.s",),
         operation="lastn",
     ),
+    *_TERMINOLOGY,
     Row("GET", _META, operations.meta, ("{type}.r",), operation="meta"),
     Row("POST", _META, operations.meta, ("{type}.r",), operation="meta"),
     Row("POST", f"{_META}-add", operations.meta_add, ("{type}.u",), operation="meta-add"),

@@ -13,7 +13,7 @@ from functools import cache
 from typing import Any, Literal
 
 from service.fhir.canonical import code_system
-from service.fhir.code_systems import CodeSystem, shipped_code_system
+from service.fhir.code_systems import SNOMED, CodeSystem, shipped_code_system
 from service.fhir.json import Tree, reread
 from service.fhir.terminology_files import own
 
@@ -34,7 +34,6 @@ OBSERVATION = code_system("swallow-observation")
 VALUE = code_system("swallow-value")
 EXERCISE = code_system("swallow-exercise")
 LOINC = "http://loinc.org"
-SNOMED = "http://snomed.info/sct"
 UCUM = "http://unitsofmeasure.org"
 
 Concept = dict[str, Any]
