@@ -40,18 +40,24 @@ class Concept:
     @property
     def selectable(self) -> bool:
         """Whether a value set that takes its whole system has it: not abstract, not deprecated."""
-        deprecated = "deprecated" in self.values("status") or self.values("deprecationDate")
+        deprecated = "deprecated" in self.codes("status") or self.values("deprecationDate")
         return not self.abstract and not deprecated
 
     @property
     def active(self) -> bool:
         """Whether it is to be used further."""
-        return True not in self.values("inactive") and _INACTIVE.isdisjoint(self.values("status"))
+        return True not in self.values("inactive") and _INACTIVE.isdisjoint(self.codes("status"))
 
     def values(self, name: str) -> tuple[Any, ...]:
         """The values of a property."""
-        told = [one for one in self.tree.get("property", ()) if one.get("code") == name]
+        if "property" not in self.tree:
+            return ()
+        told = [one for one in self.tree["property"] if one.get("code") == name]
         return tuple(value for one in told for key, value in one.items() if key.startswith("value"))
+
+    def codes(self, name: str) -> tuple[str, ...]:
+        """The values of a property that are codes or texts."""
+        return tuple(value for value in self.values(name) if isinstance(value, str))
 
 
 class CodeSystem:
@@ -158,9 +164,9 @@ def _with_children(concepts: dict[str, Concept]) -> dict[str, Concept]:
     """Parents that are told by ``child`` and ``parent`` properties too, where a concept has several."""
     more: dict[str, list[str]] = {}
     for concept in concepts.values():
-        for child in concept.values("child"):
+        for child in concept.codes("child"):
             more.setdefault(child, []).append(concept.code)
-        if told := concept.values("parent"):
+        if told := concept.codes("parent"):
             more.setdefault(concept.code, []).extend(told)
     for code, parents in more.items():
         if code in concepts:

@@ -74,12 +74,11 @@ def _tables() -> dict[str, CodeRow]:
 
 def _rows(system: CodeSystem, standard: dict[str, list[tuple[str, ...]]]) -> Iterator[CodeRow]:
     for concept in system.concepts.values():
-        told = {name: str(concept.values(name)[0]) for name in ("mark", "source", "licence")}
-        key = f"{system.url}|{concept.code}"
-        display, definition = (concept.tree.get(name, "") for name in ("display", "definition"))
-        yield CodeRow(
-            system.url, concept.code, display, definition, standard=tuple(standard.get(key, ())), **told
-        )
+        tree = concept.tree
+        told = {one["code"]: one.get("valueCode") or one["valueString"] for one in tree["property"]}
+        published = tuple(standard.get(f"{system.url}|{concept.code}", ()))
+        words = tree.get("display", ""), tree.get("definition", "")
+        yield CodeRow(system.url, concept.code, *words, standard=published, **told)
 
 
 def _sent(value_set: Tree) -> Iterator[CodeRow]:

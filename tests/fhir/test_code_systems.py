@@ -84,3 +84,13 @@ def test_concepts_that_only_group_or_are_no_longer_used():
     assert system.concept("_ActEncounterCode").abstract
     assert not system.concept("STORE").active
     assert system.concept("AMB").selectable
+
+
+def test_properties_of_an_unusual_type_do_no_harm():
+    coding = {"system": "urn:x", "code": "b"}
+    odd = [{"code": name, "valueCoding": coding} for name in ("parent", "child", "status", "notSelectable")]
+    concepts = [{"code": "a", "property": odd}, {"code": "b"}]
+    system = CodeSystem({"url": "urn:x", "content": "complete", "concept": concepts})
+    assert system.above("a") == ("a",)
+    assert system.concept("a").active
+    assert system.concept("a").selectable

@@ -286,6 +286,27 @@ def test_codes_of_a_stored_value_set_and_code_system(client, finds):
             search((name, value))
 
 
+@pytest.mark.conformance("D14")
+def test_codes_of_value_sets_and_code_systems_that_travel_with_the_program(finds):
+    maps, cues = "http://terminology.hl7.org/CodeSystem/v3-ObservationInterpretation", "cue-level"
+    own = "https://swallow-interop.example.org/fhir"
+    coded = [(maps, "H"), (maps, "HH"), (f"{own}/CodeSystem/swallow-value", "independent")]
+    search = finds(
+        "Observation",
+        *(observation(method={"coding": [{"system": system, "code": code}]}) for system, code in coded),
+    )
+    for params, found in {
+        ("method:in", "http://hl7.org/fhir/ValueSet/observation-interpretation"): "ab",
+        ("method:in", f"{own}/ValueSet/{cues}"): "c",
+        ("method:not-in", f"{own}/ValueSet/{cues}"): "ab",
+        ("method:below", f"{maps}|A"): "ab",
+        ("method:above", f"{maps}|HU"): "a",
+    }.items():
+        assert search(params) == found, params
+    with pytest.raises(InvalidInput, match="can't be listed"):
+        search(("method:in", "http://hl7.org/fhir/ValueSet/body-site"))
+
+
 @pytest.mark.conformance("D15")
 def test_references(finds):
     base = "https://here.example/fhir"
