@@ -9,7 +9,7 @@ from service.fhir.code_grammars import told_by_form
 from service.fhir.json import Tree, reread
 from service.fhir.terminology_files import texts
 
-__all__ = ["SNOMED", "CodeSystem", "Concept", "known_code", "known_in", "shipped_code_system"]
+__all__ = ["SNOMED", "CodeSystem", "Concept", "in_language", "known_code", "known_in", "shipped_code_system"]
 
 SNOMED = "http://snomed.info/sct"
 _INACTIVE = frozenset({"retired", "inactive", "deprecated"})
@@ -31,6 +31,10 @@ class Concept:
     def display(self) -> str:
         """The display; the code where there is none."""
         return str(self.tree.get("display", self.code))
+
+    def translated(self, language: str) -> str:
+        """The first designation in a language, empty if there is none."""
+        return in_language(self.tree.get("designation", ()), language)
 
     @property
     def abstract(self) -> bool:
@@ -133,6 +137,14 @@ class CodeSystem:
         return found
 
 
+def in_language(designations: Iterable[Tree], language: str) -> str:
+    """The first of several designations in a language, empty if there is none."""
+    found = (
+        str(one.get("value", "")) for one in designations if language and one.get("language") == language
+    )
+    return next(found, "")
+
+
 def known_code(system: str, code: str) -> bool | None:
     """Whether a system has a code; None if that can't be told from what ships (SNOMED CT, LOINC, ...)."""
     return known_in(system, shipped_code_system(system), code)
@@ -155,9 +167,10 @@ def _shipped(url: str) -> CodeSystem:
 
 
 def _concepts(trees: Sequence[Tree], parents: tuple[str, ...]) -> Iterator[tuple[str, Concept]]:
-    for tree in trees:
-        yield tree["code"], Concept(tree, parents)
-        yield from _concepts(tree.get("concept", ()), (tree["code"],))
+    for tree in trees:  # an extension may stand for a code
+        if "code" in tree:
+            yield tree["code"], Concept(tree, parents)
+        yield from _concepts(tree.get("concept", ()), (tree["code"],) if "code" in tree else parents)
 
 
 def _with_children(concepts: dict[str, Concept]) -> dict[str, Concept]:

@@ -87,7 +87,7 @@ class Composition:
     def closed(self, value_set: Tree) -> bool:
         """Whether the codes that can be listed are all there are: none is of a system known in part."""
         parts = _parts(value_set, "include") if "compose" in value_set else ()
-        inner = [self.source.value_set(address) for part in parts for address in part.get("valueSet", ())]
+        inner = [self.source.value_set(address) for part in parts for address in _sets(part)]
         wholes = [part["system"] for part in parts if "system" in part and "concept" not in part]
         systems = [self.source.code_system(url) for url in wholes]
         whole = all(one is not None and one.complete for one in systems)
@@ -96,7 +96,7 @@ class Composition:
     def _listed(self, part: Tree) -> Members | None:
         """The codes of one include or exclude: what its system gives and all its value sets have."""
         lists = [self._of_system(part)] if "system" in part else []
-        lists += [self._at(address) for address in part.get("valueSet", ())]
+        lists += [self._at(address) for address in _sets(part)]
         known = [one for one in lists if one is not None]
         if not known or len(known) < len(lists):
             return None
@@ -114,7 +114,7 @@ class Composition:
         system = self.source.code_system(url)
         if "concept" in part:
             self._spend(len(part["concept"]))
-            found = [_member(url, one["code"], one, system) for one in part["concept"]]
+            found = [_member(url, one["code"], one, system) for one in _coded(part)]
         elif system is None or system.supplement:
             self.missing |= {} if url in GRAMMARS else {url: None}
             return None
@@ -165,7 +165,7 @@ class Composition:
 
     def _part_has(self, part: Tree, system: str, code: str, known: dict[str, Holds]) -> Holds:
         said: list[Holds] = [self._system_has(part, system, code)] if "system" in part else []
-        for address in part.get("valueSet", ()) if False not in said else ():
+        for address in _sets(part) if False not in said else ():
             if address not in known:
                 known[address] = None
                 inner = self._value_set(address)
@@ -181,7 +181,7 @@ class Composition:
         concept = known.concept(code) if known else None
         if "concept" in part:
             self._spend(len(part["concept"]))
-            return (concept.code if concept else code) in {one["code"] for one in part["concept"]}
+            return (concept.code if concept else code) in {one["code"] for one in _coded(part)}
         if known is not None and concept is not None:
             return self._takes(concept) and self._filters.passes(part, known, concept)
         said = known_in(url, known, code)
@@ -193,6 +193,15 @@ class Composition:
 def _parts(value_set: Tree, kind: str) -> Sequence[Tree]:
     found: Sequence[Tree] = value_set["compose"].get(kind, ())
     return found
+
+
+def _sets(part: Tree) -> list[str]:
+    """The value sets of an include; an extension may stand for an address."""
+    return [one for one in part.get("valueSet", ()) if one is not None]
+
+
+def _coded(part: Tree) -> list[Tree]:
+    return [one for one in part["concept"] if "code" in one]
 
 
 def _member(url: str, code: str, listed: Tree, system: CodeSystem | None) -> Member:

@@ -89,7 +89,13 @@ class Terms:
         seen: set[str] = set()
         while waiting:
             systems = {one["system"] for tree in waiting for one in _parts(tree) if "system" in one}
-            addresses = {to for tree in waiting for one in _parts(tree) for to in one.get("valueSet", ())}
+            addresses = {
+                to
+                for tree in waiting
+                for one in _parts(tree)
+                for to in one.get("valueSet", ())
+                if to is not None
+            }
             for system in sorted(systems):
                 await self.find("CodeSystem", system)
             for address in sorted(addresses - seen):

@@ -4,6 +4,7 @@ from collections.abc import Iterable
 from typing import Any
 
 from service.errors import NotKnownHere, TooManyCodes
+from service.fhir.code_systems import in_language
 from service.fhir.composition import Composition, Member
 from service.fhir.datetimes import instant, milliseconds
 from service.fhir.json import Tree, dump
@@ -115,8 +116,7 @@ def _contained(member: Member, given: Arguments) -> Tree:
     language = said(given, "displayLanguage")
     designations = [*member.listed.get("designation", ())]
     designations += member.concept.tree.get("designation", ()) if member.concept else ()
-    translated = [one["value"] for one in designations if language and one.get("language") == language]
-    if display := next(iter(translated), member.display):
+    if display := in_language(designations, language) or member.display:
         node["display"] = display
     if designations and _on(given, "includeDesignations"):
         node["designation"] = designations

@@ -93,12 +93,11 @@ def _by_rule(url: str, code: str) -> list[Part]:
 
 def _known(system: CodeSystem, concept: Concept, given: Arguments) -> list[Part]:
     tree, language = system.tree, said(given, "displayLanguage")
-    designations = concept.tree.get("designation", [])
-    translated = [one["value"] for one in designations if language and one.get("language") == language]
+    designations = [one for one in concept.tree.get("designation", ()) if "value" in one]
     return [
         part("name", valueString=tree.get("name") or system.url),
         *text("version", "" if system.supplement else tree.get("version", "")),
-        part("display", valueString=next(iter(translated), concept.display)),
+        part("display", valueString=concept.translated(language) or concept.display),
         *(_designation(one) for one in designations),
         *_properties(system, concept, set(given.get("property", ()))),
     ]
@@ -129,5 +128,6 @@ def _standard(system: CodeSystem, concept: Concept) -> Iterator[tuple[str, dict[
 
 def _own(concept: Concept) -> Iterator[tuple[str, dict[str, Any]]]:
     for one in concept.tree.get("property", ()):
-        if one["code"] not in _TOLD_APART:
-            yield one["code"], {key: value for key, value in one.items() if key.startswith("value")}
+        value = {key: value for key, value in one.items() if key.startswith("value")}
+        if value and one.get("code", "") not in {"", *_TOLD_APART}:
+            yield one["code"], value

@@ -14,6 +14,7 @@ from service.operations.parts import Part, group, part, text
 __all__ = ["translate"]
 
 _BACKWARDS = {"wider": "narrower", "narrower": "wider", "subsumes": "specializes", "specializes": "subsumes"}
+_UNSURE = "relatedto"
 _NO_MATCH = frozenset({"unmatched", "disjoint"})
 
 
@@ -63,7 +64,8 @@ def _matches(tree: Tree, coding: Tree, given: Arguments, *, back: bool) -> Itera
             found = _backwards(one, coding["code"]) if back else _forwards(one, coding["code"])
             for equivalence, code, display in found:
                 shown = {"display": display} if display else {}
-                yield _Match(equivalence, {"system": other, "code": code, **shown}, source)
+                system = {"system": other} if other else {}
+                yield _Match(equivalence, {**system, "code": code, **shown}, source)
 
 
 def _fits(tree: Tree, given: Arguments, *, back: bool) -> None:
@@ -85,12 +87,13 @@ def _forwards(one: Tree, code: str) -> Iterator[Row]:
     elements = [element for element in one.get("element", ()) if element.get("code") == code]
     for element in elements:
         for target in element.get("target", ()):
-            if "code" in target or target["equivalence"] in _NO_MATCH:
-                yield target["equivalence"], target.get("code", ""), target.get("display", "")
+            said_of = target.get("equivalence", _UNSURE)
+            if "code" in target or said_of in _NO_MATCH:
+                yield said_of, target.get("code", ""), target.get("display", "")
     unmapped = {} if elements else one.get("unmapped", {})
     if unmapped.get("mode") == "provided":
         yield "equal", code, ""
-    elif unmapped.get("mode") == "fixed":
+    elif unmapped.get("mode") == "fixed" and "code" in unmapped:
         yield "inexact", unmapped["code"], unmapped.get("display", "")
 
 
@@ -98,7 +101,7 @@ def _backwards(one: Tree, code: str) -> Iterator[Row]:
     for element in one.get("element", ()):
         for target in element.get("target", ()):
             if target.get("code") == code and "code" in element:
-                said_of = target["equivalence"]
+                said_of = target.get("equivalence", _UNSURE)
                 equivalence = _BACKWARDS.get(said_of, said_of)
                 yield equivalence, element["code"], element.get("display", "")
 

@@ -96,7 +96,8 @@ def _displays(coding: Tree, system: CodeSystem | None) -> list[str]:
     concept = system.concept(coding["code"]) if system else None
     if concept is None or ("display" not in concept.tree and system is not None and not system.complete):
         return []
-    return [concept.display, *(one["value"] for one in concept.tree.get("designation", ()))]
+    others = (one["value"] for one in concept.tree.get("designation", ()) if "value" in one)
+    return [concept.display, *others]
 
 
 def _wrong_display(coding: Tree, shown: Sequence[str]) -> str:
