@@ -6,10 +6,13 @@ The API's Parameters, the page, the command's table and the export are all made 
 from dataclasses import dataclass
 from datetime import date
 
+from service.attainment.detection import Detection
 from service.attainment.dose import Adherence
 from service.attainment.goals import Value
 from service.attainment.inputs import PracticeLog
 from service.attainment.intervals import Interval
+from service.attainment.luck import Luck
+from service.attainment.reliable_change import ReliableChange
 from service.attainment.scaling import Scaling
 from service.attainment.self_judgement import SelfJudgement
 from service.attainment.status import ENGINE_VERSION, Status
@@ -51,7 +54,8 @@ class GoalAnswer:
 
     ``interval`` is the latest value's, in the measure's unit. ``evidence`` names every Observation behind the
     numbers. ``days_left`` is negative when overdue, None without a due date. ``problems`` says what could not
-    be computed and why.
+    be computed and why. ``luck`` is for a person one step below the target, ``reliable_change`` from the
+    baseline to the latest value; None where the measure has none.
     """
 
     reference: str
@@ -66,6 +70,8 @@ class GoalAnswer:
     days_left: int | None
     evidence: tuple[str, ...]
     problems: tuple[str, ...] = ()
+    luck: Luck | None = None
+    reliable_change: ReliableChange | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -84,6 +90,7 @@ class PatientAnswer:
     goals: tuple[GoalAnswer, ...]
     visits: tuple[VisitResult, ...]
     own_pooled: SelfJudgement
+    own_detection: Detection
     practice: tuple[PracticeAnswer, ...]
     practice_all: Adherence
     scaling: Scaling | None

@@ -5,11 +5,14 @@ from dataclasses import replace
 from datetime import date
 
 from service.attainment.answers import GoalAnswer, PatientAnswer, PracticeAnswer, Reading, Stated
+from service.attainment.detection import detection
 from service.attainment.dose import adherence
-from service.attainment.goals import Value
+from service.attainment.goals import Goal, Value
 from service.attainment.inputs import GoalOnFile, PatientInputs, Statement
 from service.attainment.intervals import Interval, wilson
-from service.attainment.measures import MEASURES, SHARES, TRIAL_MEASURES
+from service.attainment.luck import Luck, luck
+from service.attainment.measures import MEASURES, SCORES, SHARES, TRIAL_MEASURES
+from service.attainment.reliable_change import ReliableChange, reliable_change
 from service.attainment.scaling import Rating, Scaling, scaling
 from service.attainment.series import series
 from service.attainment.status import Status, status
@@ -21,6 +24,10 @@ __all__ = ["attain"]
 
 Series = list[list[Value]]
 
+_LONGEST_RUN = 20
+"""Visits, or trials of a visit, beyond which no chance of luck is worked out."""
+_FINEST_RATE = 1_000
+
 
 def attain(inputs: PatientInputs, as_of: date) -> PatientAnswer:
     """Compute everything as of a date; later data are not seen, goals that start later are not answered."""
@@ -31,11 +38,13 @@ def attain(inputs: PatientInputs, as_of: date) -> PatientAnswer:
     logs = sorted((log for log in inputs.logs if log.end <= as_of), key=lambda log: log.start)
     practice = tuple(PracticeAnswer(log, adherence(log.days)) for log in logs)
     scaled, problem = _scaling(goals, as_of)
+    own = pooled_judgement(visits)
     return PatientAnswer(
         as_of=as_of,
         goals=tuple(_goal(goal, inputs, visits, practice, as_of) for goal in goals),
         visits=visits,
-        own_pooled=pooled_judgement(visits),
+        own_pooled=own,
+        own_detection=detection(own.cells),
         practice=practice,
         practice_all=adherence(day for log in logs for day in log.days),
         scaling=scaled,
@@ -76,7 +85,32 @@ def _goal(
         days_left=(goal.due - as_of).days if goal.due else None,
         evidence=_evidence(found, values),
         problems=on_file.problems,
+        luck=_luck(goal, len(found.values)),
+        reliable_change=_reliable_change(measure, found),
     )
+
+
+def _luck(goal: Goal, visits: int) -> Luck | None:
+    """For one share of trials to be reached; within the visits so far (at least one run, at most 20)."""
+    criterion = goal.criterion
+    if len(goal.targets) != 1 or goal.targets[0].measure not in SHARES:
+        return None
+    target, longest = goal.targets[0], max(criterion.visits, criterion.min_trials)
+    rate = (target.value - goal.step) / 100
+    plain = target.higher_is_better and not target.strict and rate.denominator <= _FINEST_RATE
+    if not plain or not 0 < rate < 1 or longest > _LONGEST_RUN:
+        return None
+    within = min(max(visits, criterion.visits), _LONGEST_RUN)
+    share = target.value / 100
+    return luck(rate, share, criterion.min_trials, visits_in_a_row=criterion.visits, visits=within)
+
+
+def _reliable_change(measure: str, found: Status) -> ReliableChange | None:
+    """From the baseline to a later value, for scores recorded as such."""
+    first, last = found.baseline, found.latest
+    if measure not in SCORES or first is None or last is None or last.day <= first.day:
+        return None
+    return reliable_change(measure, float(first.value), float(last.value))
 
 
 def _stated(statements: Sequence[Statement], as_of: date) -> Stated:

@@ -1,7 +1,10 @@
 """What stands beside the goals in the answer: visits, own judgement, practice, scaling."""
 
 from service.attainment.answers import PracticeAnswer
+from service.attainment.detection import Detection
 from service.attainment.dose import Adherence
+from service.attainment.luck import Luck
+from service.attainment.reliable_change import ReliableChange
 from service.attainment.scaling import Scaling
 from service.attainment.self_judgement import SelfJudgement
 from service.attainment.visits import VisitResult
@@ -21,7 +24,16 @@ from service.operations.parts import (
     whole,
 )
 
-__all__ = ["adherence_parts", "judgement_parts", "log_parts", "scaling_parts", "visit_parts"]
+__all__ = [
+    "adherence_parts",
+    "detection_parts",
+    "judgement_parts",
+    "log_parts",
+    "luck_parts",
+    "reliable_change_parts",
+    "scaling_parts",
+    "visit_parts",
+]
 
 
 def visit_parts(visit: VisitResult) -> list[Part]:
@@ -60,6 +72,39 @@ def judgement_parts(own: SelfJudgement) -> list[Part]:
         *number("bias", own.bias),
         *counts("leftOut", own.left_out),
         part("method", valueString=own.method),
+    ]
+
+
+def detection_parts(found: Detection) -> list[Part]:
+    """Own judgement as signal detection."""
+    return [
+        *number("dPrime", found.d_prime),
+        *number("responseCriterion", found.criterion),
+        *text("detectionReason", found.reason),
+    ]
+
+
+def luck_parts(found: Luck) -> list[Part]:
+    """How often luck meets the criterion."""
+    return [
+        *points("rate", found.rate),
+        part("visits", valuePositiveInt=found.visits),
+        *points("oneVisit", found.visit),
+        *points("criterion", found.within),
+        part("method", valueString=found.method),
+    ]
+
+
+def reliable_change_parts(found: ReliableChange, unit: str) -> list[Part]:
+    """Whether a score changed by more than its own unsteadiness."""
+    return [
+        *number("index", found.index),
+        *given(found.threshold, lambda value: part("threshold", valueQuantity=quantity(value, unit))),
+        *given(found.reliable, lambda value: part("reliable", valueBoolean=value)),
+        *([part("approximate", valueBoolean=True)] if found.approximate else []),
+        *text("source", found.source),
+        *text("reason", found.reason),
+        part("method", valueString=found.method),
     ]
 
 

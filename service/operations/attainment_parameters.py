@@ -14,8 +14,11 @@ from service.attainment.trend import Trend
 from service.attainment.visits import VisitResult
 from service.operations.attainment_beside import (
     adherence_parts,
+    detection_parts,
     judgement_parts,
     log_parts,
+    luck_parts,
+    reliable_change_parts,
     scaling_parts,
     visit_parts,
 )
@@ -50,7 +53,10 @@ def parameters(answer: PatientAnswer, *, patient: str, codes: Codes) -> dict[str
             part("engine", valueString=answer.engine),
             *(group("goal", _goal(goal, answer.visits, codes)) for goal in answer.goals),
             *(group("visit", visit_parts(visit)) for visit in answer.visits),
-            group("selfJudgement", judgement_parts(answer.own_pooled)),
+            group(
+                "selfJudgement",
+                [*judgement_parts(answer.own_pooled), *detection_parts(answer.own_detection)],
+            ),
             *(group("practice", log_parts(log)) for log in answer.practice),
             group("practiceOverall", adherence_parts(answer.practice_all)),
             group("scaling", scaling_parts(answer.scaling, answer.scaling_problem)),
@@ -90,6 +96,11 @@ def _goal(answer: GoalAnswer, visits: Sequence[VisitResult], codes: Codes) -> li
         *whole("daysLeft", answer.days_left),
         *(group("leftOut", parts) for parts in _left_out(status)),
         *counts("trialsLeftOut", _trials_left_out(answer, visits)),
+        *given(answer.luck, lambda found: group("luck", luck_parts(found))),
+        *given(
+            answer.reliable_change,
+            lambda found: group("reliableChange", reliable_change_parts(found, unit)),
+        ),
         *(part("problem", valueString=problem) for problem in answer.problems),
         *(part("evidence", valueReference={"reference": source}) for source in answer.evidence),
     ]

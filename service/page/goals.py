@@ -8,7 +8,7 @@ from service.attainment.goals import Value
 from service.attainment.measures import TRIAL_MEASURES
 from service.attainment.visits import VisitResult
 from service.page import view_model as page
-from service.page.reasons import target_words, trend_words, why
+from service.page.reasons import luck_words, reliable_words, target_words, trend_words, why
 from service.page.scales import scale
 
 __all__ = ["goal_views"]
@@ -56,6 +56,8 @@ def _goal(
         held_since=stated.day if stated.lifecycle == "on-hold" else None,
         trend=trend_words(goal.trend, measure),
         practice=practice,
+        luck=luck_words(goal),
+        reliable_change=reliable_words(goal),
         problems=goal.problems,
     )
 

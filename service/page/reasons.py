@@ -1,6 +1,7 @@
 """Why a goal has its computed status, and how it moves, in sentences made from the answer's own numbers."""
 
 from fractions import Fraction
+from math import ceil
 
 from service.attainment.answers import GoalAnswer
 from service.attainment.status import Status
@@ -8,7 +9,7 @@ from service.attainment.trend import Trend
 from service.page import words
 from service.page.view_model import Measure
 
-__all__ = ["target_words", "trend_words", "why"]
+__all__ = ["luck_words", "reliable_words", "target_words", "trend_words", "why"]
 
 _UNITS = {"%": "points", "level": "levels", "group": "groups", "points": "points", "s": "s", "": ""}
 
@@ -72,6 +73,30 @@ def trend_words(found: Trend, measure: Measure) -> str:
         return "too few results for a slope" if found.n < 4 else f"{found.n} results, all alike"
     slope = f"{float(found.slope_per_week):+.3g}" if found.slope_per_week else "0"
     return f"{slope} {_UNITS[measure.unit]}".rstrip() + f" a week over {found.n} results (median slope)"
+
+
+def luck_words(goal: GoalAnswer) -> str:
+    """How often somebody one step below the target meets the criterion all the same."""
+    found = goal.luck
+    if found is None:
+        return ""
+    within = "1 visit" if found.visits == 1 else f"{found.visits} visits"
+    return (
+        f"somebody whose true rate is {float(100 * found.rate):.0f} % meets this criterion within {within} "
+        f"{float(100 * found.within):.0f} times in 100"
+    )
+
+
+def reliable_words(goal: GoalAnswer) -> str:
+    """Whether a score moved by more than it does by itself; nothing is made up where nothing is published."""
+    found, first, last = goal.reliable_change, goal.status.baseline, goal.status.latest
+    if found is None or first is None or last is None:
+        return ""
+    if found.threshold is None:
+        return found.reason
+    judged = "a reliable change" if found.reliable else "not more than the score varies by itself"
+    least = f"{ceil(found.threshold)} or more is reliable{', approximately' if found.approximate else ''}"
+    return f"{float(last.value - first.value):+g} points, {judged} ({least})"
 
 
 def target_words(goal: GoalAnswer, measures: list[Measure]) -> str:

@@ -115,6 +115,8 @@ class GoalView:
     held_since: date | None = None
     trend: str = ""
     practice: Practice | None = None
+    luck: str = ""
+    reliable_change: str = ""
     problems: tuple[str, ...] = ()
 
 

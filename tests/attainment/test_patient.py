@@ -4,6 +4,7 @@ from fractions import Fraction
 import pytest
 
 from service.attainment.airway import Bolus
+from service.attainment.criterion import Criterion
 from service.attainment.dose import PracticeDay
 from service.attainment.goals import Goal, Target, Value
 from service.attainment.inputs import (
@@ -240,3 +241,57 @@ def test_scaling_that_cannot_be_scored_is_said():
 def test_days_left_until_due():
     assert one_goal(on_file()).days_left == 70
     assert one_goal(on_file(due=None)).days_left is None
+
+
+def shares(*counts, n=5):
+    """Probes a week apart with this many closed trials."""
+    trials = [
+        tuple(Trial(number, "closed" if number <= k else "not-closed") for number in range(1, n + 1))
+        for k in counts
+    ]
+    return tuple(Block("pre", week(place), one) for place, one in enumerate(trials))
+
+
+def with_goal(target, step, **more):
+    goal = Goal((target,), Fraction(step), **more)
+    return GoalOnFile("Goal/1", "A goal", goal, (Statement(None, "active"),))
+
+
+def test_luck_is_that_of_a_person_one_step_below_the_target():
+    on_file = with_goal(Target("closure-accuracy", Fraction(80)), 20)
+    (found,) = attain(PatientInputs((on_file,), shares(1, 2, 2, 3, 4, 4)), week(10)).goals
+    assert (found.luck.rate, found.luck.visits) == (Fraction(3, 5), 6)
+    assert float(found.luck.within) == pytest.approx(0.3919, abs=5e-5)
+    (early,) = attain(PatientInputs((on_file,), shares(1)), week(10)).goals
+    assert early.luck.visits == 2
+
+
+@pytest.mark.parametrize(
+    ("target", "step", "criterion"),
+    [
+        (Target("hold-time", Fraction(5)), 1, Criterion()),
+        (Target("closure-accuracy", Fraction(80), strict=True), 20, Criterion()),
+        (Target("closure-accuracy", Fraction(20)), 20, Criterion()),
+        (Target("closure-accuracy", Fraction(80)), 20, Criterion(visits=2_147_483_647)),
+        (Target("closure-accuracy", Fraction(80)), 20, Criterion(min_trials=2_147_483_647)),
+        (Target("closure-accuracy", Fraction("80.000000000001")), 20, Criterion()),
+    ],
+)
+def test_no_luck_is_worked_out_where_it_has_no_meaning_or_no_bound(target, step, criterion):
+    on_file = with_goal(target, step, criterion=criterion)
+    (found,) = attain(PatientInputs((on_file,), shares(1, 2)), week(10)).goals
+    assert found.luck is None
+
+
+def test_a_score_is_judged_by_its_reliability():
+    on_file = with_goal(Target("eat10-total", Fraction(10), higher_is_better=False), 9)
+    totals = tuple(Value(week(place), Fraction(total)) for place, total in enumerate((22, 19, 11)))
+    inputs = PatientInputs((on_file,), scores={"eat10-total": totals})
+    (found,) = attain(inputs, week(10)).goals
+    assert (round(found.reliable_change.index, 2), found.reliable_change.reliable) == (-2.41, True)
+    (first,) = attain(inputs, week(0)).goals
+    assert first.reliable_change is None
+
+
+def test_detection_waits_for_five_trials_of_each_kind():
+    assert attain(PatientInputs(), week(10)).own_detection.d_prime is None

@@ -248,3 +248,17 @@ def test_it_can_be_asked_by_many_at_once(demo):
         return set(await asyncio.gather(*one))
 
     assert len(demo.run(many())) == 1
+
+
+def test_doubt_stands_beside_the_numbers(demo):
+    answer = json.loads(compute(demo))["parameter"]
+    goals = [
+        {part["name"]: part.get("part") for part in one["part"]} for one in answer if one["name"] == "goal"
+    ]
+    said = {part["name"]: part for part in goals[0]["luck"]}
+    assert said["rate"]["valueQuantity"]["value"] == 60
+    assert said["visits"]["valuePositiveInt"] == 6
+    assert round(said["criterion"]["valueQuantity"]["value"]) == 39
+    (own,) = [one["part"] for one in answer if one["name"] == "selfJudgement"]
+    d_prime = next(part["valueDecimal"] for part in own if part["name"] == "dPrime")
+    assert d_prime == pytest.approx(2.057404, abs=1e-6)  # 16 hits of 16, 6 false alarms of 14

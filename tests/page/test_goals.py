@@ -226,3 +226,42 @@ def test_both_sides_of_a_bias_target_are_drawn():
     assert words.direction(shown.measure) == "nearer 0 is better"
     assert "goal +0.2" in run_chart(shown)
     assert "goal -0.2" in run_chart(shown) or "goal \u22120.2" in run_chart(shown)
+
+
+def score(measure, *totals):
+    days = [FIRST + timedelta(14 * place) for place in range(len(totals))]
+    return {
+        "scores": {
+            measure: tuple(Value(day, Fraction(total)) for day, total in zip(days, totals, strict=True))
+        }
+    }
+
+
+EAT10 = goal(Target("eat10-total", Fraction(10), higher_is_better=False), step=9)
+
+
+@pytest.mark.parametrize(
+    ("totals", "sentence"),
+    [
+        ((22, 15, 11), "-11 points, a reliable change (9 or more is reliable, approximately)"),
+        (
+            (13, 9, 7),
+            "-6 points, not more than the score varies by itself (9 or more is reliable, approximately)",
+        ),
+        ((15,), ""),
+    ],
+)
+def test_a_score_says_whether_it_moved_by_more_than_it_does_by_itself(totals, sentence):
+    assert view(EAT10, **score("eat10-total", *totals)).reliable_change == sentence
+
+
+def test_where_nothing_is_published_nothing_is_made_up():
+    level = goal(Target("oral-intake-level", Fraction(6)), step=1)
+    assert view(level, **score("oral-intake-level", 4, 6)).reliable_change == "no agreed important difference"
+
+
+def test_luck_is_told_for_a_share_of_trials(lost):
+    assert view(lost).luck == (
+        "somebody whose true rate is 60 % meets this criterion within 7 visits 45 times in 100"
+    )
+    assert view(EAT10, **score("eat10-total", 22, 15)).luck == ""

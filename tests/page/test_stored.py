@@ -174,6 +174,9 @@ async def test_the_page_shows_those_numbers(get):
         "80 % or more on 2 consecutive visits: met on 3 Jul 2026",
     ]
     assert "the numbers say achieved, the record states in progress" in page.text
+    assert (
+        "somebody whose true rate is 60 % meets this criterion within 3 visits 19 times in 100" in page.text
+    )
     assert "Red flags, last visit blood" in page.text
     assert "level 5 of 7 (3 Jul 2026)" in page.text
     assert "91 (born 1935)" in page.text
