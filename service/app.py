@@ -9,6 +9,8 @@ from starlette.responses import Response
 
 from service import __version__
 from service.errors import ServiceError
+from service.fhir.guides import read_guide
+from service.fhir.validation.profiles import Definitions
 from service.page.guard import Guard
 from service.page.routes import page_routes
 from service.page.stored import StoredViews
@@ -40,12 +42,13 @@ def create_app(
     A ``store`` passed in stays the caller's to close. Without one the service opens the database in
     ``settings.data_dir`` when it starts and closes it when it stops.
     """
+    definitions = Definitions(*map(read_guide, settings.guide_paths))
     tokens = TokenVerifier(_issuers(settings), now=lambda: clock().timestamp())
 
     @asynccontextmanager
     async def lifespan(app: FastAPI) -> AsyncIterator[None]:
         opened = store or await open_store(settings, clock)
-        app.state.services = Services(settings, opened, tokens, clock)
+        app.state.services = Services(settings, opened, tokens, clock, definitions)
         try:
             yield
         finally:

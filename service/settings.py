@@ -3,6 +3,7 @@
 Each is read from the environment as ``SWALLOW_<NAME>``; nothing else reads the environment.
 """
 
+import os
 from pathlib import Path
 from typing import Literal
 from zoneinfo import ZoneInfo
@@ -54,6 +55,10 @@ class Settings(BaseSettings):
         "enforce",
         description="'warn' stores readable FHIR that is not valid; its problems are answered as warnings.",
     )
+    guides: str = Field(
+        "",
+        description="Guides whose profiles are known: packages (.tgz) or folders, separated as in PATH.",
+    )
     max_body_bytes: int = Field(5_000_000, ge=1_000, description="Largest request body accepted.")
     max_address_bytes: int = Field(16_000, ge=1_000, description="Longest address accepted, query included.")
     max_depth: int = Field(64, ge=8, description="Deepest nesting accepted in a JSON or YAML body.")
@@ -69,6 +74,11 @@ class Settings(BaseSettings):
     def _known_zone(cls, value: str) -> str:
         ZoneInfo(value)
         return value
+
+    @property
+    def guide_paths(self) -> tuple[Path, ...]:
+        """The guides, each a package or a folder."""
+        return tuple(Path(path) for path in self.guides.split(os.pathsep) if path)
 
     @property
     def zone(self) -> ZoneInfo:

@@ -4,12 +4,15 @@ from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
 from dataclasses import replace
 from datetime import UTC, datetime
+from functools import cache
 from pathlib import Path
 from typing import Any
 
 import click
 
+from service.fhir.guides import read_guide
 from service.fhir.json import reread
+from service.fhir.validation.profiles import Definitions
 from service.interactions.apply import keys_of
 from service.interactions.context import Context, allow_everything
 from service.settings import Settings
@@ -47,7 +50,14 @@ def local_context(settings: Settings) -> Context:
         max_depth=settings.max_depth,
         max_bundle_entries=settings.max_bundle_entries,
         clock=now,
+        definitions=known_definitions(settings),
     )
+
+
+@cache
+def known_definitions(settings: Settings) -> Definitions:
+    """The profiles known to the command: those of the settings' guides, ours and R4's."""
+    return Definitions(*map(read_guide, settings.guide_paths))
 
 
 def found_by(settings: Settings) -> KeysOf:

@@ -1,13 +1,16 @@
 """What an interaction needs besides the store and its input."""
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import UTC, datetime
+from functools import cache
 from typing import Literal
 from uuid import uuid4
 from zoneinfo import ZoneInfo
 
-__all__ = ["Action", "Allow", "Context", "allow_everything"]
+from service.fhir.validation.profiles import Definitions
+
+__all__ = ["Action", "Allow", "Context", "allow_everything", "shipped_definitions"]
 
 _UTC = ZoneInfo("UTC")
 
@@ -26,6 +29,12 @@ def _random_id() -> str:
     return str(uuid4())
 
 
+@cache
+def shipped_definitions() -> Definitions:
+    """Answer the profiles that travel with the program."""
+    return Definitions()
+
+
 @dataclass(frozen=True, slots=True)
 class Context:
     """Who asks, and the limits and sources that apply.
@@ -33,7 +42,8 @@ class Context:
     ``base`` is the service's FHIR base without a trailing slash (``https://host/fhir``), used in links and to
     recognise references to itself. ``lenient`` is ``Prefer: handling=lenient``. ``clock`` answers now, with a
     zone. ``enforce_references``: no reference may lead nowhere. ``warn_only``: what is readable FHIR is
-    stored, valid or not.
+    stored, valid or not. ``definitions`` are the profiles that are known, by which claims of what is written
+    are judged.
     """
 
     base: str
@@ -48,3 +58,4 @@ class Context:
     warn_only: bool = False
     new_id: Callable[[], str] = _random_id
     clock: Callable[[], datetime] = lambda: datetime.now(UTC)
+    definitions: Definitions = field(default_factory=shipped_definitions)

@@ -22,6 +22,7 @@ from service.fhir.search_parameters import stored_types
 from service.fhir.summary import is_subset
 from service.fhir.validation import check as check_resource
 from service.fhir.validation.kinds import misshapen
+from service.fhir.validation.requested import claim_issues
 from service.interactions.context import Context
 from service.store.contract import Version
 
@@ -230,11 +231,11 @@ def usable(entry: Entry) -> None:
         )
 
 
-def check(requests: Iterable[Entry], *, warn_only: bool = False) -> tuple[Entry, ...]:
+def check(requests: Iterable[Entry], *, context: Context) -> tuple[Entry, ...]:
     """Check the resources of write requests; answers the requests with what was noticed and accepted.
 
-    InvalidInput carries every problem of every entry that stands in the way: every error, or, with
-    ``warn_only``, what can't be stored and searched.
+    They are also held against the profiles they claim. InvalidInput carries every problem of every entry that
+    stands in the way: every error, or, where the site only warns, what can't be stored and searched.
     """
     checked: list[Entry] = []
     errors: list[Issue] = []
@@ -243,7 +244,8 @@ def check(requests: Iterable[Entry], *, warn_only: bool = False) -> tuple[Entry,
         if request.method in {"POST", "PUT"}:
             at = "" if request.index is None else f"Bundle.entry[{request.index}].resource"
             noticed = check_resource(request.tree, at=at)
-            if warn_only:
+            noticed += claim_issues(request.tree, context.definitions, at=at)
+            if context.warn_only:
                 noticed = (*_unstorable(request.tree, at), *map(_as_warning, noticed))
             found = [issue for issue in noticed if issue.severity == Severity.ERROR]
             errors += found or _whole(request.tree, at)

@@ -27,7 +27,7 @@ async def rehearse(store: Store, entry: Entry, *, context: Context) -> tuple[Iss
     try:
         permit([entry], context=context)
         usable(entry)
-        (entry,) = check([entry], warn_only=context.warn_only)
+        (entry,) = check([entry], context=context)
         await _carried_out(store, entry, context)
     except _Undone as undone:
         return undone.noticed

@@ -33,7 +33,7 @@ class Target:
 async def target_of(txn: Transaction, entry: Entry, matches: Matches, *, context: Context) -> Target:
     """Find or choose the id of a POST, PUT or PATCH; the latter becomes the PUT of what it makes."""
     if entry.patch is not None:
-        return await _patched(txn, entry, entry.patch, matches, warn_only=context.warn_only)
+        return await _patched(txn, entry, entry.patch, matches, context=context)
     if entry.method == "POST":
         if not entry.if_none_exist:
             return Target(entry, context.new_id())
@@ -53,7 +53,7 @@ async def target_of(txn: Transaction, entry: Entry, matches: Matches, *, context
 
 
 async def _patched(
-    txn: Transaction, entry: Entry, patch: Patch, matches: Matches, *, warn_only: bool
+    txn: Transaction, entry: Entry, patch: Patch, matches: Matches, *, context: Context
 ) -> Target:
     """What a patch makes of the resource it finds: NotFound or Gone if there is none.
 
@@ -69,7 +69,7 @@ async def _patched(
     tree = patched(reread(newest.content), reread(newest.content), patch)
     update = replace(entry, method="PUT", resource=tree, patch=None)
     try:
-        (update,) = check([update], warn_only=warn_only)
+        (update,) = check([update], context=context)
     except InvalidInput as invalid:
         raise RuleViolation(_after_patch(issue) for issue in invalid.issues) from None
     return Target(update, newest.id)

@@ -81,7 +81,7 @@ def _checked(tree: Tree, context: Context) -> tuple[Entry, ...]:
     requests = entries(tree, context=context)
     permit(requests, context=context)
     _no_address_twice(requests)
-    return check(requests, warn_only=context.warn_only)
+    return check(requests, context=context)
 
 
 async def _batch(store: Store, tree: Tree, context: Context, prefer: Return) -> bytes:
@@ -102,7 +102,7 @@ async def _batch_entry(  # noqa: PLR0913, PLR0917 - an entry and all it is carri
     permit([request], context=context)
     if request.reads:
         return await _get(store, request, context, answers, store)
-    (request,) = check([request], warn_only=context.warn_only)
+    (request,) = check([request], context=context)
 
     async def work(txn: Transaction) -> Applied:
         (applied,) = await apply(txn, [request], context=context)

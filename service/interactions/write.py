@@ -73,7 +73,7 @@ async def _write(store: Store, entry: Entry, body: bytes, context: Context) -> A
 async def _one(store: Store, entry: Entry, context: Context) -> Applied:
     permit([entry], context=context)
     usable(entry)
-    (entry,) = check([entry], warn_only=context.warn_only)
+    (entry,) = check([entry], context=context)
 
     async def work(txn: Transaction) -> Applied:
         (applied,) = await apply(txn, [entry], context=context)

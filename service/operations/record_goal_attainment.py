@@ -60,13 +60,13 @@ async def _write(txn: Transaction, author: "_Author", context: Context) -> list[
         Entry("PUT", f"Observation?{criteria(**tree['identifier'][0])}", number, _url(tree), tree)
         for number, tree in enumerate(author.observations())
     ]
-    check(requests)
+    check(requests, context=context)
     applied = await apply(txn, requests, context=context, same=same_content)
     found = [(one.outcome, f"Observation/{one.version.id}") for one in applied if one.version]
     if changed := [name for outcome, name in found if outcome != "unchanged"]:
         provenance = author.provenance(changed, recorded=context.clock().astimezone(context.zone).isoformat())
         request = Entry("POST", "Provenance", resource=provenance)
-        check([request])
+        check([request], context=context)
         await apply(txn, [request], context=context)
     return [name for _, name in found]
 

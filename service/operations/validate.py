@@ -1,7 +1,6 @@
 """$validate: what is wrong with a resource, and whether a write of it would be accepted (FHIR R4)."""
 
 from collections.abc import Sequence
-from functools import cache
 
 from service.errors import InvalidInput, Issue, IssueType, Place
 from service.fhir.json import Tree, dump, reread
@@ -46,7 +45,7 @@ async def validate(  # noqa: PLR0913 - what the request consists of
         return dump(operation_outcome(issues))
     if (tree := asked.resource) is None:
         tree = reread((await reads.read(store, type_, id_, context=context)).content)
-    found = await aside(_judged, tree, type_, asked.profile)
+    found = await aside(_judged, tree, type_, asked.profile, context.definitions)
     found += await form_issues(store, tree)
     if asked.mode:
         found += await rehearse(store, _write(asked, tree, type_, id_, if_match), context=context)
@@ -60,17 +59,12 @@ def _fits(asked: Asked, *, named: bool, sent: bool) -> None:
         raise InvalidInput("Send the resource, as the body or as the parameter 'resource'.")
 
 
-def _judged(tree: Tree, type_: str, profile: str) -> tuple[Issue, ...]:
-    issues = check_requested(tree, (profile,) if profile else (), _definitions())
+def _judged(tree: Tree, type_: str, profile: str, definitions: Definitions) -> tuple[Issue, ...]:
+    issues = check_requested(tree, (profile,) if profile else (), definitions)
     if isinstance(tree.get("resourceType"), str) and tree["resourceType"] != type_:
         text = f"The resourceType must be {type_}, as in the address."
         issues = (Issue(text, code=IssueType.VALUE, place=Place(expression="resourceType")), *issues)
     return issues
-
-
-@cache
-def _definitions() -> Definitions:
-    return Definitions()
 
 
 def _write(asked: Asked, tree: Tree, type_: str, id_: str, if_match: str | None) -> Entry:

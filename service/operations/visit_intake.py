@@ -119,7 +119,7 @@ class _Intake:
         record = checked.record
         known = seen.known(record.visit.episode_start)
         bundle = author(record, known, codes(settings.snomed), settings.zone)
-        check(entries(bundle, context=self._context))
+        check(entries(bundle, context=self._context), context=self._context)
         warnings = (*checked.warnings, *_person_differences(record, file.patient))
         return _Prepared(record, start, names, file, bundle, warnings)
 

@@ -13,8 +13,9 @@ from starlette.requests import Request
 from service.errors import InvalidInput, MethodNotAllowed, TooLarge, Unauthenticated
 from service.fhir import xml
 from service.fhir.json import dump
+from service.fhir.validation.profiles import Definitions
 from service.interactions.aside import aside
-from service.interactions.context import Context
+from service.interactions.context import Context, shipped_definitions
 from service.rest.negotiation import answer_type, body_is_xml
 from service.security.principal import Principal
 from service.security.scopes import Scopes, require
@@ -51,13 +52,15 @@ Return = Literal["minimal", "representation", "OperationOutcome"]
 class Services:
     """What one running service is made of.
 
-    ``now`` answers the present with a zone. ``exporting`` is held while a research export runs.
+    ``now`` answers the present with a zone. ``definitions`` are the profiles known here. ``exporting`` is
+    held while a research export runs.
     """
 
     settings: Settings
     store: Store
     tokens: TokenVerifier
     now: Callable[[], datetime]
+    definitions: Definitions = field(default_factory=shipped_definitions)
     exporting: asyncio.Lock = field(default_factory=asyncio.Lock)
 
 
@@ -126,6 +129,7 @@ class Call:
             enforce_references=settings.references == "enforce",
             warn_only=settings.validation == "warn",
             clock=self.services.now,
+            definitions=self.services.definitions,
         )
 
     def _allow(self, action: str, type_: str) -> None:

@@ -420,7 +420,7 @@ def test_work_inside_an_open_transaction(client):
         bundle(entry("PUT", "Patient?identifier=urn:x|1", patient(language="en"), PERSON)),
         context=client.context,
     )
-    transaction.check(requests)
+    transaction.check(requests, context=client.context)
 
     async def work(txn):
         first = await transaction.apply(txn, requests, context=client.context)

@@ -9,7 +9,7 @@ from service.fhir.validation.form_nodes import objects
 from service.fhir.validation.profiles import Definitions, check_profiles, claimed
 from service.fhir.validation.resource import check
 
-__all__ = ["check_requested"]
+__all__ = ["check_requested", "claim_issues"]
 
 _BASE = "http://hl7.org/fhir/StructureDefinition/"
 
@@ -31,6 +31,19 @@ def check_requested(resource: Tree, profiles: Iterable[str], definitions: Defini
             faults = check_profiles(inner, claimed(inner), definitions, bundle=resource)
             found += _issues(faults, f"Bundle.entry[{place}].resource")
     return tuple(dict.fromkeys(found))
+
+
+def claim_issues(resource: Tree, definitions: Definitions, *, at: str = "") -> tuple[Issue, ...]:
+    """Answer what is wrong with a resource by the profiles it claims; one that is not known is a warning.
+
+    ``at`` is its expression when it lies inside another. What its references lead to is only looked at where
+    it contains it.
+    """
+    claims = claimed(resource)
+    if not claims:
+        return ()
+    faults = check_profiles(resource, claims, definitions)
+    return tuple(_issues(faults, at or str(resource.get("resourceType", ""))))
 
 
 def _issues(faults: Iterable[Fault], root: str) -> Iterator[Issue]:

@@ -1,0 +1,50 @@
+"""A service that knows a guide: what it says in $validate, and what it refuses."""
+
+import json
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import pytest
+from conftest import NOW, running
+from httpx import ASGITransport, AsyncClient
+from written_profiles import at, profile
+
+from service.app import create_app
+from service.errors import InvalidInput
+from service.settings import Settings
+
+pytestmark = pytest.mark.anyio
+BITE = profile("Bite", "Observation", at("Observation.note", min=1))
+
+
+@pytest.fixture
+def guided(settings: Settings, tmp_path: Path) -> Settings:
+    """The settings of a service that knows a guide with one profile."""
+    folder = tmp_path / "guide"
+    folder.mkdir()
+    (folder / "StructureDefinition-bite.json").write_text(json.dumps(BITE))
+    return settings.model_copy(update={"guides": str(folder)})
+
+
+async def test_claims_are_judged_by_the_guides_of_the_settings(
+    guided: Settings, sign: Callable[..., str]
+) -> None:
+    bite: dict[str, Any] = {"resourceType": "Observation", "status": "final", "code": {"text": "bite"}}
+    bite["meta"] = {"profile": [BITE["url"]]}
+    headers = {"Authorization": f"Bearer {sign('system/*.cruds')}"}
+    async with (
+        running(create_app(guided, clock=lambda: NOW)) as app,
+        AsyncClient(transport=ASGITransport(app), base_url="http://test", headers=headers) as client,
+    ):
+        told = await client.post("/fhir/Observation/$validate", json=bite)
+        refused = await client.post("/fhir/Observation", json=bite)
+        created = await client.post("/fhir/Observation", json=bite | {"note": [{"text": "hard"}]})
+    required = [one for one in told.json()["issue"] if one["severity"] == "error"]
+    assert [one["expression"] for one in required] == [["Observation.note"]]
+    assert (refused.status_code, created.status_code) == (400, 201)
+
+
+def test_a_guide_that_cannot_be_read_stops_the_start(settings: Settings) -> None:
+    with pytest.raises(InvalidInput, match="no guide at"):
+        create_app(settings.model_copy(update={"guides": "/nowhere/guide.tgz"}))
