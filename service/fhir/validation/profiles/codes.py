@@ -1,6 +1,6 @@
 """Which codes a profile allows: its bindings (terminologies.html, strengths)."""
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 
 from service.errors import IssueType, Severity
 from service.fhir.json import Tree
@@ -65,11 +65,11 @@ def _bound(
     asked = "has to" if required else "should"
     needs_code = required and not text_is_enough
 
-    def check(item: Item, _: Scope) -> Iterator[Fault]:
+    def check(item: Item, _: Scope) -> Sequence[Fault]:
         if _says_nothing(item, needs_code=needs_code) or coded(item, value_set, member) is not False:
-            return
+            return ()
         text = f"The code {asked} be one of the value set {value_set}."
-        yield rule.fault(item.path, text, IssueType.CODE_INVALID, severity=severity)
+        return (rule.fault(item.path, text, IssueType.CODE_INVALID, severity=severity),)
 
     return check
 

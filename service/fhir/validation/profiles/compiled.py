@@ -1,6 +1,6 @@
 """A profile compiled to one function: what it adds to its type, nothing of what holds anyway."""
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 
 from service.errors import IssueType
 from service.fhir.validation.fault import Fault
@@ -39,20 +39,19 @@ class Compiler:
         checks = self._element(node, self._root_of(type_), node.name)
         rule = Rule(self._title, self._url, node.name)
 
-        def check(item: Item, scope: Scope) -> Iterator[Fault]:
+        def check(item: Item, scope: Scope) -> list[Fault]:
             value = item.value
             if isinstance(value, dict) and "resourceType" in value:
                 if item.type != type_:
                     text = f"The profile is for {type_}, not for {item.type[:64]}."
-                    yield rule.fault(item.path, text, IssueType.STRUCTURE)
-                    return
+                    return [rule.fault(item.path, text, IssueType.STRUCTURE)]
                 scope = scope if value is scope.resource else scope.within(value)
             turn = (id(value), self._url)
             if turn in scope.busy:  # a profile that leads back to itself is being looked at already
-                return
+                return []
             scope.busy.add(turn)
             try:
-                yield from (fault for one in checks for fault in one(item, scope))
+                return [fault for one in checks for fault in one(item, scope)]
             finally:
                 scope.busy.discard(turn)
 
@@ -94,13 +93,17 @@ class Compiler:
             return None
         gather = gatherer(node)
 
-        def check(parent: Item, scope: Scope) -> Iterator[Fault]:
+        def check(parent: Item, scope: Scope) -> Sequence[Fault]:
             items = gather(parent)
+            if not items and not lists:
+                return ()
+            found: list[Fault] = []
             for every in lists:
-                yield from every(items, parent, scope)
+                found += every(items, parent, scope)
             for item in items:
                 for one in checks:
-                    yield from one(item, scope)
+                    found += one(item, scope)
+            return found
 
         return check
 

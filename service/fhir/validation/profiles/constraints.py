@@ -1,6 +1,6 @@
 """The invariants of a profile, in FHIRPath (elementdefinition.html, constraint)."""
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 
 from service.errors import IssueType, Severity
 from service.fhir.fhirpath import Expression, compiled
@@ -35,18 +35,18 @@ def _constraint(rule: Rule, constraint: Tree) -> Check:
         expression = compiled(f"select({text})")
     except ValueError as why:
         unreadable = str(why)
-        return lambda item, _: iter((_undecided(rule, item, key, unreadable),))
+        return lambda item, _: (_undecided(rule, item, key, unreadable),)
 
-    def check(item: Item, scope: Scope) -> Iterator[Fault]:
+    def check(item: Item, scope: Scope) -> Sequence[Fault]:
         if item.value is None:
-            return
+            return ()
         try:
             holds = _holds(expression, item, scope)
         except ValueError as why:
-            yield _undecided(rule, item, key, str(why))
-            return
-        if not holds:
-            yield rule.fault(item.path, f"{human}.", IssueType.INVARIANT, key=key, severity=severity)
+            return (_undecided(rule, item, key, str(why)),)
+        if holds:
+            return ()
+        return (rule.fault(item.path, f"{human}.", IssueType.INVARIANT, key=key, severity=severity),)
 
     return check
 

@@ -1,6 +1,6 @@
 """What is known of profiles, value sets and code systems: those of the guides loaded, ours, and R4's."""
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Sequence
 
 from service.errors import IssueType, Severity
 from service.fhir.code_systems import CodeSystem
@@ -103,15 +103,14 @@ class Definitions:
         if definition["type"] == "Extension" and published_profile(canonical):
             return Named(canonical, "Extension", _right)  # looked at wherever it stands
 
-        def check(item: Item, scope: Scope) -> Iterator[Fault]:
+        def check(item: Item, scope: Scope) -> Sequence[Fault]:
             try:
                 compiled = self.check(canonical) or _right
             except DefinitionFault as why:
                 text = f"The profile {canonical} can't be used: {why}."
                 code, severity = IssueType.NOT_SUPPORTED, Severity.INFORMATION
-                yield Fault(item.path, text, code, canonical, severity)
-            else:
-                yield from compiled(item, scope)
+                return (Fault(item.path, text, code, canonical, severity),)
+            return compiled(item, scope)
 
         return Named(canonical, definition["type"], check)
 
@@ -154,5 +153,5 @@ class Definitions:
         return self._found.get(type_, {}).get(canonical.partition("#")[0])
 
 
-def _right(_: Item, __: Scope) -> Iterator[Fault]:
-    return iter(())
+def _right(_: Item, __: Scope) -> Sequence[Fault]:
+    return ()

@@ -1,6 +1,6 @@
 """What a profile says of single values: fixed, pattern, length, bounds, types."""
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from typing import Any
 
 from service.errors import IssueType
@@ -48,17 +48,19 @@ def _laid(rule: Rule, kind: str, wanted: Any) -> Check:
     matches = same if kind == "fixed" else fits
     word = "exactly" if kind == "fixed" else "at least"
 
-    def check(item: Item, _: Scope) -> Iterator[Fault]:
-        if not matches(item.value, wanted):
-            yield rule.fault(item.path, f"The value has to be {word}: {shown(wanted)}.", IssueType.VALUE)
+    def check(item: Item, _: Scope) -> Sequence[Fault]:
+        if matches(item.value, wanted):
+            return ()
+        return (rule.fault(item.path, f"The value has to be {word}: {shown(wanted)}.", IssueType.VALUE),)
 
     return check
 
 
 def _length(rule: Rule, longest: int) -> Check:
-    def check(item: Item, _: Scope) -> Iterator[Fault]:
-        if isinstance(item.value, str) and len(item.value) > longest:
-            yield rule.fault(item.path, f"The text may have {longest} characters at most.", IssueType.VALUE)
+    def check(item: Item, _: Scope) -> Sequence[Fault]:
+        if not isinstance(item.value, str) or len(item.value) <= longest:
+            return ()
+        return (rule.fault(item.path, f"The text may have {longest} characters at most.", IssueType.VALUE),)
 
     return check
 
@@ -66,9 +68,10 @@ def _length(rule: Rule, longest: int) -> Check:
 def _bound(rule: Rule, key: str, bound: Any) -> Check:
     beyond, word = (below, "at least") if key.startswith("min") else (above, "at most")
 
-    def check(item: Item, _: Scope) -> Iterator[Fault]:
-        if beyond(item.value, bound):
-            yield rule.fault(item.path, f"The value has to be {word} {shown(bound)}.", IssueType.VALUE)
+    def check(item: Item, _: Scope) -> Sequence[Fault]:
+        if not beyond(item.value, bound):
+            return ()
+        return (rule.fault(item.path, f"The value has to be {word} {shown(bound)}.", IssueType.VALUE),)
 
     return check
 
@@ -76,8 +79,9 @@ def _bound(rule: Rule, key: str, bound: Any) -> Check:
 def _types(rule: Rule, allowed: frozenset[str]) -> Check:
     names = ", ".join(sorted(allowed))
 
-    def check(item: Item, _: Scope) -> Iterator[Fault]:
-        if item.type not in allowed:
-            yield rule.fault(item.path, f"The type has to be {names}, not {item.type}.", IssueType.STRUCTURE)
+    def check(item: Item, _: Scope) -> Sequence[Fault]:
+        if item.type in allowed:
+            return ()
+        return (rule.fault(item.path, f"The type has to be {names}, not {item.type}.", IssueType.STRUCTURE),)
 
     return check

@@ -46,7 +46,7 @@ def gatherer(node: Node) -> Gather:
     if stem == node.name:
         type_ = node.choices[0] if node.choices and not node.choices[0].startswith(_SYSTEM) else ""
         plain = _type(node, type_)
-        return lambda parent: list(_values(parent, stem, plain))
+        return lambda parent: _values(parent, stem, plain)
     names = {stem + code[0].upper() + code[1:]: code for code in node.choices}
 
     def gather(parent: Item) -> list[Item]:
@@ -60,15 +60,23 @@ def _type(node: Node, code: str) -> str:
     return node.path if code in {"", "BackboneElement", "Element"} else code
 
 
-def _values(parent: Item, name: str, type_: str) -> Iterator[Item]:
+def _values(parent: Item, name: str, type_: str) -> list[Item]:
     members = parent.members
-    value, extra = members.get(name), members.get(f"_{name}")
+    value: Any = members.get(name)
+    extra: Any = members.get(f"_{name}")
     if value is None and extra is None:
-        return
+        return []
     path = f"{parent.path}.{name}"
     if not isinstance(value, list) and not isinstance(extra, list):
-        yield _item(value, extra, type_, path)
-        return
+        return [_item(value, extra, type_, path)]
+    if extra is None:
+        return [
+            _item(one, None, type_, f"{path}[{place}]") for place, one in enumerate(value) if one is not None
+        ]
+    return list(_with_extras(value, extra, type_, path))
+
+
+def _with_extras(value: Any, extra: Any, type_: str, path: str) -> Iterator[Item]:
     values = value if isinstance(value, list) else []
     extras = extra if isinstance(extra, list) else []
     for place in range(max(len(values), len(extras))):

@@ -1,6 +1,6 @@
 """How often an element or a slice of it may occur in a profile."""
 
-from collections.abc import Iterator
+from collections.abc import Sequence
 
 from service.errors import IssueType
 from service.fhir.validation.fault import Fault
@@ -29,11 +29,12 @@ def occurrence(rule: Rule, node: Node, against: Node) -> ListCheck | None:
     if not least and most is None:
         return None
 
-    def check(items: list[Item], parent: Item, _: Scope) -> Iterator[Fault]:
+    def check(items: list[Item], parent: Item, _: Scope) -> Sequence[Fault]:
         if len(items) < least:
-            yield too_few(rule, f"{parent.path}.{name}", name, least, len(items))
+            return (too_few(rule, f"{parent.path}.{name}", name, least, len(items)),)
         if most is not None and len(items) > most:
-            yield too_many(rule, items[most].path, name, most, len(items))
+            return (too_many(rule, items[most].path, name, most, len(items)),)
+        return ()
 
     return check
 

@@ -1,6 +1,6 @@
 """One statement of a profile, and the fault it makes of what breaks it."""
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Sequence
 from typing import Any, NamedTuple
 
 from service.errors import IssueType, Severity
@@ -11,10 +11,10 @@ from service.fhir.validation.profiles.scope import Scope
 
 __all__ = ["Check", "ListCheck", "Rule", "added"]
 
-Check = Callable[[Item, Scope], Iterator[Fault]]
-"""Finds what is wrong with one value; the faults' paths begin at the resource."""
+Check = Callable[[Item, Scope], Sequence[Fault]]
+"""Finds what is wrong with one value, usually nothing; the faults' paths begin at the resource."""
 
-ListCheck = Callable[[list[Item], Item, Scope], Iterator[Fault]]
+ListCheck = Callable[[list[Item], Item, Scope], Sequence[Fault]]
 """Finds what is wrong with all values of an element; the second argument is what it is part of."""
 
 

@@ -14,6 +14,7 @@ from service.fhir.validation.profiles.scope import Scope
 
 __all__ = ["DEFAULT", "Slice", "sliced"]
 
+_NOTHING: list[Item] = []
 DEFAULT = "@default"
 """The name of the slice for whatever belongs to no other one."""
 
@@ -29,18 +30,18 @@ class Slice(NamedTuple):
     checks: tuple[Check, ...]
     within: tuple[ListCheck, ...]
 
-    def members(self, name: str, items: list[Item], parent: Item, scope: Scope) -> Iterator[Fault]:
+    def members(self, name: str, items: list[Item], parent: Item, scope: Scope) -> list[Fault]:
         """What is wrong with the values that belong to it."""
-        if not items and not self.within:
-            return
-        called = f"{name}, slice {self.name}"
+        found: list[Fault] = []
         if self.most is not None and len(items) > self.most:
-            yield too_many(self.rule, items[self.most].path, called, self.most, len(items))
+            called = f"{name}, slice {self.name}"
+            found.append(too_many(self.rule, items[self.most].path, called, self.most, len(items)))
         for check in self.within:
-            yield from check(items, parent, scope)
+            found += check(items, parent, scope)
         for item in items:
             for one in self.checks:
-                yield from one(item, scope)
+                found += one(item, scope)
+        return found
 
 
 def sliced(
@@ -56,29 +57,34 @@ def sliced(
     at_end = slicing.get("rules") == "openAtEnd"
     ordered = bool(slicing.get("ordered")) or at_end
 
-    def check(items: list[Item], parent: Item, scope: Scope) -> Iterator[Fault]:
-        found = [_slice_of(item, told, scope, number_of) for item in items]
-        places = [place for place, _ in found]
-        unsure = set().union(*(maybe for place, maybe in found if place is None))
+    def check(items: list[Item], parent: Item, scope: Scope) -> list[Fault]:
+        numbered = [_slice_of(item, told, scope, number_of) for item in items]
+        places = [place for place, _ in numbered]
+        unsure = set().union(*(maybe for place, maybe in numbered if place is None))
+        found: list[Fault] = []
         members: dict[int | None, list[Item]] = {}
         for item, place in zip(items, places, strict=True):
             members.setdefault(place, []).append(item)
         for number, one in enumerate(told):
-            own = members.get(number, [])
+            own = members.get(number, _NOTHING)
             if len(own) < one.least and number not in unsure:
-                yield too_few(
-                    one.rule, f"{parent.path}.{name}", f"{name}, slice {one.name},", one.least, len(own)
-                )
-            yield from one.members(name, own, parent, scope)
-        left = members.get(NONE, [])
+                found.append(_missing(one, f"{parent.path}.{name}", name, len(own)))
+            if own or one.within:
+                found += one.members(name, own, parent, scope)
+        left = members.get(NONE, _NOTHING)
         if rest is not None:
-            yield from rest.members(name, left, parent, scope)
+            found += rest.members(name, left, parent, scope)
         if closed:
-            yield from (_unlisted(rule, item, told) for item in left)
+            found += [_unlisted(rule, item, told) for item in left]
         if ordered:
-            yield from _order(rule, items, places, told, at_end=at_end)
+            found += _order(rule, items, places, told, at_end=at_end)
+        return found
 
     return check
+
+
+def _missing(one: Slice, path: str, name: str, given: int) -> Fault:
+    return too_few(one.rule, path, f"{name}, slice {one.name},", one.least, given)
 
 
 def _slice_of(

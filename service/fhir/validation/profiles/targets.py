@@ -76,46 +76,45 @@ def _target(rule: Rule, allowed: Sequence[Named]) -> Check:
     if "" in types or "Resource" in types:
         types = set()
 
-    def check(item: Item, scope: Scope) -> Iterator[Fault]:
-        if item.type != "Reference":
-            return
-        type_ = named_type(item, scope)
-        if types and type_ and type_ not in types:
+    def check(item: Item, scope: Scope) -> Sequence[Fault]:
+        type_ = named_type(item, scope) if item.type == "Reference" else ""
+        if not type_:
+            return ()
+        if types and type_ not in types:
             text = f"The reference has to lead to {names}, not to {type_}."
-            yield rule.fault(item.path, text, IssueType.STRUCTURE)
-        elif type_:
-            yield from _conforming(rule, item, scope, [named for named in allowed if named.type == type_])
+            return (rule.fault(item.path, text, IssueType.STRUCTURE),)
+        return _conforming(rule, item, scope, [named for named in allowed if named.type == type_])
 
     return check
 
 
-def _conforming(rule: Rule, item: Item, scope: Scope, profiles: Sequence[Named]) -> Iterator[Fault]:
+def _conforming(rule: Rule, item: Item, scope: Scope, profiles: Sequence[Named]) -> Sequence[Fault]:
     """A target at hand is held against the profiles; else its type is all there is to look at."""
     found = scope.resolve(item.value.get("reference"))
     if found is None or not profiles:
-        return
+        return ()
     said = [conforms(named, whole(found), scope) for named in profiles]
-    if not any(one is not False for one in said):
-        names = " or ".join(named.url for named in profiles)
-        yield rule.fault(
-            item.path, f"What the reference leads to does not conform to {names}.", IssueType.VALUE
-        )
+    if any(one is not False for one in said):
+        return ()
+    text = f"What the reference leads to does not conform to {' or '.join(named.url for named in profiles)}."
+    return (rule.fault(item.path, text, IssueType.VALUE),)
 
 
 def _profiled(rule: Rule, code: str, profiles: Sequence[Named]) -> Check:
     known = [named for named in profiles if named.check is not None]
     names = " or ".join(named.url for named in profiles)
 
-    def check(item: Item, scope: Scope) -> Iterator[Fault]:
+    def check(item: Item, scope: Scope) -> Sequence[Fault]:
         if item.type != code and code not in _ANY:
-            return
+            return ()
         if not known:
             text = f"{names} is not known here; what it says was not checked."
-            yield rule.fault(item.path, text, IssueType.NOT_FOUND, severity=Severity.INFORMATION)
-        elif len(profiles) == 1 and known[0].check is not None:
-            yield from known[0].check(item, scope)
-        elif len(known) == len(profiles) and not any(conforms(named, item, scope) for named in known):
-            yield rule.fault(item.path, f"The value does not conform to {names}.", IssueType.VALUE)
+            return (rule.fault(item.path, text, IssueType.NOT_FOUND, severity=Severity.INFORMATION),)
+        if len(profiles) == 1 and known[0].check is not None:
+            return known[0].check(item, scope)
+        if len(known) < len(profiles) or any(conforms(named, item, scope) for named in known):
+            return ()
+        return (rule.fault(item.path, f"The value does not conform to {names}.", IssueType.VALUE),)
 
     return check
 
