@@ -6,7 +6,12 @@ import pytest
 from written_profiles import BASE, ROOT, at, extension, faults, known, listed, profile, value_set
 
 from service.errors import Severity
-from service.fhir.validation.profiles import check_profiles, profile_checker
+from service.fhir.validation.profiles import (
+    absent_must_support,
+    check_extensions,
+    check_profiles,
+    profile_checker,
+)
 
 TEETH = "http://example.org/teeth"
 SIDES = value_set("sides", listed(TEETH, "left", "right"))
@@ -316,3 +321,33 @@ def test_an_unknown_extension_definition_is_told_where_it_is_used():
     (fault,) = check_profiles(patient, [definition["url"]], known(definition))
     assert (fault.path, fault.severity) == (".extension[0]", Severity.INFORMATION)
     assert check_profiles(patient, [definition["url"]], known(definition, worn)) == []
+
+
+def test_absent_elements_that_are_to_be_supported_are_told_on_request():
+    definition = profile(
+        "Bite",
+        "Observation",
+        at("Observation.code.coding", mustSupport=True),
+        at("Observation.subject", mustSupport=True),
+        at("Observation.value[x]", mustSupport=True),
+    )
+    given = observation(valueString="hard", subject={"reference": "Patient/1"})
+    (fault,) = absent_must_support(given, definition["url"], known(definition))
+    assert (fault.path, fault.severity) == (".code.coding", Severity.INFORMATION)
+    assert check_profiles(given, [definition["url"]], known(definition)) == []
+
+
+def test_extensions_of_a_guide_are_looked_at_wherever_they_stand():
+    worn = extension("worn", at("Extension.value[x]", min=1, type=[{"code": "boolean"}]))
+    wrong = {"url": worn["url"], "valueString": "yes"}
+    tree = observation(
+        code={"text": "bite", "extension": [wrong]},
+        note=[{"text": "a"}, {"text": "b", "_time": {"extension": [{"url": "http://example.org/x"}, wrong]}}],
+    )
+    found = check_extensions(tree, known(worn))
+    assert [(one.path, one.rule.removeprefix(ROOT)) for one in found] == [
+        (".code.extension[0].valueString", "worn#Extension.value[x]"),
+        (".note[1].time.extension[1].valueString", "worn#Extension.value[x]"),
+    ]
+    right = observation(extension=[{"url": worn["url"], "valueBoolean": True}])
+    assert check_extensions(right, known(worn)) == []

@@ -6,7 +6,7 @@ from service.errors import Issue, IssueType, Place
 from service.fhir.json import Tree
 from service.fhir.validation.fault import Fault
 from service.fhir.validation.form_nodes import objects
-from service.fhir.validation.profiles import Definitions, check_profiles, claimed
+from service.fhir.validation.profiles import Definitions, check_extensions, check_profiles, claimed
 from service.fhir.validation.resource import check
 
 __all__ = ["check_requested", "claim_issues"]
@@ -26,6 +26,7 @@ def check_requested(resource: Tree, profiles: Iterable[str], definitions: Defini
     known = [one for one in asked if definitions.structure(one) is not None]
     found += [_unknown(one, root) for one in asked if one not in known]
     found += _issues(check_profiles(resource, [*known, *claimed(resource)], definitions), root)
+    found += _issues(check_extensions(resource, definitions), root)
     for place, entry in objects(resource, "entry") if root == "Bundle" else ():
         if isinstance(inner := entry.get("resource"), dict):
             faults = check_profiles(inner, claimed(inner), definitions, bundle=resource)
