@@ -1,13 +1,11 @@
 """A service that knows a guide: what it says in $validate, and what it refuses."""
 
 import json
-from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
 import pytest
-from conftest import NOW, running
-from httpx import ASGITransport, AsyncClient
+from httpx import AsyncClient
 from written_profiles import at, profile
 
 from service.app import create_app
@@ -19,7 +17,7 @@ BITE = profile("Bite", "Observation", at("Observation.note", min=1))
 
 
 @pytest.fixture
-def guided(settings: Settings, tmp_path: Path) -> Settings:
+def settings(settings: Settings, tmp_path: Path) -> Settings:
     """The settings of a service that knows a guide with one profile."""
     folder = tmp_path / "guide"
     folder.mkdir()
@@ -27,22 +25,23 @@ def guided(settings: Settings, tmp_path: Path) -> Settings:
     return settings.model_copy(update={"guides": str(folder)})
 
 
-async def test_claims_are_judged_by_the_guides_of_the_settings(
-    guided: Settings, sign: Callable[..., str]
-) -> None:
+async def test_claims_are_judged_by_the_guides_of_the_settings(integrator: AsyncClient) -> None:
     bite: dict[str, Any] = {"resourceType": "Observation", "status": "final", "code": {"text": "bite"}}
     bite["meta"] = {"profile": [BITE["url"]]}
-    headers = {"Authorization": f"Bearer {sign('system/*.cruds')}"}
-    async with (
-        running(create_app(guided, clock=lambda: NOW)) as app,
-        AsyncClient(transport=ASGITransport(app), base_url="http://test", headers=headers) as client,
-    ):
-        told = await client.post("/fhir/Observation/$validate", json=bite)
-        refused = await client.post("/fhir/Observation", json=bite)
-        created = await client.post("/fhir/Observation", json=bite | {"note": [{"text": "hard"}]})
+    told = await integrator.post("/fhir/Observation/$validate", json=bite)
+    refused = await integrator.post("/fhir/Observation", json=bite)
+    created = await integrator.post("/fhir/Observation", json=bite | {"note": [{"text": "hard"}]})
     required = [one for one in told.json()["issue"] if one["severity"] == "error"]
     assert [one["expression"] for one in required] == [["Observation.note"]]
     assert (refused.status_code, created.status_code) == (400, 201)
+
+
+async def test_a_profile_that_is_not_known_is_a_warning_on_write(integrator: AsyncClient) -> None:
+    patient = {"resourceType": "Patient", "meta": {"profile": ["http://example.org/elsewhere"]}}
+    headers = {"Prefer": "return=OperationOutcome"}
+    answer = await integrator.post("/fhir/Patient", json=patient, headers=headers)
+    assert answer.status_code == 201
+    assert [(one["severity"], one["code"]) for one in answer.json()["issue"]] == [("warning", "not-found")]
 
 
 def test_a_guide_that_cannot_be_read_stops_the_start(settings: Settings) -> None:
