@@ -39,8 +39,8 @@ def operation_outcome(issues: Iterable[Issue]) -> dict[str, Any]:
 
 def _entry(issue: Issue) -> dict[str, Any]:
     details: dict[str, Any] = {"text": _text(issue.message)}
-    if issue.rule:
-        details = {"coding": [{"system": code_system("rule"), "code": issue.rule}], **details}
+    if rule := " ".join(_text(issue.rule).split()):  # an address in what was sent may be the rule's id
+        details = {"coding": [{"system": code_system("rule"), "code": rule}], **details}
     return {
         **_position(issue.place),
         "severity": str(issue.severity),
