@@ -12,6 +12,7 @@ from service.errors import ServiceError
 from service.fhir.guides import read_guide
 from service.fhir.validation.profiles import Definitions
 from service.page.guard import Guard
+from service.page.guide_routes import guide_routes
 from service.page.routes import page_routes
 from service.page.stored import StoredViews
 from service.rest.call import Services, services_of
@@ -68,7 +69,8 @@ def create_app(
     _surround(app, settings)
     app.include_router(documented(API_ROUTES))
     app.router.routes.extend(plain(FHIR_ROUTES))
-    app.router.routes.extend(page_routes(_views, Guard(tokens, settings.base_url)))
+    guard = Guard(tokens, settings.base_url)
+    app.router.routes.extend((*page_routes(_views, guard), *guide_routes(guard)))
     # FastAPI's own way of changing the document
     app.openapi = lambda: openapi_document(app, FHIR_ROUTES)  # type: ignore[method-assign]
     return app

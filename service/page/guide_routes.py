@@ -1,0 +1,65 @@
+"""The pages of the guide: open to everybody, as they hold nothing about anybody."""
+
+from starlette.requests import Request
+from starlette.responses import Response
+from starlette.routing import Route
+
+from service.errors import NotFound
+from service.fhir.canonical import profile
+from service.fhir.guide_package import FILE_NAME, guide_package
+from service.fhir.json import dump
+from service.fhir.validation.profiles.base_types import own_profiles
+from service.page import guide
+from service.page.guard import Guard
+from service.page.rendering import html
+
+__all__ = ["guide_routes"]
+
+
+def guide_routes(guard: Guard) -> list[Route]:
+    """Every route under /guide, ready for the application's router."""
+    table = (
+        ("/guide", _index),
+        ("/guide/codes", _codes),
+        ("/guide/errors", _errors),
+        ("/guide/package.tgz", _package),
+        ("/guide/{id}.json", _source),
+        ("/guide/{id}", _definition),
+    )
+    return [
+        Route(path, guard.around(answer), methods=["GET"], include_in_schema=False) for path, answer in table
+    ]
+
+
+async def _index(_request: Request) -> Response:
+    profiles, extensions = guide.parts(extensions=False), guide.parts(extensions=True)
+    return html("guide.html", profiles=profiles, extensions=extensions, package=FILE_NAME)
+
+
+async def _definition(request: Request) -> Response:
+    definition = _found(request)
+    return html("guide_definition.html", one=definition, rows=guide.element_rows(definition))
+
+
+async def _source(request: Request) -> Response:
+    return Response(dump(_found(request)), media_type="application/fhir+json")
+
+
+async def _codes(_request: Request) -> Response:
+    return html("guide_codes.html", rows=guide.code_rows(), marks=guide.MARKS)
+
+
+async def _errors(_request: Request) -> Response:
+    return html("guide_errors.html", rows=guide.error_rows())
+
+
+async def _package(_request: Request) -> Response:
+    headers = {"Content-Disposition": f'attachment; filename="{FILE_NAME}"'}
+    return Response(guide_package(), media_type="application/gzip", headers=headers)
+
+
+def _found(request: Request) -> dict[str, object]:
+    definition = own_profiles().get(profile(request.path_params["id"]))
+    if definition is None:
+        raise NotFound("The guide has no definition of this name.")
+    return definition
