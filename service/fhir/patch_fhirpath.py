@@ -10,7 +10,7 @@ from service.fhir.elements import Element, elements, is_primitive
 from service.fhir.fhirpath import Expression, Steps, compiled, type_at
 from service.fhir.json import Tree
 from service.fhir.patch_edit import CannotError, Slot, Value, prune
-from service.fhir.validation import check
+from service.fhir.validation import errors
 
 __all__ = ["fhirpath_patch"]
 
@@ -52,7 +52,7 @@ def fhirpath_patch(parameters: Tree) -> Callable[[Tree], Tree]:
     """
     if parameters.get("resourceType") != "Parameters":
         raise InvalidInput("A FHIRPath patch is a Parameters resource.", expression="resourceType")
-    if faults := check(parameters):
+    if faults := errors(parameters):
         raise InvalidInput(faults)
     operations: list[_Operation] = []
     issues: list[Issue] = []

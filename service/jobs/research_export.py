@@ -23,7 +23,7 @@ from service.deidentify.people import (
 from service.deidentify.pseudonyms import Pseudonyms
 from service.deidentify.small_cells import Step, people_below, plan, smallest_class
 from service.fhir import json
-from service.fhir.validation import check
+from service.fhir.validation import errors
 from service.jobs.research_permission import why_left_out
 from service.jobs.research_policies import load_variant
 from service.jobs.research_provenance import provenance
@@ -154,7 +154,7 @@ class ResearchExport:
             self._variant.deidentify,
             day=self._day,
             names=Pseudonyms(known, self._random.getrandbits),
-            valid=lambda resource: not check(resource),
+            valid=lambda resource: not errors(resource),
         )
 
     async def _why_left_out(self, person: str) -> str | None:

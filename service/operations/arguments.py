@@ -11,7 +11,7 @@ from typing import Any
 from service.errors import InvalidInput, Issue, IssueType, Place
 from service.fhir.elements import is_resource
 from service.fhir.json import Tree, parse, reread
-from service.fhir.validation import check
+from service.fhir.validation import errors
 from service.settings import shipped
 
 __all__ = ["Arguments", "arguments", "definition", "definition_text", "definitions", "primitives"]
@@ -108,7 +108,7 @@ def _parameters(body: bytes, max_depth: int, resources: Mapping[str, str]) -> li
     type_ = str(tree.get("resourceType"))
     if type_ != "Parameters" and type_ not in resources:
         raise InvalidInput("The body must be a Parameters resource.", expression="resourceType")
-    if problems := check(tree):
+    if problems := errors(tree):
         raise InvalidInput(problems)
     if type_ in resources:
         return [(resources[type_], {"resource": tree})]

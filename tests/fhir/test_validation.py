@@ -2,8 +2,9 @@ from pathlib import Path
 
 import pytest
 
+from service.errors import Severity
 from service.fhir.json import parse
-from service.fhir.validation import check
+from service.fhir.validation import check, errors
 
 GOOD = '{"resourceType":"Observation","status":"final","code":{"text":"closure"}'
 
@@ -13,7 +14,9 @@ def places(text):
 
 
 def test_a_good_resource_has_no_issue():
-    assert check(parse(GOOD + ',"valueQuantity":{"value":72.50},"effectiveDateTime":"2026-02"}')) == ()
+    tree = parse(GOOD + ',"valueQuantity":{"value":72.50},"effectiveDateTime":"2026-02"}')
+    assert errors(tree) == ()
+    assert [(issue.rule, issue.severity) for issue in check(tree)] == [("dom-6", Severity.WARNING)]
 
 
 @pytest.mark.parametrize(
@@ -78,7 +81,7 @@ def test_a_resource_without_type_is_refused(tree):
 
 
 def test_a_resource_inside_a_bundle_is_placed_there():
-    (issue,) = check({"resourceType": "Observation", "status": "final"}, at="Bundle.entry[3].resource")
+    (issue,) = errors({"resourceType": "Observation", "status": "final"}, at="Bundle.entry[3].resource")
     assert issue.place.expression == "Bundle.entry[3].resource.code"
 
 

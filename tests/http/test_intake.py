@@ -7,7 +7,7 @@ import pytest
 from httpx import AsyncClient, Response
 
 from service.fhir.json import parse
-from service.fhir.validation import check
+from service.fhir.validation import errors
 from service.settings import shipped
 
 pytestmark = pytest.mark.anyio
@@ -55,7 +55,7 @@ async def test_a_first_record_is_created_and_can_be_read(integrator: AsyncClient
     for reference in created:
         assert (await integrator.get(f"/fhir/{reference}")).status_code == 200
     assert named(answer, "outcome")[0]["resource"]["resourceType"] == "OperationOutcome"
-    assert check(parse(answer.content)) == ()
+    assert errors(parse(answer.content)) == ()
 
 
 async def test_the_same_record_again_changes_nothing(integrator: AsyncClient) -> None:

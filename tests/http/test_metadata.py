@@ -9,7 +9,7 @@ from httpx import AsyncClient
 
 from service.fhir import xml
 from service.fhir.search_parameters import parameters, stored_types
-from service.fhir.validation import check
+from service.fhir.validation import errors
 from service.operations.arguments import definitions
 
 pytestmark = pytest.mark.anyio
@@ -45,7 +45,7 @@ async def statement(client: AsyncClient) -> dict[str, Any]:
 @pytest.mark.conformance("A1", "G1")
 async def test_it_is_open_and_valid(stranger: AsyncClient) -> None:
     body = await statement(stranger)
-    assert check(body) == ()
+    assert errors(body) == ()
     assert body["fhirVersion"] == "4.0.1"
     assert body["implementation"]["url"] == "http://test/fhir"
 
@@ -129,7 +129,7 @@ async def test_every_declared_operation_has_its_definition(clinician: AsyncClien
         assert definition.status_code == 200
         assert definition.json()["url"] == operation["definition"]
         assert definition.json()["code"] == operation["name"]
-        assert check(definition.json()) == ()
+        assert errors(definition.json()) == ()
 
 
 async def test_an_unknown_operation_definition_is_404(client_of: Callable[[str], AsyncClient]) -> None:

@@ -6,7 +6,7 @@ import pytest
 from httpx import AsyncClient, Response
 
 from service.fhir.json import parse
-from service.fhir.validation import check
+from service.fhir.validation import errors
 from service.settings import shipped
 
 pytestmark = pytest.mark.anyio
@@ -29,7 +29,7 @@ async def patient(integrator: AsyncClient) -> str:
 
 def goals(answer: Response) -> list[dict[str, Any]]:
     assert answer.status_code == 200, answer.text
-    assert check(parse(answer.content)) == ()
+    assert errors(parse(answer.content)) == ()
     return [part for part in answer.json()["parameter"] if part["name"] == "goal"]
 
 

@@ -14,7 +14,8 @@ pytestmark = pytest.mark.anyio
 
 JSON = {"Content-Type": "application/fhir+json"}
 XML = {"Content-Type": "application/fhir+xml"}
-PATIENT = {"resourceType": "Patient", "id": "p", "active": True}
+TEXT = {"status": "generated", "div": '<div xmlns="http://www.w3.org/1999/xhtml">HTEST</div>'}
+PATIENT = {"resourceType": "Patient", "id": "p", "text": TEXT, "active": True}
 BROKEN = b"""{
   "resourceType": "Observation",
   "code": {"text": "x"},

@@ -21,7 +21,7 @@ PATIENT = b"""<?xml version="1.0" encoding="UTF-8"?>
     <div xmlns="http://www.w3.org/1999/xhtml">HTEST, <br />invented</div>
   </text>
   <extension url="http://example.org/weight"><valueDecimal value="72.50"/></extension>
-  <name id="n"><family value="HTEST"/><given value="A"/><given id="g"/></name>
+  <name id="n"><family value="HTEST"/><given value="A"/><given id="g" value="B"/></name>
 </Patient>
 """
 

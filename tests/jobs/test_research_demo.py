@@ -11,7 +11,7 @@ import pytest
 from research_store import Research
 
 from service.fhir.canonical import extension
-from service.fhir.validation import check
+from service.fhir.validation import errors
 from service.interactions.context import Context, allow_everything
 from service.operations.upload import Upload, UploadPart
 from service.operations.visit_intake import accept
@@ -73,7 +73,7 @@ def test_all_five_people_are_exported_with_all_their_trials(demo):
 
 def test_every_line_is_valid_and_labelled(demo):
     _, lines, _ = demo
-    assert [issue for line in lines for issue in check(line)] == []
+    assert [issue for line in lines for issue in errors(line)] == []
     for line in lines[1:-1]:
         assert [label["code"] for label in line["meta"]["security"]] == [
             *("L", "PSEUDED", "ABSTRED", "REDACTED", "HRESCH", "HTEST")

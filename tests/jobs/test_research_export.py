@@ -9,7 +9,7 @@ from research_store import DYSPHAGIA, HTEST, about, consent, observation, patien
 
 from service.errors import InvalidInput
 from service.fhir.canonical import extension
-from service.fhir.validation import check
+from service.fhir.validation import errors
 from service.jobs.research_export import TOO_FEW_ALIKE
 from service.jobs.research_permission import NO_PERMISSION, REFUSED
 from service.jobs.research_policies import load_variant
@@ -50,7 +50,7 @@ def test_first_the_provenance_then_resources_then_the_report(research):
     assert kinds[0] == "Provenance"
     assert kinds[-1] == "Parameters"
     assert Counter(kinds[1:-1]) == report.resources == {"Patient": 1, "Observation": 1}
-    assert [issue for line in lines for issue in check(line)] == []
+    assert [issue for line in lines for issue in errors(line)] == []
 
 
 def test_the_provenance_names_policy_and_engine_and_no_person(research):
@@ -229,7 +229,7 @@ def test_nothing_planted_leaves_the_store(research, tell):
     research.put([*resources, consent(resources[0]["id"])])
     lines, report = research.export()
     assert planted.found_in(made.tokens, lines) == []
-    assert sum(report.resources.values()) > len(resources) / 2
+    assert sum(report.resources.values()) > len(resources) / 3, "planted codes are none of R4's"
     tell(f"{len(made.tokens)} identifiers planted in a store, 0 found in {len(lines)} lines")
 
 

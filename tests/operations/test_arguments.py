@@ -4,7 +4,7 @@ import pytest
 
 from service.errors import InvalidInput
 from service.fhir.canonical import operation_definition
-from service.fhir.validation import check
+from service.fhir.validation import errors
 from service.operations.arguments import arguments, definition, definitions
 
 
@@ -15,7 +15,7 @@ def body(*parameters):
 @pytest.mark.parametrize("name", definitions())
 def test_every_definition_is_valid_and_has_its_own_name(name):
     tree = definition(name)
-    assert check(tree) == ()
+    assert errors(tree) == ()
     assert (tree["id"], tree["url"]) == (name, operation_definition(name))
 
 

@@ -56,7 +56,7 @@ def test_every_unknown_parameter_is_named():
         (b'{"resourceType":"Patient"}', "must be a Parameters resource"),
         (b'{"resourceType":"Parameters","parameter":5}', "."),
         (b'{"resourceType":"Parameters","parameter":[5]}', "."),
-        (b'{"resourceType":"Parameters","parameter":[{"name":"date"}]}', "must be of type date"),
+        (b'{"resourceType":"Parameters","parameter":[{"name":"date"}]}', "must have one and only one of"),
         (
             b'{"resourceType":"Parameters","parameter":[{"name":"date","valueString":"2026-02-04"}]}',
             "must be of type date",

@@ -12,7 +12,7 @@ from demo_store import CONTEXT, Demo
 from service.errors import Forbidden, Gone, NotFound
 from service.fhir.json import dump, parse
 from service.fhir.search_keys import extract
-from service.fhir.validation import check
+from service.fhir.validation import errors
 from service.operations.goal_attainment import goal_attainment
 from service.operations.record_goal_attainment import record_goal_attainment
 from service.settings import shipped
@@ -91,7 +91,7 @@ def stored(demo):
 @pytest.mark.parametrize("code", OPERATIONS)
 def test_the_definitions_are_valid_and_say_whether_they_write(code):
     found = definition(code)
-    assert check(parse(json.dumps(found))) == ()
+    assert errors(parse(json.dumps(found))) == ()
     assert found["affectsState"] is (code == "record-goal-attainment")
     assert found["url"].endswith(f"/OperationDefinition/{code}")
 
@@ -99,7 +99,7 @@ def test_the_definitions_are_valid_and_say_whether_they_write(code):
 @pytest.mark.parametrize("day", [date(2026, 1, 1), date(2026, 2, 3), DAY])
 def test_the_answer_is_as_its_definition_says(demo, day):
     text = compute(demo, day=day)
-    assert check(parse(text)) == ()
+    assert errors(parse(text)) == ()
     answer = json.loads(text)
     assert undeclared(answer["parameter"], definition("goal-attainment")["parameter"]) == []
 
@@ -124,7 +124,7 @@ def test_results_are_kept_with_evidence_and_provenance(demo):
     assert len(results) == 5  # three statuses, two computed values; an intake level is no computed value
     assert len(kept) == before + 6
     for one in results:
-        assert check(one) == ()
+        assert errors(one) == ()
         assert one["derivedFrom"]
         assert {source["reference"] for source in one["derivedFrom"]} <= kept.keys()
         assert one["focus"][0]["reference"] in kept
@@ -132,7 +132,7 @@ def test_results_are_kept_with_evidence_and_provenance(demo):
     codes_ = {one["valueCodeableConcept"]["coding"][0]["code"] for one in statuses}
     assert codes_ >= {"achieved", "sustaining"}
     (provenance,) = (one for one in kept.values() if len(one.get("target", ())) == 5)
-    assert check(provenance) == ()
+    assert errors(provenance) == ()
     assert [one["reference"] for one in provenance["target"]] == names
     assert provenance["agent"][0]["who"]["type"] == "Device"
     assert provenance["agent"][0]["who"]["identifier"]["value"] == "1.0.0"

@@ -9,7 +9,7 @@ from sample_visits import example_names, visit_tree
 
 from service.errors import Conflict, RuleViolation
 from service.fhir.json import dump, parse
-from service.fhir.validation import check
+from service.fhir.validation import errors
 from service.records.reading import read_record
 from service.records.shape import headline
 
@@ -42,7 +42,7 @@ def test_everything_of_a_first_visit_is_created(desk):
 
 def test_what_is_stored_is_valid_and_whole(one_visit):
     for version in asyncio.run(_everything(one_visit)):
-        assert check(parse(version.content)) == ()
+        assert errors(parse(version.content)) == ()
 
 
 def test_no_reference_is_left_to_resolve(one_visit):

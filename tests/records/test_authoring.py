@@ -8,7 +8,7 @@ from sample_visits import bundle_of, example_names, parts_of, visit_tree
 from service.fhir.json import dump, reread
 from service.fhir.references import reference_texts
 from service.fhir.terminology_files import own
-from service.fhir.validation import check
+from service.fhir.validation import errors
 from service.fhir.value_sets import member
 from service.records.identity import person_url
 from service.terminology.codes import codes
@@ -24,8 +24,8 @@ def example(request):
 
 def test_every_resource_is_valid_r4(example):
     _, bundle, _ = example
-    assert [issue for entry in bundle["entry"] for issue in check(entry["resource"])] == []
-    assert check(bundle) == ()
+    assert [issue for entry in bundle["entry"] for issue in errors(entry["resource"])] == []
+    assert errors(bundle) == ()
 
 
 def codings(node):

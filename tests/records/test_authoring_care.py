@@ -6,7 +6,7 @@ from decimal import Decimal
 import pytest
 from sample_visits import bundle_of, component_of, parts_of, visit_tree
 
-from service.fhir.validation import check
+from service.fhir.validation import errors
 from service.records.known import Known, KnownLine, KnownPlan
 
 
@@ -36,7 +36,7 @@ def test_a_plan_line_says_how_often_how_many_and_for_how_long(days, repeat):
     assert value_of(line, "exercise-sessions-per-day") == 3
     assert value_of(line, "exercise-days-per-week") == days
     assert [part["url"] for part in value_of(line, "exercise-meals")] == ["timing", "phase", "coughAfter"]
-    assert check(line) == ()
+    assert errors(line) == ()
 
 
 def test_a_plan_holds_its_lines_goals_and_stop_rules():
@@ -124,7 +124,7 @@ def test_scaling_levels_keep_their_statements_from_worst_to_best():
     levels = [one["extension"] for one in goal["extension"] if one["url"].endswith("/goal-scaling-level")]
     assert [level[0]["valueInteger"] for level in levels] == [-2, -1, 0, 1, 2]
     assert [part["url"] for part in levels[2]] == ["level", "statement", "low", "high"]
-    assert check(goal) == ()
+    assert errors(goal) == ()
 
 
 def test_red_flags_answered_yes_are_flagged():
@@ -159,7 +159,7 @@ def test_research_permission(decision, status, provision):
     consent = parts_of(bundle_of(tree))["consent"]
     assert (consent["status"], consent["provision"]["type"]) == (status, provision)
     assert consent["scope"]["coding"][0]["code"] == "research"
-    assert check(consent) == ()
+    assert errors(consent) == ()
 
 
 def test_weight_and_blood_pressure_keep_their_digits_and_units():
@@ -187,7 +187,7 @@ def test_an_adverse_event_keeps_what_was_done():
     assert value_of(event, "adverse-event-action") == "endoscope withdrawn"
     assert "dosage" not in made["anaesthetic/1"]
     assert made["anaesthetic/1"]["note"] == [{"text": "Side: left"}]
-    assert check(event) == check(made["anaesthetic/1"]) == ()
+    assert errors(event) == errors(made["anaesthetic/1"]) == ()
 
 
 def test_clinicians_are_created_once_and_never_overwritten():
@@ -203,7 +203,7 @@ def test_a_condition_of_unknown_cause_and_unknown_onset_is_said_so():
     condition = parts_of(bundle_of(tree))["conditions/1"]
     assert condition["code"]["coding"][0]["code"] == "399122003"
     assert condition["onsetString"] == "unknown"
-    assert check(condition) == ()
+    assert errors(condition) == ()
 
 
 def test_a_time_without_offset_is_in_the_sites_zone():

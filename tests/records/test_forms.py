@@ -5,7 +5,7 @@ import json
 import pytest
 from sample_visits import bundle_of, example_names, visit_tree
 
-from service.fhir.validation import check
+from service.fhir.validation import errors
 from service.fhir.validation.questionnaire_response import check_answers
 from service.records.protocols import screen_items
 from service.records.safety import SAFETY_SCREEN
@@ -15,7 +15,7 @@ FORM = json.loads(shipped("mappings", "forms", "breath-hold-safety-screen.json")
 
 
 def test_the_form_is_a_valid_questionnaire_under_the_name_answers_use():
-    assert check(FORM) == ()
+    assert errors(FORM) == ()
     assert FORM["url"] == SAFETY_SCREEN
 
 

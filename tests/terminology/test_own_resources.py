@@ -6,7 +6,7 @@ from service.fhir.code_systems import known_code, shipped_code_system
 from service.fhir.composition import Composition
 from service.fhir.json import reread
 from service.fhir.terminology_files import OWN_TYPES, own
-from service.fhir.validation import check
+from service.fhir.validation import errors
 from service.fhir.value_sets import SHIPPED, codes
 from service.records import visit
 from service.terminology.codes import EXERCISE, OBSERVATION, VALUE, slug
@@ -22,7 +22,7 @@ def of(type_):
 @pytest.mark.parametrize("name", TREES)
 def test_each_is_a_valid_resource_under_its_own_name(name):
     tree = TREES[name]
-    assert check(tree) == ()
+    assert errors(tree) == ()
     assert f"{tree['resourceType']}/{tree['id']}" == name
     if "url" in tree:
         assert tree["url"] == f"{ROOT}/{name}"

@@ -1,5 +1,5 @@
 """Whether a resource is valid FHIR R4."""
 
-from service.fhir.validation.resource import check
+from service.fhir.validation.resource import check, errors
 
-__all__ = ["check"]
+__all__ = ["check", "errors"]

@@ -8,7 +8,7 @@ from decimal import Decimal
 from functools import cache
 from typing import Any
 
-from service.errors import IssueType
+from service.errors import IssueType, Severity
 from service.fhir.validation.fault import Fault
 
 __all__ = ["ELEMENT_ID", "NULL", "SINGLE", "explain", "holds"]
@@ -41,6 +41,7 @@ _FORMS |= dict.fromkeys(("url", "canonical"), _FORMS["uri"])
 _RANGES = {"integer": (-(2**31), 2**31 - 1), "unsignedInt": (0, 2**31 - 1), "positiveInt": (1, 2**31 - 1)}
 _CONTROLS = re.compile(r"[\x00-\x08\x0b\x0c\x0e-\x1f]")
 _WITH_ZONE = re.compile(r"\d{4}-\d\d-\d\dT.*", re.DOTALL)
+_CONTROL = "A string should not hold control characters other than tab and line ends."
 _SENTENCES = {
     "date": "A date is written as 2026, 2026-02 or 2026-02-04, and has to exist.",
     "dateTime": "A date is written as 2026, 2026-02 or 2026-02-04, and with a time as "
@@ -79,7 +80,8 @@ def explain(type_: str, value: Any) -> list[Fault]:
         return [Fault("", NULL, IssueType.STRUCTURE)]
     if isinstance(value, list):
         return [Fault("", SINGLE, IssueType.STRUCTURE)]
-    return [Fault("", _kind(type_, value) or _text(type_, value), IssueType.VALUE)]
+    text = _kind(type_, value) or _text(type_, value)
+    return [Fault("", text, IssueType.VALUE, severity=Severity.WARNING if text == _CONTROL else Severity.ERROR)]
 
 
 def _kind(type_: str, value: Any) -> str:
@@ -102,7 +104,7 @@ def _text(type_: str, value: Any) -> str:
         return "A string has at most 1,048,576 characters."
     if value.isspace():
         return "A string must not be only spaces; leave the element out."
-    return "A string must not hold control characters other than tab and line ends."
+    return _CONTROL
 
 
 def _boolean(value: Any) -> bool:

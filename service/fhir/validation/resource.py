@@ -1,20 +1,20 @@
 """Whether a resource is valid FHIR R4: everything that is wrong with it at once."""
 
-from service.errors import Issue, Place
+from service.errors import Issue, Place, Severity
 from service.fhir.elements import is_resource
 from service.fhir.json import Tree
 from service.fhir.validation.fault import Fault
 from service.fhir.validation.scope import Scope
 from service.fhir.validation.structure import resource as check_resource
 
-__all__ = ["check"]
+__all__ = ["check", "errors"]
 
 
 def check(resource: Tree, *, at: str = "") -> tuple[Issue, ...]:
     """Answer every problem found, each with its FHIRPath expression; empty when there is none.
 
     ``at`` is the expression of the resource when it lies inside another (``Bundle.entry[3].resource``).
-    Warnings are among them: who refuses, refuses errors.
+    Warnings are among them.
     """
     faults = check_resource(resource, Scope(resource))
     if not faults:
@@ -22,6 +22,11 @@ def check(resource: Tree, *, at: str = "") -> tuple[Issue, ...]:
     type_ = resource.get("resourceType")
     root = at or (type_ if isinstance(type_, str) and is_resource(type_) else "")
     return tuple(dict.fromkeys(_issue(fault, root) for fault in faults))
+
+
+def errors(resource: Tree, *, at: str = "") -> tuple[Issue, ...]:
+    """Answer what a resource is refused for; empty if it can be stored."""
+    return tuple(issue for issue in check(resource, at=at) if issue.severity is Severity.ERROR)
 
 
 def _issue(fault: Fault, root: str) -> Issue:

@@ -4,16 +4,19 @@ A check answers None for what is right, so that nothing is built in the usual ca
 is first met, and of it only the elements that are met.
 """
 
+from collections.abc import Callable
 from functools import cache
 from typing import Any
 
 from service.errors import IssueType
 from service.fhir.elements import Element, elements, is_primitive, is_resource
 from service.fhir.json import Tree
+from service.fhir.validation.extensions import extensions
 from service.fhir.validation.fault import Fault
+from service.fhir.validation.laws import element_rules, laws
 from service.fhir.validation.narrative import narrative
 from service.fhir.validation.primitives import ELEMENT_ID, NULL, SINGLE, explain, holds
-from service.fhir.validation.scope import Check, Found, Scope
+from service.fhir.validation.scope import Check, Found, Scope, joined
 from service.fhir.validation.siblings import aligned, with_places
 
 __all__ = ["parts", "resource"]
@@ -46,8 +49,7 @@ def resource(node: Any, scope: Scope) -> Found:
 @cache
 def parts(type_: str) -> Check:
     """Answer the check of a type or part with elements of its own, written as an object."""
-    members = _Members(type_)
-    needed, choices = _needed(type_), _choices(type_)
+    members, missing, rules = _Members(type_), _missing(type_), laws(type_)
 
     def check(node: Any, scope: Scope) -> Found:
         if type(node) is not dict:
@@ -55,16 +57,32 @@ def parts(type_: str) -> Check:
         found: Found = None
         for name, value in node.items():
             if (faults := members[name](value, scope)) is not None:
-                found = [*(found or ()), *members.beside(name, node, faults)]
+                found = joined(found, members.beside(name, node, faults))
+        if (faults := missing(node)) is not None:
+            found = joined(found, faults)
+        for rule in rules:
+            if (faults := rule(node, scope)) is not None:
+                found = joined(found, faults)
+        return found or None
+
+    return check
+
+
+def _missing(type_: str) -> Callable[[Tree], Found]:
+    """What tells which elements have to be there and are not, and which choices are made twice."""
+    needed, choices = _needed(type_), _choices(type_)
+
+    def check(node: Tree) -> Found:
+        if len(node) < 2 and (not node or "id" in node):
+            return [_structural("", _ONLY_ID if node else _EMPTY_OBJECT)]
+        found: Found = None
         for name in needed:
             if name not in node and f"_{name}" not in node:
-                found = [*(found or ()), _structural(f".{name}", _REQUIRED, IssueType.REQUIRED)]
+                found = joined(found, [_structural(f".{name}", _REQUIRED, IssueType.REQUIRED)])
         for names, least in choices:
             if len(given := names.intersection(node)) != 1 and (given or least):
-                found = [*(found or ()), *_chosen(names, given)] or None
-        if len(node) < 2 and (not node or "id" in node):
-            found = [_structural("", _ONLY_ID if node else _EMPTY_OBJECT)]
-        return found
+                found = joined(found, _chosen(names, given))
+        return found or None
 
     return check
 
@@ -74,6 +92,7 @@ class _Members(dict[str, Check]):
 
     def __init__(self, type_: str) -> None:
         super().__init__()
+        self._type = type_
         self._elements = elements(type_)
         self["id"] = _primitive("id" if is_resource(type_) else ELEMENT_ID)
         if is_resource(type_):
@@ -83,7 +102,8 @@ class _Members(dict[str, Check]):
         element = self._elements.get(name.removeprefix("_"))
         if element is None or (name != element.name and not is_primitive(element.type)):
             return _unknown  # not kept: there is no end of wrong names
-        self[name] = compiled = _sibling(element) if name != element.name else _member(element)
+        of = f"{self._type}.{element.name}"
+        self[name] = compiled = _sibling(element, of) if name != element.name else _member(element, of)
         return compiled
 
     def beside(self, name: str, node: Tree, faults: list[Fault]) -> list[Fault]:
@@ -97,9 +117,23 @@ class _Members(dict[str, Check]):
         return [fault._replace(path=f".{name}{fault.path}") for fault in faults]
 
 
-def _member(element: Element) -> Check:
+def _member(element: Element, path: str) -> Check:
     one = _primitive(element.type) if is_primitive(element.type) else _complex(element)
+    if also := element_rules(element, path):
+        one = _with(one, also, str if is_primitive(element.type) else dict)
     return _many(one) if element.repeats else one
+
+
+def _with(one: Check, also: tuple[Check, ...], kind: type) -> Check:
+    def check(value: Any, scope: Scope) -> Found:
+        found = one(value, scope)
+        if type(value) is kind:
+            for rule in also:
+                if (faults := rule(value, scope)) is not None:
+                    found = joined(found, faults)
+        return found
+
+    return check
 
 
 def _primitive(type_: str) -> Check:
@@ -118,7 +152,7 @@ def _complex(element: Element) -> Check:
 
 
 def _inner(node: Any, scope: Scope) -> Found:
-    return resource(node, scope.inside(node))
+    return resource(node, Scope(node, scope) if type(node) is dict else scope)
 
 
 def _many(one: Check) -> Check:
@@ -131,15 +165,15 @@ def _many(one: Check) -> Check:
         for place, value in enumerate(values):
             if (faults := one(value, scope)) is not None:
                 under = [fault._replace(path=f"[{place}]{fault.path}") for fault in faults]
-                found = [*(found or ()), *under]
+                found = joined(found, under)
         return found
 
     return check
 
 
-def _sibling(element: Element) -> Check:
+def _sibling(element: Element, path: str) -> Check:
     """The id and extensions of a primitive value; never None, so that they are held against the value."""
-    members = _Members("Element")
+    members, own = _Members("Element"), extensions(path, element.type)
 
     def one(node: Any, scope: Scope) -> Found:
         if type(node) is not dict:
@@ -150,7 +184,7 @@ def _sibling(element: Element) -> Check:
         for name, value in node.items():
             if (faults := members[name](value, scope)) is not None:
                 found += members.beside(name, node, faults)
-        return found or None
+        return [*found, *(own(node, scope) or ())]
 
     every = _many(lambda node, scope: None if node is None else one(node, scope)) if element.repeats else one
     return lambda value, scope: every(value, scope) or []

@@ -1,0 +1,81 @@
+"""Addresses and references inside a Bundle (bundle.html, documents.html, messaging.html)."""
+
+import re
+from collections.abc import Iterator
+from typing import Any
+
+from service.errors import IssueType
+from service.fhir.elements import is_resource
+from service.fhir.json import Tree
+from service.fhir.validation.entries import Entries
+from service.fhir.validation.fault import Fault
+from service.fhir.validation.scope import Found, Scope
+
+__all__ = ["bundle_rules"]
+
+_ABSOLUTE = re.compile(r"[A-Za-z][A-Za-z0-9+.-]*:.+")
+_RESTFUL = re.compile(r"https?://.+/([A-Za-z]+)/([A-Za-z0-9\-.]{1,64})")
+_FULL_URL = "The fullUrl of an entry must be an absolute address, as https://… or urn:uuid:…."
+_OTHER_ID = "The fullUrl names another id than the resource has."
+_OTHER_TYPE = "The fullUrl names another type than the resource has."
+_NOT_IN_DOCUMENT = "What the {} of a {} refers to must be in the Bundle."
+_TWO = "The reference leads to more than one entry of the Bundle."
+_BESIDE = frozenset({"contained", "extension", "modifierExtension"})
+_FIRST = {"document": "Composition", "message": "MessageHeader"}
+
+
+def bundle_rules(bundle: Tree, scope: Scope) -> Found:
+    """Check the addresses of entries, and that a document or message holds what its first entry refers to."""
+    given: Any = bundle.get("entry")
+    nodes = given if isinstance(given, list) else []
+    found = [fault for place, node in enumerate(nodes) for fault in _address(place, node)]
+    if scope.entries and bundle.get("type") in _FIRST:
+        found += _whole(str(bundle["type"]), nodes, scope.entries)
+    return found or None
+
+
+def _address(place: int, entry: Any) -> Iterator[Fault]:
+    address = entry.get("fullUrl") if isinstance(entry, dict) else None
+    if type(address) is not str:
+        return
+    at = f".entry[{place}].fullUrl"
+    if not _ABSOLUTE.fullmatch(address):
+        yield Fault(f".entry[{place}]", _FULL_URL, IssueType.VALUE)
+    resource = entry.get("resource")
+    named = _RESTFUL.fullmatch(address)
+    if not named or not is_resource(named[1]) or not isinstance(resource, dict):
+        return
+    if isinstance(resource.get("id"), str) and resource["id"] != named[2]:
+        yield Fault(at, _OTHER_ID, IssueType.VALUE)
+    if isinstance(resource.get("resourceType"), str) and resource["resourceType"] != named[1]:
+        yield Fault(at, _OTHER_TYPE, IssueType.VALUE)
+
+
+def _whole(type_: str, nodes: list[Any], entries: Entries) -> Iterator[Fault]:
+    """References of the first entry that lead out of the Bundle, or to several of its entries."""
+    first = nodes[0].get("resource") if nodes and isinstance(nodes[0], dict) else None
+    if not isinstance(first, dict) or first.get("resourceType") != _FIRST[type_]:
+        return
+    names = frozenset[str]() if type_ == "document" else frozenset({"focus"})
+    for path, text in _references(first, ".entry[0].resource", names):
+        if text.startswith("#"):
+            continue
+        found = entries.found(text, first)
+        if not found:
+            yield Fault(path, _NOT_IN_DOCUMENT.format(_FIRST[type_], type_), IssueType.NOT_FOUND)
+        elif len(found) > 1:
+            yield Fault(path, _TWO, IssueType.MULTIPLE_MATCHES)
+
+
+def _references(node: Any, path: str, names: frozenset[str] = frozenset()) -> Iterator[tuple[str, str]]:
+    """Every reference below a node, with its path; ``names`` are the elements to look into, none is all."""
+    if isinstance(node, list):
+        for place, one in enumerate(node):
+            yield from _references(one, f"{path}[{place}]")
+    elif isinstance(node, dict):
+        if isinstance(node.get("reference"), str):
+            yield path, node["reference"]
+        for name, value in node.items():
+            wanted = name in names if names else name not in _BESIDE
+            if wanted and isinstance(value, (dict, list)):
+                yield from _references(value, f"{path}.{name}")
