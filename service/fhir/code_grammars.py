@@ -27,7 +27,7 @@ _LANGUAGE = re.compile(
 _NAME = r"[A-Za-z0-9][A-Za-z0-9!#$&^_.+-]{0,126}"
 _WORD = r"[A-Za-z0-9!#$%&'*+.^_`|~-]+"
 _QUOTED = r'"(?:[^"\\]|\\.)*"'
-_MEDIA_TYPE = re.compile(rf"{_NAME}/{_NAME}(?:[ \t]*;[ \t]*{_WORD}=(?:{_WORD}|{_QUOTED}))*")
+_MEDIA_TYPE = re.compile(rf"{_NAME}/{_NAME}(?:[ \t]*;[ \t]*{_WORD}=(?:[^\s;,\"]+|{_QUOTED}))*")
 _LONGEST = 1_000
 
 

@@ -9,6 +9,7 @@ from service.fhir.json import Tree
 __all__ = ["Entries"]
 
 _RESTFUL = re.compile(r"(https?://.+/|)[A-Za-z]+/[A-Za-z0-9\-.]{1,64}(?:/_history/[A-Za-z0-9\-.]{1,64})?")
+_RELATIVE = re.compile(r"[A-Za-z]+/([0-9a-f]{8}(?:-[0-9a-f]{4}){3}-[0-9a-f]{12})")
 _HISTORY = "/_history/"
 _SCHEME = re.compile(r"[A-Za-z][A-Za-z0-9+.-]*:")
 
@@ -27,6 +28,10 @@ class Entries:
     def found(self, reference: str, source: Tree) -> list[Tree]:
         """Answer the resources that a reference in the resource ``source``, which is an entry's, leads to."""
         address = self.absolute(reference.partition("#")[0], source)
+        if not address and (named := _RELATIVE.fullmatch(reference)):
+            address = (
+                f"urn:uuid:{named[1]}"  # the only thing a relative reference can mean among such entries
+            )
         plain, _, version = address.partition(_HISTORY)
         those = self._found.get(plain, []) if address else []
         return [one for one in those if not version or _version(one) == version]

@@ -156,7 +156,7 @@ def _content(url: str, table: Tree, node: Tree, scope: Scope) -> Iterator[Fault]
     elif told and value[0] != "_" and isinstance(node[value], str if is_primitive(type_) else dict):
         check = bound(told, type_)
         for fault in (check(node[value], scope) or ()) if check else ():
-            yield fault._replace(path=f".{value}{fault.path}")
+            yield fault._replace(path=f".{value.removeprefix('_')}{fault.path}")
 
 
 def _parts(url: str, parts: Tree, node: Tree, scope: Scope) -> Iterator[Fault]:

@@ -81,7 +81,8 @@ def explain(type_: str, value: Any) -> list[Fault]:
     if isinstance(value, list):
         return [Fault("", SINGLE, IssueType.STRUCTURE)]
     text = _kind(type_, value) or _text(type_, value)
-    return [Fault("", text, IssueType.VALUE, severity=Severity.WARNING if text == _CONTROL else Severity.ERROR)]
+    severity = Severity.WARNING if text == _CONTROL else Severity.ERROR
+    return [Fault("", text, IssueType.VALUE, severity=severity)]
 
 
 def _kind(type_: str, value: Any) -> str:
@@ -144,8 +145,9 @@ def _string(value: Any) -> bool:
 def _base64(value: Any) -> bool:
     if type(value) is not str or not value:
         return False
+    text = "".join(value.split())
     try:
-        binascii.a2b_base64("".join(value.split()), strict_mode=True)
+        binascii.a2b_base64(text, strict_mode=True)
     except ValueError:
         return False
-    return bool(value.strip())
+    return bool(text) and len(text) % 4 == 0

@@ -114,7 +114,10 @@ class _Members(dict[str, Check]):
                 faults = with_places(faults, node.get(f"_{name}"))
             else:
                 faults = [*faults, *aligned(node[name], node.get(element.name), element)]
-        return [fault._replace(path=f".{name}{fault.path}") for fault in faults]
+        at = (
+            element.name if element and is_primitive(element.type) else name
+        )  # FHIRPath knows one element, whichever member it stands in
+        return [fault._replace(path=f".{at}{fault.path}") for fault in faults]
 
 
 def _member(element: Element, path: str) -> Check:

@@ -18,7 +18,7 @@ _CONDITIONAL = re.compile(r"([A-Za-z]+)\?.+")
 _CANONICAL = re.compile(r"http://hl7\.org/fhir/([A-Z][A-Za-z]+)/[^/|]+(?:\|.*)?")
 _NOT_CONTAINED = "There is no contained resource with this id."
 _WRONG_TYPE = "The reference must lead to {}, not to {}."
-_OTHER_TYPE = "The type of the reference disagrees with where it leads, a resource of type {}."
+_OTHER_TYPE = "The type that the reference names disagrees with where it leads, a resource of type {}."
 _NO_TYPE = "'{}' is not a resource type of FHIR R4 (names are case-sensitive)."
 
 
@@ -38,10 +38,16 @@ def leads_to(reference: str, scope: Scope) -> set[str]:
         return {type_} if type_ else set()
     if found := scope.in_bundle(reference):
         return found
-    written = (
-        _RELATIVE.fullmatch(reference) or _RESTFUL.fullmatch(reference) or _CONDITIONAL.fullmatch(reference)
-    )
-    return {written[1]} if written and is_resource(written[1]) else set()
+    type_ = _named(reference)
+    return {type_} if is_resource(type_) else set()
+
+
+def _named(reference: str) -> str:
+    """The type that the text of a reference names, empty if it names none."""
+    for form in (_RELATIVE, _RESTFUL, _CONDITIONAL):
+        if found := form.fullmatch(reference):
+            return found[1]
+    return ""
 
 
 def _reference(targets: tuple[str, ...]) -> Check:
@@ -55,6 +61,8 @@ def _reference(targets: tuple[str, ...]) -> Check:
                 found = _nowhere(text)
             elif targets and not types.intersection(targets):
                 found = [_not_allowed(targets, types)]
+            elif is_resource(named := _named(text)) and named not in types:
+                found = [Fault("", _OTHER_TYPE.format(", ".join(sorted(types))), IssueType.VALUE)]
         if type(type_) is str:
             found += _stated(type_.removeprefix(_STRUCTURE), targets, types)
         return found or None

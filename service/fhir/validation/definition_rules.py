@@ -1,0 +1,80 @@
+"""Rules of code systems and value sets that the standard states in words only (codesystem.html)."""
+
+from collections.abc import Iterator
+from typing import Any
+
+from service.errors import IssueType
+from service.fhir.json import Tree
+from service.fhir.validation.fault import Fault
+from service.fhir.validation.scope import Found, Scope
+
+__all__ = ["code_system", "value_set"]
+
+_PROPERTIES = "http://hl7.org/fhir/concept-properties#"
+# The properties of http://hl7.org/fhir/concept-properties, with their types.
+_KNOWN = {
+    "inactive": "boolean",
+    "deprecated": "dateTime",
+    "notSelectable": "boolean",
+    "parent": "code",
+    "child": "code",
+}
+_SUPPLEMENT = "A code system with 'supplements' has the content 'supplement', and no other has it."
+_NO_CONTENT = "The content is 'not-present', but there are concepts."
+_TWICE = "Another property has the same code, which has to identify it."
+_TYPE = "The property {} has the type {}."
+_TRUTH = "The property {} is compared with true or false."
+
+
+def code_system(node: Tree, _: Scope) -> Found:
+    """A CodeSystem: what its content says of it, and its properties."""
+    found: list[Fault] = []
+    supplement = node.get("content") == "supplement"
+    if isinstance(node.get("content"), str) and supplement != ("supplements" in node):
+        found.append(Fault(".content", _SUPPLEMENT, IssueType.INVARIANT))
+    if node.get("content") == "not-present" and "concept" in node:
+        found.append(Fault(".concept[0]", _NO_CONTENT, IssueType.INVARIANT))
+    found += _properties(node.get("property"))
+    return found or None
+
+
+def _properties(properties: Any) -> Iterator[Fault]:
+    seen: set[str] = set()
+    for place, one in enumerate(properties if isinstance(properties, list) else ()):
+        if not isinstance(one, dict):
+            continue
+        if isinstance(code := one.get("code"), str):
+            if code in seen:
+                yield Fault(f".property[{place}]", _TWICE, IssueType.DUPLICATE)
+            seen.add(code)
+        known = str(one.get("uri")).removeprefix(_PROPERTIES)
+        if str(one.get("uri")).startswith(_PROPERTIES) and one.get("type") != _KNOWN.get(
+            known, one.get("type")
+        ):
+            text = _TYPE.format(known, _KNOWN[known])
+            yield Fault(f".property[{place}]", text, IssueType.VALUE)
+
+
+def value_set(node: Tree, _: Scope) -> Found:
+    """A ValueSet: filters by properties that are true or false."""
+    compose = node.get("compose")
+    found = (
+        []
+        if not isinstance(compose, dict)
+        else [
+            fault
+            for name in ("include", "exclude")
+            for fault in _filters(compose.get(name), f".compose.{name}")
+        ]
+    )
+    return found or None
+
+
+def _filters(parts: Any, at: str) -> Iterator[Fault]:
+    for place, part in enumerate(parts if isinstance(parts, list) else ()):
+        filters = part.get("filter") if isinstance(part, dict) else None
+        for number, one in enumerate(filters if isinstance(filters, list) else ()):
+            name = one.get("property") if isinstance(one, dict) else None
+            boolean = isinstance(name, str) and _KNOWN.get(name) == "boolean"
+            if boolean and one.get("op") == "=" and one.get("value") not in {"true", "false"}:
+                yield Fault(f"{at}[{place}].filter[{number}]", _TRUTH.format(name), IssueType.VALUE)
