@@ -91,13 +91,20 @@ DONE = {
                 value={
                     "part": [
                         {"name": "name", "valueHumanName": {"text": "q"}},
-                        {"name": "telecom", "valueContactPoint": {"value": "1"}},
-                        {"name": "telecom", "valueContactPoint": {"value": "2"}},
+                        {"name": "telecom", "valueContactPoint": {"system": "phone", "value": "1"}},
+                        {"name": "telecom", "valueContactPoint": {"system": "phone", "value": "2"}},
                     ]
                 },
             )
         ],
-        {"contact": [{"name": {"text": "q"}, "telecom": [{"value": "1"}, {"value": "2"}]}]},
+        {
+            "contact": [
+                {
+                    "name": {"text": "q"},
+                    "telecom": [{"system": "phone", "value": "1"}, {"system": "phone", "value": "2"}],
+                }
+            ]
+        },
     ),
     "add an extension to a primitive": (
         [
@@ -133,9 +140,18 @@ DONE = {
                 path="Patient",
                 name="contained",
                 value={"resource": {"resourceType": "Organization", "id": "b", "name": "HTEST"}},
-            )
+            ),
+            operation(
+                type="add",
+                path="Patient",
+                name="managingOrganization",
+                value={"part": [{"name": "reference", "valueString": "#b"}]},
+            ),
         ],
-        {"contained": [{"resourceType": "Organization", "id": "b", "name": "HTEST"}]},
+        {
+            "contained": [{"resourceType": "Organization", "id": "b", "name": "HTEST"}],
+            "managingOrganization": {"reference": "#b"},
+        },
     ),
     "insert": (
         [operation(type="insert", path="Patient.name", index=1, value=HUMAN)],

@@ -114,9 +114,8 @@ class _Members(dict[str, Check]):
                 faults = with_places(faults, node.get(f"_{name}"))
             else:
                 faults = [*faults, *aligned(node[name], node.get(element.name), element)]
-        at = (
-            element.name if element and is_primitive(element.type) else name
-        )  # FHIRPath knows one element, whichever member it stands in
+        # FHIRPath knows one element, in whichever of the two members something stands
+        at = element.name if element and is_primitive(element.type) else name
         return [fault._replace(path=f".{at}{fault.path}") for fault in faults]
 
 
