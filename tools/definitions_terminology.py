@@ -3,8 +3,8 @@
     python -m tools.definitions_terminology <hl7.fhir.r4.core> <hl7.fhir.r4.expansions> <folder to write to>
 
 ``code_systems.txt.xz`` and ``value_sets.txt.xz`` hold one resource per line: its canonical URL, a tab and the
-resource as JSON, cut down to what tells its members. A display that is the code itself is left out. Kept are
-all code systems with content (of properties: what can't be selected or is deprecated; second parents told by
+resource as JSON, cut down to what tells its members and whose they are. A display that is the code itself is
+left out. Kept are all code systems with content (of properties: what can't be selected or is deprecated; second parents told by
 ``child`` are left out, as the official expansions do not follow them), and the value sets that
 
 - an element of a base type or of a published extension is bound to as required, extensible or at most,
@@ -30,7 +30,7 @@ Named = dict[str, Tree]
 CURRENCIES = "urn:iso:std:iso:4217"
 RULED = frozenset({"http://unitsofmeasure.org", "urn:ietf:bcp:47", "urn:ietf:bcp:13"})
 _MAX = "http://hl7.org/fhir/StructureDefinition/elementdefinition-maxValueSet"
-_HEAD = ("resourceType", "url", "version", "name", "title", "status")
+_HEAD = ("resourceType", "url", "version", "name", "title", "status", "copyright")
 
 
 def written(core: Path, expansions: Path) -> dict[str, bytes]:

@@ -10,7 +10,7 @@ from service.errors import TooManyCodes
 from service.fhir.code_systems import CodeSystem, shipped_code_system
 from service.fhir.json import Tree, reread
 from service.fhir.search_parameters import parameters
-from service.fhir.search_query import Clause, UriValue
+from service.fhir.search_query import Clause, TokenValue, UriValue
 from service.fhir.terminology_files import own, own_by_url
 from service.fhir.value_sets import shipped_value_set
 from service.interactions.read import there
@@ -82,6 +82,15 @@ class Terms:
         ]
         if fitting:
             self._stored[type_, canonical] = max(fitting)[2]
+
+    async def maps_of(self, code: str, *, back: bool) -> list[Tree]:
+        """Answer the active concept maps that map a code, stored ones first; ``back``: that map to it."""
+        parameter = parameters("ConceptMap")["target-code" if back else "source-code"]
+        clause = Clause(parameter.indexes, "token", (TokenValue(None, code),), "", parameter.wide)
+        page = await self._store.search(Query("ConceptMap", (clause,), count=50, total="none"))
+        stored = [reread(version.content) for version in page.versions]
+        ours = [tree for url in own_by_url("ConceptMap") if (tree := self.concept_map(url))]
+        return [*(tree for tree in stored if tree.get("status") == "active"), *ours]
 
     async def prepare(self, value_set: Tree) -> None:
         """Read all that is stored of what a value set is made of, level by level."""

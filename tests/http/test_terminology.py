@@ -549,12 +549,23 @@ async def test_a_stored_concept_map_translates(
 
 
 @pytest.mark.conformance("F8")
-async def test_a_value_set_that_is_not_the_maps_is_refused(integrator: AsyncClient) -> None:
+async def test_value_sets_that_are_not_the_maps_make_no_match(integrator: AsyncClient) -> None:
     await store(integrator, MAP)
     query = {"system": "urn:from", "code": "a", "target": "https://clinic.example.org/from"}
-    refused(await ask(integrator, "ConceptMap/map/$translate", **query), 400, "invalid")
+    assert values(await ask(integrator, "ConceptMap/map/$translate", **query))["result"] is False
     back = {"system": "urn:to", "code": "A", "reverse": "true", "target": "https://clinic.example.org/from"}
     assert values(await ask(integrator, "ConceptMap/map/$translate", **back))["result"] is True
+
+
+@pytest.mark.conformance("F8")
+async def test_without_a_map_all_that_map_the_code_are_looked_at(integrator: AsyncClient) -> None:
+    await store(
+        integrator, MAP, MAP | {"id": "draft", "url": "https://clinic.example.org/draft", "status": "draft"}
+    )
+    forwards = {"system": "urn:from", "code": "a"}
+    assert matches(await ask(integrator, "ConceptMap/$translate", **forwards)) == [("equal", "A")]
+    back = {"system": "urn:to", "code": "A", "reverse": "true"}
+    assert matches(await ask(integrator, "ConceptMap/$translate", **back)) == [("equal", "a")]
 
 
 @pytest.mark.conformance("F10")
