@@ -4,8 +4,8 @@
 
 ``code_systems.txt.xz`` and ``value_sets.txt.xz`` hold one resource per line: its canonical URL, a tab and the
 resource as JSON, cut down to what tells its members and whose they are. A display that is the code itself is
-left out. Kept are all code systems with content; of properties what can't be selected or is deprecated (second
-parents told by ``child`` are left out, as the official expansions do not follow them). And the value sets that
+left out. Kept are all code systems with content; of properties what can't be selected or is deprecated (not
+second parents, told by ``child``: the official expansions do not follow them). And the value sets that
 
 - an element of a base type or of a published extension is bound to as required, extensible or at most,
 - such a set is made of, or
