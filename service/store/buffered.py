@@ -55,17 +55,18 @@ class Pending:
         self.versions.append((head.key, version))
 
     def file(
-        self, number: Callable[[str], int], fit: Callable[[Row], Row] = lambda row: row
+        self, number: Callable[[str], int], fit: Callable[[Row], Row] | None = None
     ) -> tuple[set[Row], set[Row]]:
         """Answer the search rows that no longer hold and those that are new; the heads know theirs then.
 
-        ``number`` answers the number of a word, ``fit`` a row that the engine can hold.
+        ``number`` answers the number of a word, ``fit`` a row that the engine can hold where it
+        can't hold every.
         """
         old: set[Row] = set()
         new: set[Row] = set()
         for head in self.heads.values():
             head.owner, made = key_rows(head.keys or SearchKeys(), head.key, number)
-            rows = dict.fromkeys(map(fit, made))
+            rows = dict.fromkeys(map(fit, made) if fit else made)
             if head.filed == "[]":
                 new.update(rows)
             else:

@@ -1,4 +1,5 @@
 import asyncio
+import json
 
 import pytest
 from databases import rows_of
@@ -441,3 +442,55 @@ def test_an_existing_id_under_a_condition_that_matches_nothing_conflicts(client)
     client.update(patient(id="p"))
     with pytest.raises(Conflict, match="Entry 0"):
         client.process(bundle(entry("PUT", "Patient?identifier=urn:x|9", patient("9", id="p"))))
+
+
+class _Watched:
+    """A store whose transactions write down what is asked of them."""
+
+    def __init__(self, store) -> None:
+        self.store = store
+        self.asked = []
+
+    async def write(self, name, work):
+        return await self.store.write(name, lambda txn: work(_WatchedTransaction(txn, self.asked)))
+
+
+class _WatchedTransaction:
+    def __init__(self, txn, asked) -> None:
+        self._txn = txn
+        self._asked = asked
+
+    def __getattr__(self, name) -> object:
+        self._asked.append(name)
+        return getattr(self._txn, name)
+
+
+def test_conditions_by_identifier_are_looked_for_all_at_once(client):
+    client.create(patient("7", language="en"))
+    watched = _Watched(client.store)
+    requests = [entry("PUT", f"Patient?identifier=urn%3Ax%7C{n}", patient(str(n))) for n in range(5, 9)]
+    requests.append(entry("POST", "Patient", patient("9"), ifNoneExist="identifier=urn:x|9"))
+    body = json.dumps(bundle(*requests)).encode()
+    asyncio.run(transaction.process(watched, body, context=client.context))
+    assert watched.asked[:2] == ["find_all", "expect"]
+    assert "search" not in watched.asked
+    assert client.read("Patient", "id-1").version == 2
+
+
+@pytest.mark.parametrize(
+    ("condition", "value"),
+    [
+        (r"identifier=urn:x|a\,b", "a,b"),
+        (r"identifier=urn:x|a\|b", "a|b"),
+        (r"identifier=urn:x|a\\", "a\\"),
+        ("identifier=urn%3Ax%7Ca+b", "a b"),
+        ("identifier=a", "a"),
+        ("identifier=urn:x|a&_id=id-1", "a"),
+        ("identifier=urn:x|other,urn:x|a", "a"),
+    ],
+)
+def test_a_condition_finds_the_same_however_it_is_written(client, condition, value):
+    client.create(patient(value))
+    answer = client.process(bundle(entry("PUT", f"Patient?{condition}", patient(value, language="en"))))
+    assert statuses(answer) == ["200"]
+    assert client.read("Patient", "id-1").version == 2
