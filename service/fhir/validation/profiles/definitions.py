@@ -1,6 +1,7 @@
 """What is known of profiles, value sets and code systems: those of the guides loaded, ours, and R4's."""
 
 from collections.abc import Iterable, Sequence
+from threading import RLock
 
 from service.errors import IssueType, Severity
 from service.fhir.code_systems import CodeSystem
@@ -20,11 +21,14 @@ from service.fhir.value_sets import SHIPPED, member
 
 __all__ = ["Definitions"]
 
+# What walking a definition of another shape than R4's runs into.
+_UNREADABLE = (ValueError, TypeError, LookupError, AttributeError, RecursionError)
+
 
 class Definitions:
     """Answers definitions by canonical, with ``|version`` or without; the last guide loaded wins.
 
-    Elements in full are made on first use and kept.
+    Elements in full and checks are made on first use and kept, by one thread at a time.
     """
 
     def __init__(self, *guides: Guide) -> None:
@@ -36,6 +40,7 @@ class Definitions:
         self._checks: dict[str, Check | None] = {}
         self._systems: dict[str, CodeSystem] = {}
         self._busy: set[str] = set()
+        self._lock = RLock()
 
     def structure(self, canonical: str) -> Tree | None:
         """The StructureDefinition of this canonical; one of the guides, else one of ours or of R4."""
@@ -65,9 +70,15 @@ class Definitions:
 
     def check(self, canonical: str) -> Check | None:
         """The compiled check of a profile; None if there is none, DefinitionFault if it can't be used."""
-        if canonical not in self._checks:
-            self._checks[canonical] = self._compiled(canonical)
-        return self._checks[canonical]
+        if canonical in self._checks:
+            return self._checks[canonical]
+        with self._lock:
+            if canonical not in self._checks:
+                try:
+                    self._checks[canonical] = self._compiled(canonical)
+                except _UNREADABLE as error:
+                    raise _as_fault(error, canonical) from None
+            return self._checks[canonical]
 
     def all(self, type_: str) -> tuple[Tree, ...]:
         """Every definition of a type of resource, in the order of the guides."""
@@ -76,15 +87,23 @@ class Definitions:
 
     def tree(self, canonical: str) -> Node:
         """The elements in full of a type (``Quantity``) or definition; DefinitionFault if there is none."""
-        if canonical not in self._trees:
-            if canonical in self._busy:
-                raise DefinitionFault(f"{canonical} is built on itself")
-            self._busy.add(canonical)
-            try:
-                self._trees[canonical] = self._made(canonical)
-            finally:
-                self._busy.discard(canonical)
-        return self._trees[canonical]
+        if canonical in self._trees:
+            return self._trees[canonical]
+        with self._lock:
+            if canonical not in self._trees:
+                self._trees[canonical] = self._made_once(canonical)
+            return self._trees[canonical]
+
+    def _made_once(self, canonical: str) -> Node:
+        if canonical in self._busy:
+            raise DefinitionFault(f"{canonical} is built on itself")
+        self._busy.add(canonical)
+        try:
+            return self._made(canonical)
+        except _UNREADABLE as error:
+            raise _as_fault(error, canonical) from None
+        finally:
+            self._busy.discard(canonical)
 
     def _compiled(self, canonical: str) -> Check | None:
         definition = self.structure(canonical)
@@ -155,3 +174,9 @@ class Definitions:
 
 def _right(_: Item, __: Scope) -> Sequence[Fault]:
     return ()
+
+
+def _as_fault(error: Exception, canonical: str) -> DefinitionFault:
+    if isinstance(error, DefinitionFault):
+        return error
+    return DefinitionFault(f"{canonical[:300]} is not written as R4 wants it ({type(error).__name__})")
