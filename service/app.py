@@ -6,6 +6,7 @@ from datetime import UTC, datetime
 
 from fastapi import FastAPI, Request
 from starlette.responses import Response
+from starlette.types import ASGIApp, Receive, Scope, Send
 
 from service import __version__
 from service.errors import ServiceError
@@ -16,11 +17,12 @@ from service.page.guide_routes import guide_routes
 from service.page.routes import page_routes
 from service.page.stored import StoredViews
 from service.rest.call import Services, services_of
-from service.rest.dispatch import documented, plain
-from service.rest.edge import AddressLimit, CrossOrigin, cross_origin
+from service.rest.cross_origin import CrossOrigin, cross_origin
+from service.rest.dispatch import documented
 from service.rest.errors import HANDLED, error_answer
+from service.rest.front import Front
 from service.rest.openapi import openapi_document
-from service.rest.request_log import RequestLog
+from service.rest.request_log import Lines, RequestLog
 from service.rest.routes import API_ROUTES, FHIR_ROUTES
 from service.security.development_issuer import DevelopmentIssuer, is_loopback
 from service.security.tokens import Issuer, TokenVerifier
@@ -28,16 +30,36 @@ from service.settings import Settings
 from service.store.contract import Store
 from service.store.opening import open_store
 
-__all__ = ["create_app"]
+__all__ = ["Service", "create_app"]
 
 
 def _now() -> datetime:
     return datetime.now(UTC)
 
 
+class Service(FastAPI):
+    """The application, answering through ``front``; what that does not answer comes back to FastAPI.
+
+    ``services`` are there once it has started; ``lines`` are those its request log has not written yet.
+    """
+
+    services: Services
+    front: ASGIApp
+    lines: Lines
+
+    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
+        """Serve one request, or start and stop."""
+        scope["app"] = self
+        await (self.front if scope["type"] == "http" else super().__call__)(scope, receive, send)
+
+    async def others(self, scope: Scope, receive: Receive, send: Send) -> None:
+        """Serve what is not in the table of FHIR routes."""
+        await super().__call__(scope, receive, send)
+
+
 def create_app(
     settings: Settings, store: Store | None = None, clock: Callable[[], datetime] = _now
-) -> FastAPI:
+) -> Service:
     """Build the service. ``clock`` answers the present with a zone.
 
     A ``store`` passed in stays the caller's to close. Without one the service opens the database in
@@ -47,16 +69,17 @@ def create_app(
     tokens = TokenVerifier(_issuers(settings), now=lambda: clock().timestamp())
 
     @asynccontextmanager
-    async def lifespan(app: FastAPI) -> AsyncIterator[None]:
+    async def lifespan(app: Service) -> AsyncIterator[None]:
         opened = store or await open_store(settings, clock)
-        app.state.services = Services(settings, opened, tokens, clock, definitions)
+        app.services = Services(settings, opened, tokens, clock, definitions)
         try:
             yield
         finally:
             if store is None:
                 await opened.close()
+            app.lines.write()
 
-    app = FastAPI(
+    app = Service(
         title="swallow-interop",
         version=__version__,
         lifespan=lifespan,
@@ -64,24 +87,23 @@ def create_app(
         openapi_url="/openapi.json",
         docs_url=None,  # its page loads script from another host
         redoc_url=None,
-        exception_handlers=dict.fromkeys(HANDLED, _answer_error),
+        exception_handlers=dict.fromkeys((*HANDLED, Exception), _answer_error),
     )
-    _surround(app, settings)
     app.include_router(documented(API_ROUTES))
-    app.router.routes.extend(plain(FHIR_ROUTES))
     guard = Guard(tokens, settings.base_url)
     app.router.routes.extend((*page_routes(_views, guard), *guide_routes(guard)))
     # FastAPI's own way of changing the document
     app.openapi = lambda: openapi_document(app, FHIR_ROUTES)  # type: ignore[method-assign]
+    app.lines = Lines()
+    front = Front(FHIR_ROUTES, app.others, longest=settings.max_address_bytes)
+    app.front = RequestLog(_open_to_pages(front, settings), app.lines)
     return app
 
 
-def _surround(app: FastAPI, settings: Settings) -> None:
-    """The rings around the routes, innermost first."""
-    app.add_middleware(AddressLimit, limit=settings.max_address_bytes)
-    if origins := tuple(settings.cors_origins.split()):
-        app.add_middleware(CrossOrigin, **cross_origin(origins))
-    app.add_middleware(RequestLog)
+def _open_to_pages(app: ASGIApp, settings: Settings) -> ASGIApp:
+    """Let pages of the origins that the settings name call the service."""
+    origins = tuple(settings.cors_origins.split())
+    return CrossOrigin(app, **cross_origin(origins)) if origins else app
 
 
 def _views(request: Request) -> StoredViews:

@@ -6,13 +6,15 @@ from pathlib import Path
 
 import click
 import uvicorn
+from starlette.types import ASGIApp
 
 from service.app import create_app
 from service.cli.local import data_dir_option, settings_for
+from service.rest.protocol import Protocol
 from service.rest.request_log import log_to_stderr
 from service.settings import Settings
 
-__all__ = ["listening", "serve", "serve_on"]
+__all__ = ["listening", "serve", "serve_on", "server"]
 
 _SWITCH_SECONDS = 0.0005
 """How long a thread may keep others waiting. A search changes threads twice, and each time waits for what
@@ -58,6 +60,21 @@ def serve_on(listener: socket.socket, settings: Settings) -> None:
     """Serve on a bound socket until stopped; the service writes its own request log."""
     log_to_stderr()
     sys.setswitchinterval(_SWITCH_SECONDS)
+    server(create_app(settings)).run(sockets=[listener])
+
+
+def server(app: ASGIApp) -> uvicorn.Server:
+    """The server around an application."""
     # what proxies say of the address is believed in one place (SWALLOW_TRUST_FORWARDED), not here
-    config = uvicorn.Config(create_app(settings), access_log=False, log_level="warning", proxy_headers=False)
-    uvicorn.Server(config).run(sockets=[listener])
+    return uvicorn.Server(
+        uvicorn.Config(
+            app,
+            http=Protocol,
+            loop="uvloop",
+            ws="none",
+            access_log=False,
+            log_level="warning",
+            proxy_headers=False,
+            server_header=False,
+        )
+    )

@@ -4,6 +4,7 @@ import gzip
 from collections.abc import Mapping, Sequence
 from datetime import UTC, datetime
 from email.utils import format_datetime, parsedate_to_datetime
+from functools import lru_cache
 from hashlib import sha256
 from typing import Any
 
@@ -47,13 +48,24 @@ def answer(
         body = xml_writer.dump(reread(body), indent=call.pretty)
     elif call.pretty:
         body = msgspec.json.format(body, indent=2)  # rewrites white space alone, numbers keep their text
-    more = dict(headers or {})
     if len(body) >= _LARGE:
-        more["Vary"] = "Accept-Encoding"
+        headers = {**(headers or {}), "Vary": "Accept-Encoding"}
         if _reads_gzip(call):
-            more["Content-Encoding"] = "gzip"
+            headers["Content-Encoding"] = "gzip"
             body = gzip.compress(body, compresslevel=1, mtime=0)  # which holds up the other callers least
-    return Response(body, status_code=status, media_type=call.media_type, headers=more)
+    return _Bytes(body, status, call.media_type, headers or {})
+
+
+class _Bytes(Response):
+    """A response of bytes: what Starlette's own looks for in text and headers is known here."""
+
+    def __init__(self, body: bytes, status: int, media_type: str, headers: Mapping[str, str]) -> None:
+        self.body, self.status_code, self.background = body, status, None
+        self.raw_headers = [
+            (b"content-length", b"%d" % len(body)),
+            (b"content-type", media_type.encode("latin-1")),
+            *((name.lower().encode("latin-1"), value.encode("latin-1")) for name, value in headers.items()),
+        ]
 
 
 def resource(call: Call, tree: Mapping[str, Any], *, status: int = 200) -> Response:
@@ -111,8 +123,14 @@ def version_url(base: str, version: Version) -> str:
 
 
 def http_date(instant: str) -> str:
-    """A FHIR instant as an HTTP date (RFC 9110), whole seconds."""
-    return format_datetime(datetime.fromisoformat(instant).astimezone(UTC), usegmt=True)
+    """A FHIR instant as the store writes it, in UTC, as an HTTP date (RFC 9110), whole seconds."""
+    return f"{_http_day(instant[:10])} {instant[11:19]} GMT"
+
+
+@lru_cache(maxsize=1_000)
+def _http_day(day: str) -> str:
+    midnight = datetime.fromisoformat(day).replace(tzinfo=UTC)
+    return format_datetime(midnight, usegmt=True).removesuffix(" 00:00:00 GMT")
 
 
 def _reads_gzip(call: Call) -> bool:
@@ -121,9 +139,9 @@ def _reads_gzip(call: Call) -> bool:
 
 
 def _subset(call: Call) -> Subset:
-    query = call.request.query_params
-    if not query:
+    if not call.request.scope["query_string"]:
         return _WHOLE
+    query = call.request.query_params
     try:
         return subset_of(query.get("_summary", ""), query.get("_elements", ""))
     except ValueError as error:

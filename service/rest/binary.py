@@ -17,6 +17,7 @@ from service.fhir.json import Tree, dump, reread
 from service.fhir.references import local_target
 from service.rest.answers import stored, unchanged, version_headers
 from service.rest.call import Call
+from service.rest.fields import field, parameter
 from service.rest.negotiation import FHIR_TYPES, accepted, answer_type, is_fhir_body, media_type
 from service.store.contract import Version
 
@@ -30,7 +31,7 @@ _TYPE = re.compile(r"[\w.+-]+/[\w.+-]+\s*(;.*)?", re.ASCII)
 
 def is_file(request: Request) -> bool:
     """Whether the body is a file itself rather than a Binary resource."""
-    if not _TYPE.fullmatch(request.headers.get("content-type", "")):
+    if not _TYPE.fullmatch(field(request, "content-type")):
         raise UnsupportedMediaType("Content-Type must say what the file is.")
     return not is_fhir_body(request)
 
@@ -42,7 +43,7 @@ async def wrapped(call: Call, id_: str = "") -> bytes:
     if id_:
         tree["id"] = id_
     tree["contentType"] = call.header("content-type")
-    if context := call.header(_CONTEXT):
+    if context := call.header(_CONTEXT.lower()):
         tree["securityContext"] = {"reference": context}
     if body:
         tree["data"] = base64.b64encode(body).decode()
@@ -66,9 +67,9 @@ def answer_file(call: Call, version: Version) -> Response:
 
 def _wanted_raw(request: Request, kind: str) -> bool:
     """Whether the file's own type is wanted: no FHIR format is named, and it is among those accepted."""
-    if request.query_params.get("_format"):
+    if parameter(request, "_format"):
         return False
-    ranges = accepted(request)
+    ranges = accepted(field(request, "accept"))
     if any(one.name in FHIR_TYPES for one in ranges):
         return False
     name = media_type(kind).name

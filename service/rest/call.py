@@ -3,7 +3,8 @@
 import asyncio
 import re
 from collections.abc import Callable
-from dataclasses import dataclass, field
+from dataclasses import dataclass
+from dataclasses import field as made
 from datetime import datetime
 from typing import Literal, cast, get_args
 from urllib.parse import parse_qsl
@@ -16,6 +17,7 @@ from service.fhir.json import dump
 from service.fhir.validation.profiles import Definitions
 from service.interactions.aside import aside
 from service.interactions.context import Context, shipped_definitions
+from service.rest.fields import field, parameter
 from service.rest.negotiation import answer_type, body_is_xml
 from service.security.principal import Principal
 from service.security.scopes import Scopes, require
@@ -60,8 +62,8 @@ class Services:
     store: Store
     tokens: TokenVerifier
     now: Callable[[], datetime]
-    definitions: Definitions = field(default_factory=shipped_definitions)
-    exporting: asyncio.Lock = field(default_factory=asyncio.Lock)
+    definitions: Definitions = made(default_factory=shipped_definitions)
+    exporting: asyncio.Lock = made(default_factory=asyncio.Lock)
 
 
 @dataclass(frozen=True, slots=True)
@@ -81,19 +83,21 @@ class Call:
     @property
     def pretty(self) -> bool:
         """Whether the answer is to be indented."""
-        return self.request.query_params.get("_pretty") == "true"
+        return parameter(self.request, "_pretty") == "true"
 
     def path(self, name: str) -> str:
         """Answer a variable part of the path."""
         return str(self.request.path_params[name])
 
     def header(self, name: str) -> str:
-        """Answer a header of the request, empty if absent."""
-        return self.request.headers.get(name, "")
+        """Answer a header of the request by its name in lower case, empty if absent."""
+        return field(self.request, name)
 
     def prefer(self, name: str) -> str:
         """Answer one preference of the Prefer headers (RFC 7240), empty if absent."""
-        parts = ",".join(self.request.headers.getlist("prefer")).replace(";", ",").split(",")
+        if not (sent := self.header("prefer")):
+            return ""
+        parts = sent.replace(";", ",").split(",")
         pairs = (part.partition("=") for part in parts)
         return next((value.strip().strip('"') for key, _, value in pairs if key.strip().lower() == name), "")
 
@@ -135,7 +139,8 @@ class Call:
     def _allow(self, action: str, type_: str) -> None:
         if type_ in READ_ONLY_TYPES and action not in {"r", "s"}:
             raise MethodNotAllowed(f"{type_} can be read only; the service itself writes it.")
-        require(self.principal.scopes, [f"{type_}.{action}"])
+        if not self.principal.scopes.allow(action, type_):
+            require(self.principal.scopes, [f"{type_}.{action}"])
 
     async def body(self) -> bytes:
         """Read the whole body, stopping as soon as it is larger than the limit."""
@@ -159,24 +164,20 @@ def _as_json(body: bytes, max_depth: int) -> bytes:
 
 def services_of(request: Request) -> Services:
     """Answer the running service the request reached."""
-    return cast("Services", request.app.state.services)
-
-
-def _authenticate(request: Request, needs: tuple[str, ...]) -> Principal:
-    """Answer the caller, or raise Unauthenticated, or Forbidden if none of ``needs`` is granted."""
-    principal = services_of(request).tokens.verify(_bearer(request))
-    require(principal.scopes, needs)
-    return principal
+    return cast("Services", request.scope["app"].services)
 
 
 def call_of(request: Request, needs: tuple[str, ...], produces: str = "") -> Call:
     """Authenticate, then settle the format of the answer.
 
+    Unauthenticated, or Forbidden if none of ``needs`` is granted.
     An address with one representation (``produces``) sends it whatever the caller accepts, as RFC 9110
     section 12.5.1 allows; others negotiate FHIR JSON.
     """
-    principal = _authenticate(request, needs)
-    return Call(request, services_of(request), principal, produces or answer_type(request))
+    services = services_of(request)
+    principal = services.tokens.verify(_bearer(request))
+    require(principal.scopes, needs)
+    return Call(request, services, principal, produces or answer_type(request))
 
 
 def open_call(request: Request) -> Call:
@@ -196,7 +197,7 @@ def base_url(request: Request, settings: Settings) -> str:
     """
     if settings.base_url:
         return f"{settings.base_url.rstrip('/')}/fhir"
-    scheme, host, prefix = request.url.scheme, request.url.netloc, ""
+    scheme, host, prefix = request.scope["scheme"], _host(request), ""
     if settings.trust_forwarded:
         scheme = _forwarded(request, "proto", _SCHEME) or scheme
         host = _forwarded(request, "host", _HOST) or host
@@ -204,9 +205,18 @@ def base_url(request: Request, settings: Settings) -> str:
     return f"{scheme}://{host}{prefix}/fhir"
 
 
+def _host(request: Request) -> str:
+    """The Host field, or where the request arrived if it names no host."""
+    host = field(request, "host")
+    if _HOST.fullmatch(host):
+        return host
+    name, port = request.scope["server"] or ("localhost", None)
+    return f"{name}:{port}" if port else name
+
+
 def _forwarded(request: Request, part: str, shape: re.Pattern[str]) -> str:
     """One X-Forwarded header as the outermost proxy set it, empty if it is not of the right shape."""
-    said = request.headers.get(f"x-forwarded-{part}", "").partition(",")[0].strip()
+    said = field(request, f"x-forwarded-{part}").partition(",")[0].strip()
     return said if shape.fullmatch(said) else ""
 
 
@@ -217,7 +227,7 @@ async def read_body(request: Request, limit: int) -> bytes:
     it was refused.
     """
     too_large = TooLarge(f"The body is larger than {limit} bytes, the most this service accepts.")
-    announced = request.headers.get("content-length", "0")
+    announced = field(request, "content-length")
     if announced.isascii() and announced.isdigit() and int(announced) > limit * _HEARD_OUT:
         raise too_large
     pieces: list[bytes] = []
@@ -236,12 +246,10 @@ async def read_body(request: Request, limit: int) -> bytes:
 
 
 def _bearer(request: Request) -> str:
-    headers = request.headers.getlist("authorization")
-    if not headers:
+    scheme, _, token = field(request, "authorization").partition(" ")
+    token = token.strip()
+    if scheme.lower() != "bearer" or not token:
         raise Unauthenticated("Send an access token: the header 'Authorization: Bearer <token>'.")
-    if len(headers) > 1:
+    if ", " in token:  # two fields, joined as one list
         raise InvalidInput("Send one Authorization header.")
-    scheme, _, token = headers[0].partition(" ")
-    if scheme.lower() != "bearer" or not token.strip():
-        raise Unauthenticated("Send an access token: the header 'Authorization: Bearer <token>'.")
-    return token.strip()
+    return token

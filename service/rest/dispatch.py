@@ -1,17 +1,13 @@
-"""From the route table to routes: one address, its methods, who may use each."""
+"""From the route table to what answers: an address by its steps, its methods, who may use each."""
 
-import re
 from collections.abc import Awaitable, Callable
 from dataclasses import dataclass, field
-from itertools import groupby
+from functools import cache
 from typing import Any
 
 from fastapi import APIRouter, Depends, Request
-from starlette.convertors import Convertor, register_url_convertor
 from starlette.exceptions import HTTPException
 from starlette.responses import Response
-from starlette.routing import BaseRoute, Match, Route
-from starlette.types import Receive, Scope, Send
 
 from service.errors import NotFound
 from service.fhir.search_parameters import stored_types
@@ -19,25 +15,9 @@ from service.rest.call import Call, call_of
 from service.rest.described import secured
 from service.rest.negotiation import FHIR_JSON, FHIR_XML, prefers_xml
 
-__all__ = ["OPEN", "Row", "documented", "plain"]
+__all__ = ["OPEN", "Address", "Row", "Table", "answered", "documented"]
 
 OPEN: tuple[str, ...] = ()
-_NAMES = re.compile(r"{(id|member|version)}")
-
-
-class _Name(Convertor[str]):
-    """What may stand where an id does: nothing that begins as operations and the standard's own words do."""
-
-    regex = "[^/$_][^/]*"
-
-    def convert(self, value: str) -> str:
-        return value
-
-    def to_string(self, value: str) -> str:
-        return value
-
-
-register_url_convertor("name", _Name())
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,25 +39,85 @@ class Row:
     operation: str = ""
 
 
-def plain(rows: list[Row]) -> list[BaseRoute]:
-    """Routes without ceremony: one per address, in the table's order (rows of one address stand together)."""
-    return [_route(path, list(group)) for path, group in groupby(rows, key=lambda row: row.path)]
+@dataclass(frozen=True, slots=True)
+class Address:
+    """One address as the table writes it, and its rows by method; GET answers HEAD as well."""
+
+    path: str
+    rows: dict[str, Row] = field(default_factory=dict)
+
+    def add(self, row: Row) -> None:
+        """Take in a row of this address."""
+        self.rows[row.method] = row
+        if row.method == "GET":
+            self.rows["HEAD"] = row
+
+    def row(self, method: str) -> Row:
+        """Answer the row of a method; HTTPException 405, which names those there are."""
+        found = self.rows.get(method)
+        if found is None:
+            raise HTTPException(405, headers={"Allow": ", ".join(self.rows)})
+        return found
 
 
-class _Route(Route):
-    """A route that counts an address's steps before it compares them: most routes are passed by."""
+@dataclass(slots=True)
+class _Step:
+    """What may follow in an address: words of the table, or any value; and the address that ends here."""
 
-    def matches(self, scope: Scope) -> tuple[Match, Scope]:
-        """See Route; no part of ours spans several steps."""
-        if scope["path"].count("/") != self.path.count("/") and not scope.get("root_path"):
-            return Match.NONE, {}
-        return super().matches(scope)
+    words: "dict[str, _Step]" = field(default_factory=dict)
+    value: "_Step | None" = None
+    address: Address | None = None
+
+    def after(self, part: str) -> "_Step":
+        """The next step for a part of a row's path, made if it is new."""
+        if part.startswith("{"):
+            self.value = self.value or _Step()
+            return self.value
+        return self.words.setdefault(part, _Step())
+
+    def find(self, parts: list[str], at: int, values: list[str]) -> Address | None:
+        """The address of the parts from ``at`` on; a word goes before a value.
+
+        A value never begins as operations and the standard's own words do ($meta, _history).
+        """
+        if at == len(parts):
+            return self.address
+        part = parts[at]
+        if part in self.words and (found := self.words[part].find(parts, at + 1, values)):
+            return found
+        if self.value is None or part[:1] in {"", "$", "_"}:
+            return None
+        values.append(part)
+        found = self.value.find(parts, at + 1, values)
+        if found is None:
+            values.pop()
+        return found
 
 
-def _route(path: str, rows: list[Row]) -> Route:
-    route = _Route(_NAMES.sub(r"{\1:name}", path), _Methods(rows))
-    route.path = path  # as the table has it, for the log
-    return route
+class Table:
+    """The route table, found in by the steps of an address."""
+
+    def __init__(self, rows: list[Row]) -> None:
+        """Take the rows; those of one address may stand anywhere."""
+        self._first = _Step()
+        self._names: dict[str, list[str]] = {}
+        for row in rows:
+            self._add(row)
+
+    def _add(self, row: Row) -> None:
+        parts = row.path.split("/")
+        step = self._first
+        for part in parts:
+            step = step.after(part)
+        step.address = step.address or Address(row.path)
+        step.address.add(row)
+        self._names[row.path] = [part[1:-1] for part in parts if part.startswith("{")]
+
+    def find(self, path: str) -> tuple[Address, dict[str, str]] | None:
+        """Answer the address of a path and the values of its variables, or None if the table has none."""
+        values: list[str] = []
+        found = self._first.find(path.split("/"), 0, values)
+        return (found, dict(zip(self._names[found.path], values, strict=True))) if found else None
 
 
 def documented(rows: list[Row]) -> APIRouter:
@@ -101,6 +141,11 @@ def _guard(row: Row) -> Callable[[Request], Awaitable[None]]:
     return guard
 
 
+async def answered(row: Row, request: Request) -> Response:
+    """Answer a request by its row, for a caller who may."""
+    return await row.function(request if row.needs == OPEN else _call(row, request))
+
+
 def _call(row: Row, request: Request) -> Call:
     type_ = str(request.path_params.get("type", ""))
     if type_ and type_ not in stored_types():
@@ -111,21 +156,9 @@ def _call(row: Row, request: Request) -> Call:
     produces = row.produces
     if type_ == "Binary" and not produces:  # any Accept will do; a read settles its format itself
         produces = FHIR_XML if prefers_xml(request) else FHIR_JSON
-    return call_of(request, tuple(needs.replace("{type}", type_) for needs in row.needs), produces)
+    return call_of(request, _needs(row.needs, type_), produces)
 
 
-class _Methods:
-    """The ASGI application behind one address: picks the row of the request's method."""
-
-    def __init__(self, rows: list[Row]) -> None:
-        self._rows = {row.method: row for row in rows}
-        if "GET" in self._rows:
-            self._rows["HEAD"] = self._rows["GET"]
-
-    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
-        row = self._rows.get(scope["method"])
-        if row is None:
-            raise HTTPException(405, headers={"Allow": ", ".join(self._rows)})
-        request = Request(scope, receive)
-        answer = await row.function(request if row.needs == OPEN else _call(row, request))
-        await answer(scope, receive, send)
+@cache
+def _needs(needs: tuple[str, ...], type_: str) -> tuple[str, ...]:
+    return tuple(need.replace("{type}", type_) for need in needs)

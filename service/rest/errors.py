@@ -36,6 +36,7 @@ from service.errors import (
 from service.fhir import xml_writer
 from service.fhir.json import Tree, dump
 from service.fhir.outcome import operation_outcome
+from service.rest.fields import field
 from service.rest.negotiation import FHIR_JSON, FHIR_XML, prefers_xml
 
 __all__ = ["HANDLED", "error_answer"]
@@ -47,7 +48,7 @@ _REALM = 'Bearer realm="swallow-interop"'
 
 def error_answer(error: Exception, request: HTTPConnection | None = None) -> Response:
     """Answer the response for an exception, in the format ``request`` prefers (JSON without one)."""
-    token_sent = request is not None and "authorization" in request.headers
+    token_sent = request is not None and bool(field(request, "authorization"))
     headers = dict(error.headers or {}) if isinstance(error, HTTPException) else {}
     status, problem = _problem(error)
     body, media_type = _written(operation_outcome(problem.issues), request)

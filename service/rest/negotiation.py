@@ -5,10 +5,12 @@ answered with that type.
 """
 
 from dataclasses import dataclass
+from functools import lru_cache
 
 from starlette.requests import HTTPConnection, Request
 
 from service.errors import NotAcceptable, UnsupportedMediaType
+from service.rest.fields import field, parameter
 
 __all__ = [
     "FHIR_JSON",
@@ -75,17 +77,20 @@ def media_type(text: str) -> MediaType:
 
 def answer_type(request: HTTPConnection) -> str:
     """Answer the Content-Type of the answer, or raise NotAcceptable. ``_format`` overrides Accept."""
-    wanted = request.query_params.get("_format")
-    if wanted:
+    return _answer_type(field(request, "accept"), parameter(request, "_format"))
+
+
+@lru_cache(maxsize=256)
+def _answer_type(accept: str, format_: str) -> str:
+    if format_:
         # the plus sign of application/fhir+json reaches us as a space if the client did not encode it
-        return _chosen([media_type(wanted.replace(" ", "+"))])
-    return _chosen(accepted(request))
+        return _chosen([media_type(format_.replace(" ", "+"))])
+    return _chosen(accepted(accept))
 
 
-def accepted(request: HTTPConnection) -> list[MediaType]:
-    """What the Accept headers name, the most wanted first; anything, if they name nothing."""
-    header = ",".join(request.headers.getlist("accept"))
-    ranges = [media_type(part) for part in header.split(",") if part.strip()]
+def accepted(accept: str) -> list[MediaType]:
+    """What the Accept field names, the most wanted first; anything, if it names nothing."""
+    ranges = [media_type(part) for part in accept.split(",") if part.strip()]
     return sorted((one for one in ranges if one.quality > 0), key=lambda one: -one.quality) or (
         [] if ranges else [media_type("*/*")]
     )
@@ -93,7 +98,7 @@ def accepted(request: HTTPConnection) -> list[MediaType]:
 
 def is_fhir_body(request: Request) -> bool:
     """Whether the body is said to be a resource: one of FHIR's types, or a plain JSON type."""
-    return media_type(request.headers.get("content-type", "")).name in {*FHIR_TYPES, *JSON_TYPES}
+    return media_type(field(request, "content-type")).name in {*FHIR_TYPES, *JSON_TYPES}
 
 
 def _chosen(ranges: list[MediaType]) -> str:
@@ -127,7 +132,7 @@ def body_is_xml(request: Request) -> bool:
 
 def content_type(request: Request, accepted: tuple[str, ...]) -> MediaType:
     """Answer the body's media type if it is one of ``accepted``, of R4, in UTF-8 and not compressed."""
-    kind = media_type(request.headers.get("content-type", ""))
+    kind = media_type(field(request, "content-type"))
     offered = ", ".join(accepted)
     if kind.name not in accepted:
         raise UnsupportedMediaType(f"Content-Type must be one of: {offered}.")
@@ -135,6 +140,6 @@ def content_type(request: Request, accepted: tuple[str, ...]) -> MediaType:
         raise UnsupportedMediaType(_OFFERED)
     if kind.parameters.get("charset", "utf-8").lower() not in {"utf-8", "utf8"}:
         raise UnsupportedMediaType("Send the body in UTF-8.")
-    if request.headers.get("content-encoding", "identity").lower() != "identity":
+    if field(request, "content-encoding").lower() not in {"", "identity"}:
         raise UnsupportedMediaType("Send the body without compression (no Content-Encoding).")
     return kind

@@ -1,27 +1,34 @@
 """The outermost ring: request ids, one log line per request, and the last net for exceptions.
 
 The line is JSON with the method, the route's template, the status, the milliseconds and the request id.
-Paths, queries, headers and bodies name patients, so none of them is ever written.
+Paths, queries, headers and bodies name patients, so none of them is ever written. Lines are written several
+at a time, at most a tenth of a second late, and the last ones when the service stops.
 """
 
+import asyncio
 import logging
 import re
 import secrets
 import time
 import traceback
-from typing import Any
 
 import msgspec
-from starlette.datastructures import Headers, MutableHeaders
 from starlette.requests import HTTPConnection
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from service.rest.errors import error_answer
+from service.rest.fields import fields
 
-__all__ = ["RequestLog", "log_to_stderr"]
+__all__ = ["Lines", "RequestLog", "log_to_stderr"]
 
 _log = logging.getLogger("service.requests")
+_encoder = msgspec.json.Encoder()
 _FINE_ID = re.compile(r"[A-Za-z0-9._-]{1,64}")
+_LATE_S = 0.1
+_WAITING = 1_000
+_NOSNIFF = (b"x-content-type-options", b"nosniff")
+_NO_STORE = (b"cache-control", b"no-store")
+"""Answers are about people."""
 
 
 def log_to_stderr() -> None:
@@ -33,27 +40,61 @@ def log_to_stderr() -> None:
     _log.propagate = False
 
 
+class _Line(msgspec.Struct, gc=False):
+    method: str
+    route: str
+    status: int
+    ms: float
+    request_id: str
+
+
+class _Broken(msgspec.Struct, gc=False):
+    error: str
+    frames: list[str]
+    request_id: str
+
+
+class Lines:
+    """The lines of requests that are answered, waiting to be written together."""
+
+    def __init__(self) -> None:
+        """Start with none."""
+        self._waiting: list[_Line | _Broken] = []
+
+    def add(self, line: _Line | _Broken) -> None:
+        """Take a line; it is written soon."""
+        if not self._waiting:
+            asyncio.get_running_loop().call_later(_LATE_S, self.write)
+        self._waiting.append(line)
+        if len(self._waiting) >= _WAITING:
+            self.write()
+
+    def write(self) -> None:
+        """Write every line that waits, as one record of the log."""
+        if self._waiting:
+            _log.info("%s", _encoder.encode_lines(self._waiting).decode().rstrip("\n"))
+            self._waiting.clear()
+
+
 class RequestLog:
     """Middleware: gives each answer its ``X-Request-Id`` (the caller's if it sent one) and logs it."""
 
-    def __init__(self, app: ASGIApp) -> None:
+    def __init__(self, app: ASGIApp, lines: Lines) -> None:
         """Wrap ``app``."""
         self._app = app
+        self._lines = lines
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         """Serve one request."""
-        if scope["type"] != "http":
-            await self._app(scope, receive, send)
-            return
         exchange = _Exchange(scope, send)
         try:
             await self._app(scope, receive, exchange.send)
         except Exception as error:  # noqa: BLE001 - nothing may leave the service without an answer
-            exchange.broken(error)
+            self._lines.add(exchange.broken(error))
             if exchange.status == 0:
                 await error_answer(error, HTTPConnection(scope))(scope, receive, exchange.send)
         finally:
-            exchange.log()
+            self._lines.add(exchange.line())
 
 
 class _Exchange:
@@ -64,35 +105,34 @@ class _Exchange:
         self._send = send
         self._begun = time.perf_counter()
         self.status = 0
-        sent_id = Headers(scope=scope).get("x-request-id", "")
+        sent_id = fields(scope).get("x-request-id", "")
         self.request_id = sent_id if _FINE_ID.fullmatch(sent_id) else secrets.token_hex(8)
 
     async def send(self, message: Message) -> None:
         if message["type"] == "http.response.start":
             self.status = message["status"]
-            headers = MutableHeaders(scope=message)
-            headers["X-Request-Id"] = self.request_id
-            headers.setdefault("Cache-Control", "no-store")  # answers are about people
-            headers.setdefault("X-Content-Type-Options", "nosniff")
+            message["headers"] = self._headers(message.get("headers", ()))
         elif self._scope["method"] == "HEAD" and message["type"] == "http.response.body":
             message = {**message, "body": b""}
         await self._send(message)
 
-    def broken(self, error: Exception) -> None:
-        """Write where it broke. The exception's own words may quote a patient and stay out."""
+    def _headers(self, given: list[tuple[bytes, bytes]]) -> list[tuple[bytes, bytes]]:
+        """Those of the answer, and what every answer carries unless it has its own."""
+        names = {name for name, _ in given}
+        more = [one for one in (_NO_STORE, _NOSNIFF) if one[0] not in names]
+        return [*given, *more, (b"x-request-id", self.request_id.encode())]
+
+    def broken(self, error: Exception) -> _Broken:
+        """Where it broke. The exception's own words may quote a patient and stay out."""
         trace = traceback.extract_tb(error.__traceback__)
         frames = [f"{frame.filename}:{frame.lineno} {frame.name}" for frame in trace]
-        self._write(logging.ERROR, error=type(error).__name__, frames=frames)
+        return _Broken(type(error).__name__, frames, self.request_id)
 
-    def log(self) -> None:
+    def line(self) -> _Line:
+        """What is told of every request."""
         milliseconds = round((time.perf_counter() - self._begun) * 1000, 1)
-        route = _template(self._scope)
-        self._write(
-            logging.INFO, method=self._scope["method"], route=route, status=self.status, ms=milliseconds
-        )
-
-    def _write(self, level: int, **fields: Any) -> None:
-        _log.log(level, "%s", msgspec.json.encode({**fields, "request_id": self.request_id}).decode())
+        scope = self._scope
+        return _Line(scope["method"], _template(scope), self.status, milliseconds, self.request_id)
 
 
 def _template(scope: Scope) -> str:

@@ -6,13 +6,12 @@
 import sys
 from pathlib import Path
 
-import uvicorn
 from starlette.applications import Starlette
 from starlette.requests import Request
 from starlette.responses import Response
 from starlette.routing import Route
 
-from service.cli.serve import listening
+from service.cli.serve import listening, server
 from tests.bench.floor import BareStore
 
 
@@ -33,8 +32,7 @@ def main() -> None:
     """Serve on a free port."""
     listener = listening("127.0.0.1", 0)
     print(f"Serving on http://127.0.0.1:{listener.getsockname()[1]}", flush=True)
-    config = uvicorn.Config(application(Path(sys.argv[1])), access_log=False, log_level="warning")
-    uvicorn.Server(config).run(sockets=[listener])
+    server(application(Path(sys.argv[1]))).run(sockets=[listener])
 
 
 if __name__ == "__main__":

@@ -1,5 +1,6 @@
 """What is logged of a request, and what never is."""
 
+import asyncio
 import json
 import logging
 from collections.abc import Callable
@@ -9,16 +10,22 @@ import pytest
 from fastapi import FastAPI
 from httpx import ASGITransport, AsyncClient
 
+from service.app import create_app
 from service.rest.call import Services
 from service.rest.request_log import log_to_stderr
+from service.settings import Settings
 
 
 @pytest.fixture
-def lines(caplog: pytest.LogCaptureFixture) -> Callable[[], list[dict[str, Any]]]:
+def lines(app: FastAPI, caplog: pytest.LogCaptureFixture) -> Callable[[], list[dict[str, Any]]]:
     caplog.set_level(logging.DEBUG)
-    return lambda: [
-        json.loads(record.getMessage()) for record in caplog.records if record.name == "service.requests"
-    ]
+
+    def written() -> list[dict[str, Any]]:
+        app.lines.write()
+        records = (record.getMessage() for record in caplog.records if record.name == "service.requests")
+        return [json.loads(line) for record in records for line in record.splitlines()]
+
+    return written
 
 
 @pytest.mark.anyio
@@ -35,9 +42,11 @@ async def test_one_line_per_request_with_the_template(
 @pytest.mark.conformance("A15")
 @pytest.mark.anyio
 async def test_nothing_of_a_patient_is_logged(
-    integrator: AsyncClient, clinician: AsyncClient, caplog: pytest.LogCaptureFixture
+    integrator: AsyncClient,
+    clinician: AsyncClient,
+    caplog: pytest.LogCaptureFixture,
+    lines: Callable[[], list[dict[str, Any]]],
 ) -> None:
-    caplog.set_level(logging.DEBUG)
     patient = {"resourceType": "Patient", "id": "zz-secret", "name": [{"family": "Quetzalcoatl"}]}
     bad = patient | {"gender": "Quetzalcoatl", "Quetzalcoatl": 1}
     await integrator.put("/fhir/Patient/zz-secret", json=patient)
@@ -47,12 +56,44 @@ async def test_nothing_of_a_patient_is_logged(
     await integrator.get("/fhir/Quetzalcoatl")
     await integrator.get("/Quetzalcoatl?zz-secret=1")
     await clinician.put("/fhir/Patient/zz-secret", json=patient)
+    assert len(lines()) == 7
     written = "\n".join(
         f"{record.name} {record.getMessage()}" for record in caplog.records if record.name[:5] != "httpx"
     )
     assert "Quetzalcoatl" not in written
     assert "zz-secret" not in written
     assert "Bearer" not in written
+
+
+@pytest.mark.anyio
+async def test_lines_are_written_soon_and_together(
+    stranger: AsyncClient, caplog: pytest.LogCaptureFixture
+) -> None:
+    caplog.set_level(logging.INFO)
+    for _ in range(3):
+        await stranger.get("/health/live")
+
+    def records() -> list[str]:
+        return [record.getMessage() for record in caplog.records if record.name == "service.requests"]
+
+    assert records() == []
+    await asyncio.sleep(0.2)
+    (record,) = records()
+    assert [json.loads(line)["route"] for line in record.splitlines()] == ["/health/live"] * 3
+
+
+@pytest.mark.anyio
+async def test_the_last_lines_are_written_at_the_end(
+    settings: Settings, caplog: pytest.LogCaptureFixture
+) -> None:
+    caplog.set_level(logging.INFO)
+    app = create_app(settings)
+    async with (
+        app.router.lifespan_context(app),
+        AsyncClient(transport=ASGITransport(app), base_url="http://test") as client,
+    ):
+        await client.get("/health/live")
+    assert [record.name for record in caplog.records].count("service.requests") == 1
 
 
 @pytest.mark.conformance("A14")
@@ -76,7 +117,7 @@ async def test_a_broken_service_answers_without_a_word_of_why(
     async def read(*_: object) -> None:
         raise RuntimeError("Quetzalcoatl at /secret/path")
 
-    services: Services = app.state.services
+    services: Services = app.services
     monkeypatch.setattr(type(services.store), "read", read)
     headers = {"Authorization": f"Bearer {sign('system/*.cruds')}"}
     async with AsyncClient(transport=ASGITransport(app), base_url="http://test", headers=headers) as client:

@@ -61,7 +61,7 @@ async def test_an_unknown_variant_is_400(researcher: AsyncClient, query: str) ->
 
 
 async def test_one_export_at_a_time(app: FastAPI, researcher: AsyncClient) -> None:
-    async with app.state.services.exporting:
+    async with app.services.exporting:
         busy = await researcher.get(EXPORT)
     assert busy.status_code == 503
     assert busy.headers["retry-after"] == "1"

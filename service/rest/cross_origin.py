@@ -1,17 +1,15 @@
-"""The rings around the routes: limits of the address, and pages of other hosts (CORS)."""
+"""Pages of other hosts (CORS)."""
 
 from typing import Any
 
 from starlette.datastructures import Headers
 from starlette.middleware.cors import CORSMiddleware
-from starlette.requests import HTTPConnection
 from starlette.responses import Response
-from starlette.types import ASGIApp, Receive, Scope, Send
 
-from service.errors import AddressTooLong, Forbidden
+from service.errors import Forbidden
 from service.rest.errors import error_answer
 
-__all__ = ["AddressLimit", "CrossOrigin", "cross_origin"]
+__all__ = ["CrossOrigin", "cross_origin"]
 
 _METHODS = ("GET", "HEAD", "POST", "PUT", "PATCH", "DELETE")
 _SENT = (
@@ -26,27 +24,6 @@ _SENT = (
     "X-Request-Id",
 )
 _SHOWN = ("Content-Location", "ETag", "Last-Modified", "Location", "Preference-Applied", "X-Request-Id")
-
-
-class AddressLimit:
-    """Middleware: refuses addresses longer than ``limit`` bytes before anything reads them."""
-
-    def __init__(self, app: ASGIApp, *, limit: int) -> None:
-        """Wrap ``app``."""
-        self._app = app
-        self._limit = limit
-
-    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
-        """Serve one request."""
-        if scope["type"] == "http" and self._length(scope) > self._limit:
-            text = f"The address is longer than {self._limit} bytes; send the search as a form to '_search'."
-            await error_answer(AddressTooLong(text), HTTPConnection(scope))(scope, receive, send)
-            return
-        await self._app(scope, receive, send)
-
-    @staticmethod
-    def _length(scope: Scope) -> int:
-        return len(scope.get("raw_path") or scope["path"]) + len(scope["query_string"])
 
 
 class CrossOrigin(CORSMiddleware):
