@@ -16,6 +16,7 @@ from service.fhir import xml_writer
 from service.fhir.json import dump, reread
 from service.fhir.outcome import operation_outcome
 from service.fhir.summary import Subset, part, subset_of
+from service.interactions.aside import aside
 from service.rest.call import Call
 from service.rest.negotiation import is_xml, media_type
 from service.store.contract import Version
@@ -33,11 +34,13 @@ __all__ = [
 ]
 
 _WHOLE = Subset()
+_LONG = 10_000
+"""Bytes of JSON from which on XML is made aside: a millisecond's work."""
 _LARGE = 4_000
 """Bytes from which on compression is worth it: below a few network packets nothing is won."""
 
 
-def answer(
+async def answer(
     call: Call, body: bytes, *, status: int = 200, headers: Mapping[str, str] | None = None
 ) -> Response:
     """Answer FHIR JSON text, as XML if that was chosen: every FHIR body leaves here.
@@ -45,7 +48,7 @@ def answer(
     It is indented if ``_pretty=true`` asks for it, and compressed if it is large and the caller reads gzip.
     """
     if is_xml(call.media_type):
-        body = xml_writer.dump(reread(body), indent=call.pretty)
+        body = await _in_xml(body, indent=call.pretty)
     elif call.pretty:
         body = msgspec.json.format(body, indent=2)  # rewrites white space alone, numbers keep their text
     if len(body) >= _LARGE:
@@ -54,6 +57,16 @@ def answer(
             headers["Content-Encoding"] = "gzip"
             body = gzip.compress(body, compresslevel=1, mtime=0)  # which holds up the other callers least
     return _Bytes(body, status, call.media_type, headers or {})
+
+
+async def _in_xml(body: bytes, *, indent: bool) -> bytes:
+    if len(body) < _LONG:
+        return _xml(body, indent=indent)
+    return await aside(_xml, body, indent=indent)
+
+
+def _xml(body: bytes, *, indent: bool) -> bytes:
+    return xml_writer.dump(reread(body), indent=indent)
 
 
 class _Bytes(Response):
@@ -68,21 +81,21 @@ class _Bytes(Response):
         ]
 
 
-def resource(call: Call, tree: Mapping[str, Any], *, status: int = 200) -> Response:
+async def resource(call: Call, tree: Mapping[str, Any], *, status: int = 200) -> Response:
     """Answer a resource that was made for this answer."""
-    return answer(call, dump(tree), status=status)
+    return await answer(call, dump(tree), status=status)
 
 
-def tagged(call: Call, body: bytes) -> Response:
+async def tagged(call: Call, body: bytes) -> Response:
     """Answer text that is no stored version with an entity tag of its own, or 304 if the caller has it."""
     etag = f'W/"{sha256(body).hexdigest()[:16]}"'
     subset = _subset(call)
     if _named(call, etag):
         return Response(status_code=304, headers={"ETag": etag})
-    return answer(call, part(body, subset), headers={"ETag": etag})
+    return await answer(call, part(body, subset), headers={"ETag": etag})
 
 
-def stored(call: Call, version: Version) -> Response:
+async def stored(call: Call, version: Version) -> Response:
     """Answer a stored version with the very bytes that are stored, or 304 if the caller has it.
 
     ``_summary`` and ``_elements`` ask for a part of it.
@@ -91,10 +104,10 @@ def stored(call: Call, version: Version) -> Response:
     subset = _subset(call)
     if unchanged(call, version):
         return Response(status_code=304, headers=headers)
-    return answer(call, part(version.content, subset), headers=headers)
+    return await answer(call, part(version.content, subset), headers=headers)
 
 
-def written(call: Call, version: Version, *, status: int, issues: Sequence[Issue] = ()) -> Response:
+async def written(call: Call, version: Version, *, status: int, issues: Sequence[Issue] = ()) -> Response:
     """Answer a create or update: as much as ``Prefer: return=`` asks for, and where it is now.
 
     ``issues`` are what was noticed and accepted.
@@ -107,7 +120,7 @@ def written(call: Call, version: Version, *, status: int, issues: Sequence[Issue
         return Response(status_code=status, headers=headers)
     body = version.content if call.wanted == "representation" else dump(_done(status, issues))
     try:
-        return answer(call, body, status=status, headers=headers)
+        return await answer(call, body, status=status, headers=headers)
     except NotAcceptable:  # XML can't carry it; it is stored all the same, and this says so
         return Response(status_code=status, headers=headers)
 

@@ -50,7 +50,7 @@ async def wrapped(call: Call, id_: str = "") -> bytes:
     return dump(tree)
 
 
-def answer_file(call: Call, version: Version) -> Response:
+async def answer_file(call: Call, version: Version) -> Response:
     """Answer a version of a Binary in the way the caller asks for it, if its security context allows."""
     tree = reread(version.content)
     context = tree.get("securityContext", {}).get("reference", "")
@@ -58,7 +58,7 @@ def answer_file(call: Call, version: Version) -> Response:
         call.context.allow("r", target.partition("/")[0])
     kind = str(tree["contentType"])
     if not _wanted_raw(call.request, kind):
-        return stored(replace(call, media_type=answer_type(call.request)), version)
+        return await stored(replace(call, media_type=answer_type(call.request)), version)
     if unchanged(call, version):
         return Response(status_code=304, headers=version_headers(version))
     headers = version_headers(version) | _HARMLESS | ({_CONTEXT: context} if context else {})

@@ -121,16 +121,15 @@ class Table:
 
 
 def documented(rows: list[Row]) -> APIRouter:
-    """FastAPI routes, which its OpenAPI document describes."""
+    """FastAPI routes, which its OpenAPI document describes; GET answers HEAD as well."""
     router = APIRouter()
     for row in rows:
-        router.add_api_route(
-            row.path,
-            row.function,
-            methods=[row.method],
-            dependencies=[Depends(_guard(row))],
-            **{**row.docs, "openapi_extra": row.docs.get("openapi_extra", {}) | secured(row.needs)},
-        )
+        options = {**row.docs, "openapi_extra": row.docs.get("openapi_extra", {}) | secured(row.needs)}
+        guards = [Depends(_guard(row))]
+        router.add_api_route(row.path, row.function, methods=[row.method], dependencies=guards, **options)
+        if row.method == "GET":
+            options["include_in_schema"] = False
+            router.add_api_route(row.path, row.function, methods=["HEAD"], dependencies=guards, **options)
     return router
 
 

@@ -47,15 +47,17 @@ async def read(call: Call) -> Response:
     """Read the current version of a resource."""
     type_, id_ = call.path("type"), call.path("id")
     if is_own(type_, id_):
-        return tagged(call, own_resource(type_, id_, call.services.settings.snomed))
+        return await tagged(call, own_resource(type_, id_, call.services.settings.snomed))
     version = await reads.read(call.services.store, type_, id_, context=call.context)
-    return _stored(call, version)
+    return await _stored(call, version)
 
 
 async def vread(call: Call) -> Response:
     """Read one version of a resource."""
     type_, id_, number = call.path("type"), call.path("id"), call.path("version")
-    return _stored(call, await reads.vread(call.services.store, type_, id_, number, context=call.context))
+    return await _stored(
+        call, await reads.vread(call.services.store, type_, id_, number, context=call.context)
+    )
 
 
 async def history(call: Call) -> Response:
@@ -123,7 +125,7 @@ async def create(call: Call) -> Response:
         context=call.context,
         if_none_exist=call.header("if-none-exist") or None,
     )
-    return _answer(call, applied)
+    return await _answer(call, applied)
 
 
 async def update(call: Call) -> Response:
@@ -138,7 +140,7 @@ async def update(call: Call) -> Response:
         context=call.context,
         if_match=call.header("if-match") or None,
     )
-    return _answer(call, applied)
+    return await _answer(call, applied)
 
 
 async def update_matching(call: Call) -> Response:
@@ -151,7 +153,7 @@ async def update_matching(call: Call) -> Response:
         context=call.context,
         if_match=call.header("if-match") or None,
     )
-    return _answer(call, applied)
+    return await _answer(call, applied)
 
 
 async def patch(call: Call) -> Response:
@@ -173,13 +175,13 @@ async def delete(call: Call) -> Response:
         context=call.context,
         if_match=call.header("if-match") or None,
     )
-    return _answer(call, applied)
+    return await _answer(call, applied)
 
 
 async def delete_matching(call: Call) -> Response:
     """Delete the one resource that matches the search in the address."""
     criteria = urlencode(call.criteria)
-    return _answer(
+    return await _answer(
         call,
         await write.delete_matching(call.services.store, call.path("type"), criteria, context=call.context),
     )
@@ -191,12 +193,14 @@ async def bundle(call: Call) -> Response:
     body = await transaction.process(
         call.services.store, await call.resource_body(), context=call.context, prefer=prefer
     )
-    return answer(call, body)
+    return await answer(call, body)
 
 
 async def _history(call: Call, *, type_: str = "", id_: str = "") -> Response:
     store, context = call.services.store, call.context
-    return answer(call, await histories.history(store, call.criteria, type_=type_, id_=id_, context=context))
+    return await answer(
+        call, await histories.history(store, call.criteria, type_=type_, id_=id_, context=context)
+    )
 
 
 async def _patch(call: Call, url: str) -> Response:
@@ -209,17 +213,17 @@ async def _patch(call: Call, url: str) -> Response:
         context=call.context,
         if_match=call.header("if-match") or None,
     )
-    return _answer(call, applied)
+    return await _answer(call, applied)
 
 
 async def _search(call: Call, parameters: list[tuple[str, str]]) -> Response:
     body = await searches.search(call.services.store, call.path("type"), parameters, context=call.context)
-    return answer(call, body)
+    return await answer(call, body)
 
 
 async def _search_everything(call: Call, parameters: list[tuple[str, str]]) -> Response:
     body = await searches.search_everything(call.services.store, parameters, context=call.context)
-    return answer(call, body)
+    return await answer(call, body)
 
 
 async def _search_compartment(call: Call, parameters: list[tuple[str, str]]) -> Response:
@@ -227,11 +231,11 @@ async def _search_compartment(call: Call, parameters: list[tuple[str, str]]) -> 
     body = await searches.search_compartment(
         call.services.store, focus, type_, parameters, context=call.context
     )
-    return answer(call, body)
+    return await answer(call, body)
 
 
-def _stored(call: Call, version: Version) -> Response:
-    return answer_file(call, version) if version.type == "Binary" else stored(call, version)
+async def _stored(call: Call, version: Version) -> Response:
+    return await (answer_file(call, version) if version.type == "Binary" else stored(call, version))
 
 
 async def _resource(call: Call, id_: str = "") -> bytes:
@@ -241,9 +245,9 @@ async def _resource(call: Call, id_: str = "") -> bytes:
     return await call.resource_body()
 
 
-def _answer(call: Call, applied: write.Applied) -> Response:
+async def _answer(call: Call, applied: write.Applied) -> Response:
     version = applied.version
     if version is None or applied.outcome == "deleted":
         return Response(status_code=204, headers=version_headers(version) if version else {})
     status = 201 if applied.outcome == "created" else 200
-    return written(call, version, status=status, issues=applied.issues)
+    return await written(call, version, status=status, issues=applied.issues)

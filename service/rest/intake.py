@@ -88,8 +88,8 @@ async def post_visit(
     )
     new_visit = next((reference for reference in receipt.created if reference.startswith("Encounter/")), "")
     if dry_run or not new_visit:
-        return resource(call, _parameters(receipt))
-    answer = resource(call, _parameters(receipt), status=201)
+        return await resource(call, _parameters(receipt))
+    answer = await resource(call, _parameters(receipt), status=201)
     answer.headers["Location"] = f"{call.base}/{new_visit}"
     return answer
 

@@ -99,8 +99,8 @@ def reader(rows: Iterable[Row]) -> Callable[[Request], Awaitable[Response]]:
         call = open_call(request)
         date = call.services.now().date().isoformat()
         if ("mode", "terminology") in call.criteria:
-            return tagged(call, dump(capabilities(call.base, date)))
-        return tagged(call, text(call.base, date, call.services.settings))
+            return await tagged(call, dump(capabilities(call.base, date)))
+        return await tagged(call, text(call.base, date, call.services.settings))
 
     return metadata
 

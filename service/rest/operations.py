@@ -45,7 +45,7 @@ async def attainment(call: Call) -> Response:
         context=context,
         codes=codes(call.services.settings.snomed),
     )
-    return answer(call, body)
+    return await answer(call, body)
 
 
 async def record_attainment(call: Call) -> Response:
@@ -58,7 +58,7 @@ async def record_attainment(call: Call) -> Response:
         context=context,
         codes=codes(call.services.settings.snomed),
     )
-    return answer(call, body)
+    return await answer(call, body)
 
 
 async def patient_everything(call: Call) -> Response:
@@ -78,7 +78,7 @@ async def last_observations(call: Call) -> Response:
     search = [pair for pair in criteria if pair[0] != "max"]
     count = int(given.get("max", ["1"])[0])
     address = f"{call.base}/Observation/$lastn"
-    return answer(
+    return await answer(
         call, await lastn(call.services.store, search, count, address=address, context=call.context)
     )
 
@@ -86,7 +86,7 @@ async def last_observations(call: Call) -> Response:
 async def meta(call: Call) -> Response:
     """Answer the profiles, security labels and tags of a resource."""
     _given(call, "meta", await _parameters(call))
-    return answer(
+    return await answer(
         call, await read_labels(call.services.store, call.path("type"), call.path("id"), context=call.context)
     )
 
@@ -114,7 +114,7 @@ async def validate(call: Call) -> Response:
         if_match=call.header("if-match") or None,
         context=call.context,
     )
-    return answer(call, outcome)
+    return await answer(call, outcome)
 
 
 async def versions(request: Request) -> Response:
@@ -123,8 +123,8 @@ async def versions(request: Request) -> Response:
     if call.media_type.startswith(FHIR_JSON) or is_xml(call.media_type):
         spoken = {"name": "version", "valueCode": FHIR_VERSION}
         default = {"name": "default", "valueCode": FHIR_VERSION}
-        return resource(call, {"resourceType": "Parameters", "parameter": [spoken, default]})
-    return answer(call, dump({"versions": [FHIR_VERSION], "default": FHIR_VERSION}))
+        return await resource(call, {"resourceType": "Parameters", "parameter": [spoken, default]})
+    return await answer(call, dump({"versions": [FHIR_VERSION], "default": FHIR_VERSION}))
 
 
 async def _everything(call: Call, type_: str) -> Response:
@@ -132,7 +132,7 @@ async def _everything(call: Call, type_: str) -> Response:
     given = _given(call, f"{type_.lower()}-everything", await _parameters(call))
     address = f"{call.base}/{type_}/{id_}/$everything"
     body = await everything(call.services.store, type_, id_, given, address=address, context=call.context)
-    return answer(call, body)
+    return await answer(call, body)
 
 
 def _given(call: Call, name: str, body: bytes) -> Arguments:
@@ -144,7 +144,9 @@ async def _change_labels(call: Call, name: str, change: Callable[..., Awaitable[
     (labels,) = _given(call, name, await _parameters(call))["meta"]
     store, type_, id_ = call.services.store, call.path("type"), call.path("id")
     if_match = call.header("if-match") or None
-    return answer(call, await change(store, type_, id_, labels, if_match=if_match, context=call.context))
+    return await answer(
+        call, await change(store, type_, id_, labels, if_match=if_match, context=call.context)
+    )
 
 
 async def _parameters(call: Call) -> bytes:

@@ -24,36 +24,36 @@ __all__ = [
 async def value_set_expand(call: Call) -> Response:
     """List the codes of a value set."""
     given = await _given(call, "valueset-expand")
-    return answer(call, await expand(_terms(call), given, _id(call), context=call.context))
+    return await answer(call, await expand(_terms(call), given, _id(call), context=call.context))
 
 
 async def value_set_has(call: Call) -> Response:
     """Say whether a code is in a value set."""
     given = await _given(call, "valueset-validate-code")
-    return answer(call, await validate_in_value_set(_terms(call), given, _id(call)))
+    return await answer(call, await validate_in_value_set(_terms(call), given, _id(call)))
 
 
 async def code_system_has(call: Call) -> Response:
     """Say whether a code is of a code system."""
     given = await _given(call, "codesystem-validate-code")
-    return answer(call, await validate_in_code_system(_terms(call), given, _id(call)))
+    return await answer(call, await validate_in_code_system(_terms(call), given, _id(call)))
 
 
 async def code_system_lookup(call: Call) -> Response:
     """Answer what is known of a code."""
-    return answer(call, await lookup(_terms(call), await _given(call, "codesystem-lookup")))
+    return await answer(call, await lookup(_terms(call), await _given(call, "codesystem-lookup")))
 
 
 async def code_system_subsumes(call: Call) -> Response:
     """Say how two codes of one system stand to each other."""
     given = await _given(call, "codesystem-subsumes")
-    return answer(call, await subsumes(_terms(call), given, _id(call)))
+    return await answer(call, await subsumes(_terms(call), given, _id(call)))
 
 
 async def concept_map_translate(call: Call) -> Response:
     """Answer what a code is in other code systems."""
     given = await _given(call, "conceptmap-translate")
-    return answer(call, await translate(_terms(call), given, _id(call)))
+    return await answer(call, await translate(_terms(call), given, _id(call)))
 
 
 def _terms(call: Call) -> Terms:

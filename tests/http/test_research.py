@@ -68,3 +68,16 @@ async def test_one_export_at_a_time(app: FastAPI, researcher: AsyncClient) -> No
     together = await asyncio.gather(*(researcher.get(EXPORT) for _ in range(3)))
     assert {answer.status_code for answer in together} <= {200, 503}
     assert (await researcher.get(EXPORT)).status_code == 200
+
+
+async def test_head_answers_as_get_without_a_body(researcher: AsyncClient, clinician: AsyncClient) -> None:
+    for client, address in (
+        (researcher, "/research/export?variant=safe-harbor"),
+        (clinician, "/intake/visit-record.schema.json"),
+    ):
+        whole = await client.get(address)
+        head = await client.head(address)
+        assert (head.status_code, head.content) == (200, b"")
+        assert head.headers["content-type"] == whole.headers["content-type"]
+        assert head.headers.get("content-length") == whole.headers.get("content-length")
+    assert (await clinician.head("/research/export?variant=safe-harbor")).status_code == 403

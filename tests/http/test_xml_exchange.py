@@ -1,6 +1,7 @@
 """XML in and out at every FHIR address, equal to what JSON says."""
 
 import json
+import threading
 from typing import Any
 
 import pytest
@@ -190,3 +191,23 @@ async def test_hostile_xml_is_a_bad_request(integrator: AsyncClient, body: str) 
         answer = await integrator.post(address, content=body.encode(), headers=IN_XML)
         assert answer.status_code == 400
         assert tree(answer)["resourceType"] == "OperationOutcome"
+
+
+async def test_long_xml_is_written_beside_the_event_loop(
+    integrator: AsyncClient, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    threads: list[str] = []
+
+    def dump(*given: Any, **named: Any) -> bytes:
+        threads.append(threading.current_thread().name)
+        return written(*given, **named)
+
+    written = xml_writer.dump
+    monkeypatch.setattr(xml_writer, "dump", dump)
+    short = {"resourceType": "Patient", "name": [{"family": "HTEST"}]}
+    long = {"resourceType": "Patient", "name": [{"family": f"HTEST{number}"} for number in range(1_000)]}
+    for patient in (short, long):
+        answer = await integrator.post("/fhir/Patient", json=patient, headers={"Accept": XML})
+        assert len(tree(answer)["name"]) == len(patient["name"])
+    assert threads[0] == threading.main_thread().name
+    assert threads[1].startswith("aside")
