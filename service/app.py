@@ -28,7 +28,7 @@ from service.security.development_issuer import DevelopmentIssuer, is_loopback
 from service.security.tokens import Issuer, TokenVerifier
 from service.settings import Settings
 from service.store.contract import Store
-from service.store.opening import open_store
+from service.store.opening import open_store_or_wait
 
 __all__ = ["Service", "create_app"]
 
@@ -63,14 +63,15 @@ def create_app(
     """Build the service. ``clock`` answers the present with a zone.
 
     A ``store`` passed in stays the caller's to close. Without one the service opens the database in
-    ``settings.data_dir`` when it starts and closes it when it stops.
+    ``settings.data_dir`` when it starts and closes it when it stops; a PostgreSQL that does not answer yet is
+    opened later.
     """
     definitions = Definitions(*map(read_guide, settings.guide_paths))
     tokens = TokenVerifier(_issuers(settings), now=lambda: clock().timestamp())
 
     @asynccontextmanager
     async def lifespan(app: Service) -> AsyncIterator[None]:
-        opened = store or await open_store(settings, clock)
+        opened = store or await open_store_or_wait(settings, clock)
         app.services = Services(settings, opened, tokens, clock, definitions)
         try:
             yield

@@ -18,6 +18,7 @@ ServiceError                    500  exception      something here is broken
 ├── AddressTooLong              414  too-long
 ├── UnsupportedMediaType        415  not-supported
 ├── StoreUnavailable            503  transient      try again
+│   └── StoreUnreachable        503  transient      its server does not answer
 └── DeliveryFailed              502  transient      a remote end refused or did not answer
 
 Each carries one or more Issue: what is wrong, where, and what to do. ``rest/`` turns them into an
@@ -48,6 +49,7 @@ __all__ = [
     "ServiceError",
     "Severity",
     "StoreUnavailable",
+    "StoreUnreachable",
     "TooCostly",
     "TooLarge",
     "TooManyCodes",
@@ -268,3 +270,7 @@ class StoreUnavailable(ServiceError):
 
     status = 503
     code = IssueType.TRANSIENT
+
+
+class StoreUnreachable(StoreUnavailable):
+    """The server of the store's database does not answer."""

@@ -23,8 +23,10 @@ def run(*arguments: str | Path, check: bool = True) -> subprocess.CompletedProce
 
 
 @contextmanager
-def serving(*arguments: str | Path, command: tuple[str, ...] = COMMAND) -> Iterator["Server"]:
-    """Start a command that serves and wait until it says where; killed at the end if still there."""
+def serving(
+    *arguments: str | Path, command: tuple[str, ...] = COMMAND, sign: str = "/health/ready"
+) -> Iterator["Server"]:
+    """Start a command that serves and wait until it says where and answers ``sign``; killed at the end."""
     words = [*command, *map(str, arguments)]
     with (
         tempfile.NamedTemporaryFile() as paper,
@@ -32,7 +34,7 @@ def serving(*arguments: str | Path, command: tuple[str, ...] = COMMAND) -> Itera
     ):
         server = Server(process, Path(paper.name))
         try:
-            server.wait_until_ready()
+            server.wait_until_ready(sign)
             yield server
         finally:
             process.kill()
@@ -51,13 +53,13 @@ class Server:
         """What it printed so far."""
         return self._paper.read_text("utf-8")
 
-    def wait_until_ready(self, seconds: float = 120) -> None:
+    def wait_until_ready(self, sign: str = "/health/ready", seconds: float = 120) -> None:
         """Wait until it says its address, then until it answers there."""
         end = time.monotonic() + seconds
         while time.monotonic() < end:
             ended = self.process.poll() is not None
             said = re.search(r"erving on (http://127\.0\.0\.1:\d+)\b.*\n", self.printed)
-            if said and self._answers(said[1]):
+            if said and self._answers(f"{said[1]}{sign}"):
                 self.url = said[1]
                 return
             if ended:
@@ -68,7 +70,7 @@ class Server:
     @staticmethod
     def _answers(url: str) -> bool:
         try:
-            return httpx.get(f"{url}/health/ready").status_code == 200
+            return httpx.get(url).status_code == 200
         except httpx.TransportError:
             return False
 

@@ -13,7 +13,7 @@ from typing import Any, Self, TypeVar
 
 import asyncpg
 
-from service.errors import InvalidInput, ServiceError, StoreUnavailable, TooCostly
+from service.errors import InvalidInput, ServiceError, StoreUnavailable, StoreUnreachable, TooCostly
 from service.fhir.datetimes import milliseconds
 from service.store.archive import Archive, Rows
 from service.store.contract import History, Page, Query, Version, Work
@@ -84,8 +84,8 @@ class PostgresStore:
     async def open(cls, url: str, *, clock: Callable[[], datetime], older: bool = False) -> Self:
         """Open the database at ``url`` (postgresql://…) and create its tables if it is empty.
 
-        ``older``: its tables may be of an older program. StoreUnavailable if it can't be reached, or its
-        schema is not one this program can use.
+        ``older``: its tables may be of an older program. StoreUnreachable if its server does not answer,
+        StoreUnavailable if its schema is not one this program can use.
         """
         try:
             pool = await asyncpg.create_pool(
@@ -96,7 +96,10 @@ class PostgresStore:
                 server_settings=_SESSION,
                 reset=_nothing_to_reset,
             )
-        except (*_LOST, asyncpg.PostgresError, ValueError) as error:
+        except (*_LOST, *_GONE) as error:
+            text = f"The database's server does not answer ({type(error).__name__})."
+            raise StoreUnreachable(text) from error
+        except (asyncpg.PostgresError, ValueError) as error:
             raise StoreUnavailable(f"The database can't be opened ({type(error).__name__}).") from error
         store = cls(pool, clock)
         try:
@@ -248,7 +251,7 @@ class PostgresStore:
             raise _told(error) from error
 
 
-class _Lost(StoreUnavailable):
+class _Lost(StoreUnreachable):
     """The connection is gone; another may be there."""
 
 

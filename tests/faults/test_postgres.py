@@ -1,10 +1,13 @@
 """PostgreSQL killed or cut off under load: refused clearly, nothing acknowledged lost, no hand needed."""
 
 import tempfile
+import time
 from pathlib import Path
 
+import httpx
 import pytest
 from databases import Server, ask
+from processes import client, serving, token
 
 CUT = (
     "SELECT pg_terminate_backend(pid) FROM pg_stat_activity "
@@ -37,6 +40,29 @@ def test_killed_and_started_again(serve, writers, engine, tmp_path):
         assert not writers.unanswered
         assert server.process.poll() is None
         writers.assert_kept(http)
+
+
+def test_not_there_when_the_service_starts(engine, tmp_path):
+    """It starts, says it is not ready, and serves as soon as the database is there."""
+    signed = token(tmp_path)
+    engine.stop()
+    arguments = ("serve", "--port", "0", "--development-issuer", "--data-dir", tmp_path)
+    with serving(*arguments, sign="/health/live") as server, client(server, signed) as http:
+        for address in (f"{server.url}/health/ready", "/Patient/p", "/Patient?name=a"):
+            refused = http.get(address)
+            assert refused.status_code == 503
+            assert refused.headers["retry-after"]
+            (issue,) = refused.json()["issue"]
+            assert issue["code"] == "transient"
+        assert "does not answer" in server.printed
+        assert engine.url.partition("@")[2] not in server.printed
+        engine.start()
+        end = time.monotonic() + 30
+        while httpx.get(f"{server.url}/health/ready").status_code != 200:
+            assert time.monotonic() < end
+            time.sleep(0.2)
+        assert http.put("/Patient/p", json={"resourceType": "Patient", "id": "p"}).status_code == 201
+        assert http.get("/Patient/p").status_code == 200
 
 
 def test_connections_are_cut(serve, writers, engine, tmp_path):

@@ -1,0 +1,74 @@
+"""A store whose database was out of reach when the service started: those who ask have it tried again."""
+
+import asyncio
+import time
+from collections.abc import AsyncIterator, Awaitable, Callable
+from typing import TypeVar
+
+from service.errors import StoreUnreachable
+from service.store.contract import History, Page, Query, Store, Version, Work
+
+__all__ = ["LateStore"]
+
+T = TypeVar("T")
+
+_PAUSE_S = 1.0
+"""Between two attempts; who asks meanwhile is told what the last one met."""
+
+
+class LateStore:
+    """The Store of the contract, opened by the first call that finds the database there."""
+
+    def __init__(self, open_: Callable[[], Awaitable[Store]], met: StoreUnreachable) -> None:
+        """``open_`` opens the database; ``met`` is what the first attempt met."""
+        self._open = open_
+        self._met = met
+        self._again = time.monotonic() + _PAUSE_S
+        self._lock = asyncio.Lock()
+        self._store: Store | None = None
+
+    async def read(self, type_: str, id_: str) -> Version | None:
+        """See the contract."""
+        return await (await self._opened()).read(type_, id_)
+
+    async def vread(self, type_: str, id_: str, version: int) -> Version | None:
+        """See the contract."""
+        return await (await self._opened()).vread(type_, id_, version)
+
+    async def history(self, query: History) -> Page:
+        """See the contract."""
+        return await (await self._opened()).history(query)
+
+    async def search(self, query: Query) -> Page:
+        """See the contract."""
+        return await (await self._opened()).search(query)
+
+    async def write(self, name: str, work: Work[T]) -> T:
+        """See the contract."""
+        return await (await self._opened()).write(name, work)
+
+    async def changes(self, after: int = 0) -> AsyncIterator[Version]:
+        """See the contract."""
+        async for version in (await self._opened()).changes(after):
+            yield version
+
+    async def close(self) -> None:
+        """See the contract."""
+        if self._store is not None:
+            await self._store.close()
+
+    async def _opened(self) -> Store:
+        async with self._lock:
+            self._store = self._store or await self._attempt()
+            return self._store
+
+    async def _attempt(self) -> Store:
+        if time.monotonic() < self._again:
+            raise StoreUnreachable(self._met.issues)
+        try:
+            return await self._open()
+        except StoreUnreachable as error:
+            self._met = error
+            raise
+        finally:
+            self._again = time.monotonic() + _PAUSE_S
