@@ -11,10 +11,12 @@ from service.fhir.search_query import Clause, ReferenceValue, UriValue
 from service.interactions.context import Context
 from service.store.contract import Query, Store, Transaction, Version
 
-__all__ = ["MOST", "Include", "gather", "read_include"]
+__all__ = ["MOST", "MOST_BYTES", "Include", "gather", "read_include"]
 
 MOST = 1_000
 """Resources that may come with one page."""
+MOST_BYTES = 10_000_000
+"""Of the matches of one page, and of what comes with it."""
 _ROUNDS = 8
 
 
@@ -80,6 +82,7 @@ class _Gathered:
     seen: set[str]
     found: list[Version] = field(default_factory=list)
     complete: bool = True
+    size: int = 0
 
     def may(self, action: str, type_: str) -> bool:
         try:
@@ -94,9 +97,10 @@ class _Gathered:
             name = f"{version.type}/{version.id}"
             if name in self.seen or version.deleted:
                 continue
-            if len(self.found) >= MOST:
+            if len(self.found) >= MOST or self.size + len(version.content) > MOST_BYTES:
                 self.complete = False
                 break
+            self.size += len(version.content)
             self.seen.add(name)
             self.found.append(version)
             new.append(version)

@@ -14,7 +14,7 @@ from service.fhir.summary import Subset, part
 from service.interactions.code_lookup import look_up
 from service.interactions.context import Context
 from service.interactions.entry import known_type
-from service.interactions.includes import MOST, gather
+from service.interactions.includes import MOST, MOST_BYTES, gather
 from service.interactions.matching import reader
 from service.interactions.search_control import CONTROL, INCLUDES, Control, bad, read_control
 from service.interactions.search_links import Links
@@ -39,7 +39,7 @@ async def search(store: Store | Transaction, type_: str, params: Params, *, cont
 
     InvalidInput names every parameter, modifier, prefix or value that can't be used; unknown parameters are
     left out instead when ``context.lenient``, which the Bundle then says. Paging links carry all parameters
-    and the position of a match.
+    and the position of a match. A page of long resources has fewer than asked for.
     """
     known_type(type_)
     context.allow("s", type_)
@@ -121,6 +121,7 @@ async def _search(store: Store | Transaction, scope: _Scope, params: Params, con
             control.total,
             tuple(also),
             links.position("_before"),
+            MOST_BYTES,
         )
     )
     included, complete = await gather(store, page.versions, control.includes, context=context)
@@ -174,7 +175,8 @@ def _remarks(asked: Asked, *, complete: bool) -> list[Item]:
     ]
     if not complete:
         text = (
-            f"Not everything that belongs to this page could be included (at most {MOST}); ask for it apart."
+            "Not everything that belongs to this page could be included "
+            f"(at most {MOST}, and {MOST_BYTES} bytes); ask for it apart."
         )
         issues.append(Issue(text, Severity.WARNING, IssueType.TOO_COSTLY))
     return [Item("", dump(operation_outcome(issues)), {"search": {"mode": "outcome"}})] if issues else []

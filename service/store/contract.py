@@ -56,6 +56,7 @@ class Identified(NamedTuple):
 class Query:
     """A search: all clauses must hold (AND); within a clause any value may (OR).
 
+    ``most_bytes``: the page ends before its texts are longer together; it has at least one.
     ``also`` names further types that may match. ``after`` is the opaque position of the last row of the page
     before, ``before`` that of the first row of the page behind (keyset, stable while others write);
     InvalidInput if it is not one of ours.
@@ -69,6 +70,7 @@ class Query:
     total: Literal["none", "accurate"] = "accurate"
     also: tuple[str, ...] = ()
     before: str = ""
+    most_bytes: int | None = None
 
 
 @dataclass(frozen=True, slots=True)

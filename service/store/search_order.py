@@ -5,6 +5,7 @@ import binascii
 import json
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, replace
+from itertools import accumulate
 from typing import Any
 
 from service.errors import InvalidInput
@@ -84,16 +85,27 @@ def page_of(
 
     ``version`` reads one from its row.
     """
-    found, more = list(rows[: query.count]), len(rows) > query.count
+    found = _fitting([(row, version(row)) for row in rows[: query.count]], query.most_bytes)
+    more = len(rows) > len(found)
     if query.before:
         found.reverse()
-    first, last = (_cursor(found[0]), _cursor(found[-1])) if found else (None, None)
+    first, last = (_cursor(found[0][0]), _cursor(found[-1][0])) if found else (None, None)
     return Page(
-        tuple(map(version, found)),
+        tuple(one for _, one in found),
         counted,
         last if more or query.before else None,
         first if (more if query.before else query.after) else None,
     )
+
+
+def _fitting(
+    found: list[tuple[Sequence[Any], Version]], most: int | None
+) -> list[tuple[Sequence[Any], Version]]:
+    """The first of them whose texts have ``most`` bytes together, at least one."""
+    if most is None:
+        return found
+    ends = accumulate(len(one.content) for _, one in found)
+    return found[: max(1, sum(end <= most for end in ends))]
 
 
 def position(text: str, keys: Sequence[Key]) -> list[Any]:

@@ -1,6 +1,7 @@
 """Searches across references, compartments and types; what comes with the matches (FHIR R4 search.html)."""
 
 import asyncio
+from urllib.parse import parse_qsl, urlsplit
 
 import pytest
 
@@ -230,6 +231,42 @@ def test_what_is_too_much_is_left_out_and_said(filled, monkeypatch):
     assert len(entries(bundle, "include")) == 1
     (outcome,) = (one["resource"] for one in bundle["entry"] if one["search"]["mode"] == "outcome")
     assert outcome["issue"][0]["severity"] == "warning"
+
+
+@pytest.mark.conformance("D22")
+def test_what_comes_along_is_bounded_in_bytes(filled, monkeypatch):
+    monkeypatch.setattr(includes, "MOST_BYTES", 300)
+    bundle = filled.search("Observation", ("_id", "a"), ("_include", "*"))
+    assert len(entries(bundle, "include")) == 1
+    assert "outcome" in {one["search"]["mode"] for one in bundle["entry"]}
+
+
+@pytest.mark.parametrize("sort", ["_id", "-code"])
+def test_a_page_of_long_resources_has_fewer_than_asked_for(filled, monkeypatch, sort):
+    asked = [("_sort", sort), ("_count", "50")]
+    whole = entries(filled.search("Observation", *asked))
+    sizes = [len(filled.read(*name.split("/")).content) for name in whole]
+    for most, first in ((1, 1), (sum(sizes[:2]), 2), (sum(sizes[:3]) - 1, 2), (sum(sizes), len(sizes))):
+        monkeypatch.setattr(searches, "MOST_BYTES", most)
+        pages = _pages(filled, asked, "next")
+        assert len(entries(pages[0])) == first
+        assert [name for page in pages for name in entries(page)] == whole
+        assert {page["total"] for page in pages} == {len(whole)}
+        back = _pages(filled, _query(pages[-1], "self"), "previous")
+        assert [name for page in back[::-1] for name in entries(page)] == whole
+
+
+def _pages(client, params, relation):
+    found = [client.search("Observation", *params)]
+    while params := _query(found[-1], relation):
+        found.append(client.search("Observation", *params))
+    return found
+
+
+def _query(bundle, relation):
+    """The parameters of a link of this page, None if it has none."""
+    urls = [link["url"] for link in bundle["link"] if link["relation"] == relation]
+    return parse_qsl(urlsplit(urls[0]).query) if urls else None
 
 
 @pytest.mark.conformance("D20", "D21", "D22")
