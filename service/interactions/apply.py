@@ -3,7 +3,7 @@
 from collections.abc import Callable, Iterable, Sequence
 from typing import Literal
 
-from service.errors import InvalidInput
+from service.errors import Conflict, InvalidInput
 from service.fhir.json import Tree, dump_headed, reread, sorted_text, with_member
 from service.fhir.labels import with_labels_of
 from service.fhir.references import local_target, reference_texts
@@ -49,6 +49,9 @@ async def apply(
     may run the work again. ``same(stored, new)`` decides whether an update would change anything; by default
     all but id and version count.
     """
+    for request in requests:
+        with placed(request.index):
+            _not_reserved(request.type, request.id, context)
     results: dict[int, Applied] = {}
     for place, request in enumerate(requests):
         if request.method == "DELETE":
@@ -121,6 +124,7 @@ async def _write(txn: Transaction, target: Target, tree: Tree, context: Context,
     entry = target.entry
     if target.existing is not None:
         return Applied("unchanged", target.existing)
+    _not_reserved(entry.type, target.id, context)
     newest = await txn.read(entry.type, target.id)
     check_tag(entry.if_match, newest)
     text = entry.content if tree is entry.tree else None
@@ -137,6 +141,11 @@ async def _write(txn: Transaction, target: Target, tree: Tree, context: Context,
     version = await txn.put(entry.type, target.id, text, keys_of(tree, target.id, context), method=method)
     outcome: Literal["created", "updated"] = "created" if newest is None or newest.deleted else "updated"
     return Applied(outcome, version, entry.issues)
+
+
+def _not_reserved(type_: str, id_: str, context: Context) -> None:
+    if context.reserved(type_, id_):
+        raise Conflict("This id belongs to a definition of the service's own, which can't be changed.")
 
 
 def keys_of(tree: Tree, id_: str, context: Context) -> SearchKeys:

@@ -25,6 +25,10 @@ def allow_everything(action: Action, type_: str) -> None:
     """For work the service does on its own behalf (intake, jobs); never for a caller's request."""
 
 
+def _nothing(_type: str, _id: str) -> bool:
+    return False
+
+
 def _random_id() -> str:
     return str(uuid4())
 
@@ -43,7 +47,8 @@ class Context:
     recognise references to itself. ``lenient`` is ``Prefer: handling=lenient``. ``clock`` answers now, with a
     zone. ``enforce_references``: no reference may lead nowhere. ``warn_only``: what is readable FHIR is
     stored, valid or not. ``definitions`` are the profiles that are known, by which claims of what is written
-    are judged.
+    are judged. ``reserved`` says of a type and an id whether they name a resource that travels with the
+    program, which nobody can write.
     """
 
     base: str
@@ -56,6 +61,7 @@ class Context:
     max_page_size: int = 500
     enforce_references: bool = False
     warn_only: bool = False
+    reserved: Callable[[str, str], bool] = _nothing
     new_id: Callable[[], str] = _random_id
     clock: Callable[[], datetime] = lambda: datetime.now(UTC)
     definitions: Definitions = field(default_factory=shipped_definitions)

@@ -10,6 +10,7 @@ from service.fhir.search_parameters import stored_types
 from service.interactions.context import Context
 from service.interactions.entry import known_type
 from service.interactions.permitted import permitted
+from service.interactions.security_context import visible
 from service.store.contract import History, Page, Store, Version
 
 __all__ = ["history"]
@@ -39,7 +40,7 @@ async def history(
     page = await store.history(asked)
     if id_ and not page.versions and await store.read(type_, id_) is None:
         raise NotFound(f"There is no {type_}/{id_[:64]}.")
-    items = [_item(version, context.base) for version in page.versions]
+    items = [_item(version, context.base) for version in visible(page.versions, context=context)]
     address = "/".join(part for part in (context.base, type_, id_, "_history") if part)
     return bundle("history", items, total=page.total, links=_links(address, given, page, count))
 

@@ -9,6 +9,7 @@ from service.fhir.search_keys import referred
 from service.fhir.search_parameters import Parameter, parameters, stored_types
 from service.fhir.search_query import Clause, ReferenceValue, UriValue
 from service.interactions.context import Context
+from service.interactions.security_context import visible
 from service.store.contract import Query, Store, Transaction, Version
 
 __all__ = ["MOST", "MOST_BYTES", "Include", "gather", "read_include"]
@@ -93,7 +94,7 @@ class _Gathered:
 
     def add(self, versions: Iterable[Version]) -> list[Version]:
         new: list[Version] = []
-        for version in versions:
+        for version in visible(versions, context=self.context):
             name = f"{version.type}/{version.id}"
             if name in self.seen or version.deleted:
                 continue

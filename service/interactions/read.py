@@ -3,6 +3,7 @@
 from service.errors import Gone, NotFound
 from service.interactions.context import Context
 from service.interactions.entry import known_type
+from service.interactions.security_context import ask_for_context
 from service.store.contract import Store, Transaction, Version
 
 __all__ = ["read", "there", "vread"]
@@ -12,7 +13,9 @@ async def read(store: Store | Transaction, type_: str, id_: str, *, context: Con
     """Answer the current version. NotFound if there never was one, Gone if it was deleted."""
     known_type(type_)
     context.allow("r", type_)
-    return there(await store.read(type_, id_), f"{type_}/{id_[:64]}")
+    version = there(await store.read(type_, id_), f"{type_}/{id_[:64]}")
+    ask_for_context(version, context=context)
+    return version
 
 
 async def vread(store: Store, type_: str, id_: str, version: str, *, context: Context) -> Version:
@@ -21,7 +24,9 @@ async def vread(store: Store, type_: str, id_: str, version: str, *, context: Co
     context.allow("r", type_)
     known = version.isascii() and version.isdigit() and len(version) < 10
     found = await store.vread(type_, id_, int(version)) if known else None
-    return there(found, f"version {version[:64]} of {type_}/{id_[:64]}")
+    kept = there(found, f"version {version[:64]} of {type_}/{id_[:64]}")
+    ask_for_context(kept, context=context)
+    return kept
 
 
 def there(version: Version | None, name: str) -> Version:

@@ -18,6 +18,7 @@ from service.interactions.includes import MOST, MOST_BYTES, gather
 from service.interactions.matching import reader
 from service.interactions.search_control import CONTROL, INCLUDES, Control, bad, read_control
 from service.interactions.search_links import Links
+from service.interactions.security_context import visible
 from service.store.contract import Page, Query, Store, Transaction, Version
 
 __all__ = ["search", "search_compartment", "search_everything"]
@@ -126,7 +127,7 @@ async def _search(store: Store | Transaction, scope: _Scope, params: Params, con
     )
     included, complete = await gather(store, page.versions, control.includes, context=context)
     items = [
-        *_items(page.versions, "match", control.subset, context),
+        *_items(visible(page.versions, context=context), "match", control.subset, context),
         *_items(included, "include", _of_included(control.subset), context),
         *_remarks(asked, complete=complete),
     ]

@@ -17,6 +17,7 @@ from service.fhir.json import dump
 from service.fhir.validation.profiles import Definitions
 from service.interactions.aside import aside
 from service.interactions.context import Context, shipped_definitions
+from service.operations.own_resources import is_own
 from service.rest.fields import field, parameter
 from service.rest.negotiation import answer_type, body_is_xml
 from service.security.principal import Principal
@@ -134,6 +135,7 @@ class Call:
             warn_only=settings.validation == "warn",
             clock=self.services.now,
             definitions=self.services.definitions,
+            reserved=is_own,
         )
 
     def _allow(self, action: str, type_: str) -> None:

@@ -4,7 +4,7 @@ from urllib.parse import parse_qsl, urlencode
 
 from starlette.responses import Response
 
-from service.errors import Conflict, InvalidInput
+from service.errors import InvalidInput
 from service.fhir.patch import PATCH_FORMATS
 from service.interactions import history as histories
 from service.interactions import patch as patches
@@ -130,8 +130,6 @@ async def create(call: Call) -> Response:
 
 async def update(call: Call) -> Response:
     """Write the next version of a resource, or its first under this id; ``If-Match`` guards against races."""
-    if is_own(call.path("type"), call.path("id")):
-        raise Conflict("This id belongs to a definition of the service's own; choose another.")
     applied = await write.update(
         call.services.store,
         call.path("type"),

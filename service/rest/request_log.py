@@ -11,6 +11,7 @@ import re
 import secrets
 import time
 import traceback
+from itertools import count
 
 import msgspec
 from starlette.requests import HTTPConnection
@@ -24,6 +25,8 @@ __all__ = ["Lines", "RequestLog", "log_to_stderr"]
 _log = logging.getLogger("service.requests")
 _encoder = msgspec.json.Encoder()
 _FINE_ID = re.compile(r"[A-Za-z0-9._-]{1,64}")
+_PROCESS = secrets.token_hex(4)
+_number = count()
 _LATE_S = 0.1
 _WAITING = 1_000
 _NOSNIFF = (b"x-content-type-options", b"nosniff")
@@ -106,7 +109,9 @@ class _Exchange:
         self._begun = time.perf_counter()
         self.status = 0
         sent_id = fields(scope).get("x-request-id", "")
-        self.request_id = sent_id if _FINE_ID.fullmatch(sent_id) else secrets.token_hex(8)
+        self.request_id = (
+            sent_id if _FINE_ID.fullmatch(sent_id) else f"{_PROCESS}{next(_number) & 0xFFFFFFFF:08x}"
+        )
 
     async def send(self, message: Message) -> None:
         if message["type"] == "http.response.start":

@@ -101,3 +101,39 @@ async def test_its_rights_follow_the_security_context(
         async with AsyncClient(transport=transport, base_url="http://test", headers=headers) as client:
             assert (await client.get(path)).status_code == status
             assert (await client.get(path, headers=FHIR)).status_code == status
+
+
+async def test_lists_follow_the_security_context_as_well(
+    app: FastAPI, integrator: AsyncClient, sign: Callable[..., str]
+) -> None:
+    made = await post(integrator, TEXT, "text/plain", X_Security_Context="Patient/p")
+    id_ = made.json()["id"]
+    basis = {
+        "resourceType": "Provenance",
+        "id": "from-file",
+        "target": [{"reference": f"Binary/{id_}"}],
+        "recorded": "2026-01-01T00:00:00Z",
+        "agent": [{"who": {"display": "x"}}],
+    }
+    assert (await integrator.put("/fhir/Provenance/from-file", json=basis)).status_code == 201
+    batch = {
+        "resourceType": "Bundle",
+        "type": "batch",
+        "entry": [{"request": {"method": "GET", "url": f"Binary/{id_}"}}],
+    }
+    for scope, seen in (("user/Binary.rs user/Provenance.rs", 0), ("user/*.rs", 1)):
+        headers = {"Authorization": f"Bearer {sign(scope)}"}
+        transport = ASGITransport(app)
+        async with AsyncClient(transport=transport, base_url="http://test", headers=headers) as client:
+            for address in (
+                "/fhir/Binary",
+                "/fhir/Binary/_history",
+                f"/fhir/Binary/{id_}/_history",
+                "/fhir/Provenance?_include=Provenance:target",
+            ):
+                answer = await client.get(address)
+                assert answer.status_code == 200
+                found = [entry["resource"] for entry in answer.json().get("entry", [])]
+                assert [one["resourceType"] for one in found].count("Binary") == seen, address
+            answer = await client.post("/fhir", json=batch)
+            assert answer.json()["entry"][0]["response"]["status"][:3] == ("200" if seen else "403")
