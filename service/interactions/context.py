@@ -4,13 +4,13 @@ from collections.abc import Callable
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from functools import cache
-from typing import Literal
+from typing import Literal, Protocol
 from uuid import uuid4
 from zoneinfo import ZoneInfo
 
 from service.fhir.validation.profiles import Definitions
 
-__all__ = ["Action", "Allow", "Context", "allow_everything", "shipped_definitions"]
+__all__ = ["Action", "Allow", "Asker", "Context", "allow_everything", "shipped_definitions"]
 
 _UTC = ZoneInfo("UTC")
 
@@ -19,6 +19,20 @@ Action = Literal["c", "r", "u", "d", "s"]
 
 Allow = Callable[[Action, str], None]
 """Called with an action and a resource type before anything is done; raises Forbidden."""
+
+
+class Asker(Protocol):
+    """As much of a Context as reading one resource needs."""
+
+    @property
+    def base(self) -> str:
+        """The service's FHIR base."""
+        ...
+
+    @property
+    def allow(self) -> Allow:
+        """Who may do what."""
+        ...
 
 
 def allow_everything(action: Action, type_: str) -> None:

@@ -1,7 +1,7 @@
 """The read and vread interactions (FHIR R4 http.html)."""
 
 from service.errors import Gone, NotFound
-from service.interactions.context import Context
+from service.interactions.context import Asker
 from service.interactions.entry import known_type
 from service.interactions.security_context import ask_for_context
 from service.store.contract import Store, Transaction, Version
@@ -9,7 +9,7 @@ from service.store.contract import Store, Transaction, Version
 __all__ = ["read", "there", "vread"]
 
 
-async def read(store: Store | Transaction, type_: str, id_: str, *, context: Context) -> Version:
+async def read(store: Store | Transaction, type_: str, id_: str, *, context: Asker) -> Version:
     """Answer the current version. NotFound if there never was one, Gone if it was deleted."""
     known_type(type_)
     context.allow("r", type_)
@@ -18,7 +18,7 @@ async def read(store: Store | Transaction, type_: str, id_: str, *, context: Con
     return version
 
 
-async def vread(store: Store, type_: str, id_: str, version: str, *, context: Context) -> Version:
+async def vread(store: Store, type_: str, id_: str, version: str, *, context: Asker) -> Version:
     """Answer one version by its versionId text. NotFound, or Gone if that version is a deletion."""
     known_type(type_)
     context.allow("r", type_)

@@ -16,7 +16,7 @@ from service.fhir import xml
 from service.fhir.json import dump
 from service.fhir.validation.profiles import Definitions
 from service.interactions.aside import aside
-from service.interactions.context import Context, shipped_definitions
+from service.interactions.context import Action, Context, shipped_definitions
 from service.operations.own_resources import is_own
 from service.rest.fields import field, parameter
 from service.rest.negotiation import answer_type, body_is_xml
@@ -124,7 +124,7 @@ class Call:
         settings = self.services.settings
         return Context(
             base=self.base,
-            allow=self._allow,
+            allow=self.allow,
             zone=settings.zone,
             lenient=self.prefer("handling") == "lenient",
             max_depth=settings.max_depth,
@@ -138,7 +138,8 @@ class Call:
             reserved=is_own,
         )
 
-    def _allow(self, action: str, type_: str) -> None:
+    def allow(self, action: Action, type_: str) -> None:
+        """Raise Forbidden unless the caller may; MethodNotAllowed where nobody may."""
         if type_ in READ_ONLY_TYPES and action not in {"r", "s"}:
             raise MethodNotAllowed(f"{type_} can be read only; the service itself writes it.")
         if not self.principal.scopes.allow(action, type_):

@@ -48,7 +48,7 @@ async def read(call: Call) -> Response:
     type_, id_ = call.path("type"), call.path("id")
     if is_own(type_, id_):
         return await tagged(call, own_resource(type_, id_, call.services.settings.snomed))
-    version = await reads.read(call.services.store, type_, id_, context=call.context)
+    version = await reads.read(call.services.store, type_, id_, context=call)
     return await _stored(call, version)
 
 
