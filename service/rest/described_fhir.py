@@ -6,6 +6,7 @@ from typing import Any
 from service.fhir.search_parameters import stored_types
 from service.rest.described import FHIR_JSON, answers
 from service.rest.dispatch import Row
+from service.rest.negotiation import FHIR_XML
 
 __all__ = ["FHIR_SCHEMAS", "body", "parameters", "responses"]
 
@@ -27,6 +28,9 @@ FHIR_SCHEMAS: dict[str, Any] = {
         },
     },
 }
+_JSON_PATCH = "application/json-patch+json"
+_XML_PATCH = "application/xml-patch+xml"
+_AS_XML = {"schema": {"type": "string", "description": "The same as XML."}}
 _VARIABLE = re.compile(r"{(\w+)}")
 _PATH_SCHEMAS = {"type": "StoredType", "compartment": "StoredType", "id": "Id"}
 _RESULT = {
@@ -87,16 +91,24 @@ def body(row: Row) -> dict[str, Any]:
     if row.path.endswith("_search"):
         form = {"type": "object", "additionalProperties": {"type": "string"}}
         return {"content": {"application/x-www-form-urlencoded": {"schema": form}}}
-    content = {FHIR_JSON: {"schema": {"$ref": "#/components/schemas/Resource"}}}
-    if row.method == "PATCH":
-        content["application/json-patch+json"] = {"schema": {"$ref": "#/components/schemas/JsonPatch"}}
-    return {"content": content, "required": "$" not in row.path}
+    patches = {_JSON_PATCH: {"schema": {"$ref": "#/components/schemas/JsonPatch"}}, _XML_PATCH: _AS_XML}
+    content = {FHIR_JSON: {"schema": {"$ref": "#/components/schemas/Resource"}}, FHIR_XML: _AS_XML}
+    return {
+        "content": content | (patches if row.method == "PATCH" else {}),
+        "required": "$" not in row.path,
+    }
 
 
 def responses(row: Row) -> dict[str, Any]:
     """Answer the statuses of a row, good and bad."""
     described = answers(_STATUSES[row.method], schema="Resource") | _WITHOUT_BODY.get(row.method, {})
-    return {str(status): answer for status, answer in described.items()}
+    return {str(status): _in_xml_too(answer) for status, answer in described.items()}
+
+
+def _in_xml_too(answer: dict[str, Any]) -> dict[str, Any]:
+    """An answer of FHIR JSON is answered as XML where that is asked for."""
+    content = answer.get("content", {})
+    return {**answer, "content": {**content, FHIR_XML: _AS_XML}} if content else answer
 
 
 def _of_query(row: Row) -> dict[str, tuple[str, dict[str, Any]]]:

@@ -7,11 +7,14 @@ import pytest
 from fastapi import FastAPI
 from httpx import AsyncClient
 
+from service.fhir.patch import PATCH_FORMATS
 from service.rest.dispatch import OPEN
 from service.rest.routes import API_ROUTES, FHIR_ROUTES
 from service.settings import shipped
 
 pytestmark = pytest.mark.anyio
+
+XML = "application/fhir+xml"
 
 
 async def test_the_file_in_the_repository_equals_the_served_document(stranger: AsyncClient) -> None:
@@ -31,10 +34,21 @@ async def test_every_row_of_the_route_table_is_described(app: FastAPI) -> None:
         assert operation["summary"]
         assert operation["tags"]
         for failed in ("4XX", "503"):
-            assert operation["responses"][failed]["content"].keys() == {"application/fhir+json"}
+            formats = {"application/fhir+json"} | ({XML} if row.path.startswith("/fhir") else set())
+            assert operation["responses"][failed]["content"].keys() == formats
         assert "422" not in operation["responses"], "FastAPI's own error shape is never answered"
         wanted = [{"token": needs.split()} for needs in row.needs]
         assert operation.get("security", []) == (wanted if row.needs != OPEN else [])
+
+
+async def test_bodies_are_described_in_every_format_that_is_read(app: FastAPI) -> None:
+    paths = app.openapi()["paths"]
+    create = paths["/fhir/{type}"]["post"]
+    assert create["requestBody"]["content"].keys() == {"application/fhir+json", XML}
+    assert create["responses"]["201"]["content"].keys() == {"application/fhir+json", XML}
+    for address in ("/fhir/{type}", "/fhir/{type}/{id}"):
+        patch = paths[address]["patch"]["requestBody"]["content"].keys()
+        assert patch == set(PATCH_FORMATS) - {"application/json"}
 
 
 async def test_operation_ids_are_unique_and_references_resolve(app: FastAPI) -> None:
