@@ -22,6 +22,18 @@ SCOPES = {
     "researcher": "research-export",
     "nobody": "launch",
 }
+ON_BOTH = {
+    "test_binary",
+    "test_bundle",
+    "test_everything",
+    "test_fhir",
+    "test_history_levels",
+    "test_intake",
+    "test_label_operations",
+    "test_patch_requests",
+    "test_research",
+    "test_search",
+}
 
 
 @pytest.fixture(scope="session")
@@ -32,11 +44,27 @@ def key_file(tmp_path_factory: pytest.TempPathFactory) -> Path:
     return folder / KEY_FILE
 
 
+def pytest_generate_tests(metafunc: pytest.Metafunc) -> None:
+    """Files that ask the store for more than a table look-up run on both engines."""
+    if "engine" in metafunc.fixturenames and metafunc.module.__name__ in ON_BOTH:
+        metafunc.parametrize("engine", ["sqlite", "postgres"], indirect=True)
+
+
 @pytest.fixture
-def settings(tmp_path: Path, key_file: Path) -> Settings:
+def engine(request: pytest.FixtureRequest) -> str:
+    """The store's engine."""
+    return getattr(request, "param", "sqlite")
+
+
+@pytest.fixture
+def settings(tmp_path: Path, key_file: Path, engine: str, request: pytest.FixtureRequest) -> Settings:
     shutil.copy2(key_file, tmp_path)
     return Settings(
-        data_dir=tmp_path, development_issuer=True, max_body_bytes=200_000, max_bundle_entries=100
+        data_dir=tmp_path,
+        database_url=request.getfixturevalue("database_url") if engine == "postgres" else "",
+        development_issuer=True,
+        max_body_bytes=200_000,
+        max_bundle_entries=100,
     )
 
 

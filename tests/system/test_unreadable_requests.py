@@ -59,7 +59,6 @@ def _refused(answer):
     assert issue["code"] == "invalid"
 
 
-@pytest.mark.conformance("A15")
 @pytest.mark.parametrize("sent", UNREADABLE.values(), ids=UNREADABLE)
 def test_what_is_no_http_is_refused_as_an_outcome(server, sent):
     _refused(_answered(server, sent))
