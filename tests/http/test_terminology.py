@@ -1,17 +1,21 @@
 """The terminology operations over HTTP (FHIR R4 terminology-service.html)."""
 
+from datetime import UTC, datetime
 from typing import Any
 
 import pytest
-from httpx import AsyncClient, Response
+from httpx import ASGITransport, AsyncClient, Response
 from r4_expansions import contained, expansions
 
+from service.app import create_app
 from service.fhir.code_systems import shipped_code_system
 from service.fhir.json import parse
 from service.fhir.validation import check
 from service.fhir.value_sets import shipped_value_set
 
 pytestmark = pytest.mark.anyio
+
+NOW = datetime(2026, 6, 1, 9, 0, tzinfo=UTC)
 
 R4 = "http://hl7.org/fhir/ValueSet"
 ROOT = "https://swallow-interop.example.org/fhir"
@@ -226,6 +230,14 @@ async def test_more_codes_than_one_answer_has_are_paged(integrator: AsyncClient)
     assert "100000 concepts" in refused(
         await integrator.post("/fhir/ValueSet/$expand?count=1", json=often), 422, "too-costly"
     )
+
+
+@pytest.mark.conformance("F5")
+async def test_only_so_many_definitions_are_read_for_one_answer(clinician: AsyncClient) -> None:
+    include = [{"system": f"urn:s:{n}", "concept": [{"code": "x"}]} for n in range(150)]
+    sent = {"resourceType": "ValueSet", "status": "draft", "compose": {"include": include}}
+    answer = await clinician.post("/fhir/ValueSet/$expand", json=sent)
+    assert "More than 100" in refused(answer, 422, "too-costly")
 
 
 @pytest.mark.conformance("F5")
@@ -604,6 +616,22 @@ async def test_our_own_terminology_is_read_and_not_written(integrator: AsyncClie
         assert f"{tree['resourceType']}/{tree['id']}" == name
         assert answer.headers["etag"]
         assert (await integrator.put(f"/fhir/{name}", json=tree)).status_code == 409
+
+
+async def test_codes_that_need_a_licence_are_not_shown_under_the_setting_gps(
+    settings: Any, sign: Any
+) -> None:
+    app = create_app(settings.model_copy(update={"snomed": "gps"}), clock=lambda: NOW)
+    headers = {"Authorization": f"Bearer {sign('user/*.rs')}"}
+    async with (
+        app.router.lifespan_context(app),
+        AsyncClient(transport=ASGITransport(app), base_url="http://test", headers=headers) as client,
+    ):
+        query = {"system": OBSERVATION, "code": "endoscopic-swallow-study"}
+        assert matches(await ask(client, "ConceptMap/$translate", **query)) == [("wider", "386053000")]
+        refused(await ask(client, "CodeSystem/$lookup", system=SNOMED, code="311834001"), 422, "not-found")
+        for name in ("CodeSystem/snomed-ct", "ConceptMap/swallow-observation-to-standard"):
+            assert "311834001" not in (await client.get(f"/fhir/{name}")).text
 
 
 async def test_the_operations_need_the_right_to_read(client_of: Any) -> None:
