@@ -14,6 +14,24 @@ SEED = 20_261_125
 pytestmark = pytest.mark.conformance("L7")
 
 
+ONCE_NOT_BORNE: list[dict[str, Any]] = [
+    {"resourceType": "Bundle", "type": [], "entry": [{"resource": {"resourceType": "Patient"}}]},
+    {"resourceType": "Bundle", "type": {"x": 1}, "entry": {"x": 1}},
+    {"resourceType": "SupplyDelivery", "type": {"coding": [True]}},
+    {
+        "resourceType": "AdverseEvent",
+        "category": [{"coding": [5, None, {}]}],
+        "seriousness": {"coding": [1.5]},
+    },
+    {"resourceType": "Patient", "extension": [{"url": " ", "valueInteger": 1}], "name": {"\x1f": None}},
+]
+
+
+@pytest.mark.parametrize("tree", ONCE_NOT_BORNE)
+def test_what_was_not_borne_once_is_borne(tree: dict[str, Any]) -> None:
+    bear(tree, Borne())
+
+
 def test_spoilt_examples_are_borne(tell: Any) -> None:
     borne = spoil_for(SECONDS, SEED)
     tell(borne.sentence())
