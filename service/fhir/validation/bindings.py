@@ -92,7 +92,9 @@ def _judged(told: Binding, codings: list[Any]) -> Found:
     if told.strength == "required":
         if not given:
             return (
-                [_missing(told.value_set)] if any("extension" not in one for one in codings if one) else None
+                [_missing(told.value_set)]
+                if any("extension" not in one for one in codings if isinstance(one, dict))
+                else None
             )
         return None if _any(told.value_set, given) else [_outside(told.value_set)]
     if told.strength == "extensible" and given and not _any(told.value_set, given):

@@ -33,8 +33,8 @@ def bundle_rules(bundle: Tree, scope: Scope) -> Found:
     found = [fault for place, node in enumerate(nodes) for fault in _entry(f".entry[{place}]", node)]
     if bundle.get("type") == "searchset":
         found += [fault for place, node in enumerate(nodes) for fault in _found(f".entry[{place}]", node)]
-    if scope.entries and bundle.get("type") in _FIRST:
-        found += _whole(str(bundle["type"]), nodes, scope.entries)
+    if scope.entries and (type_ := str(bundle.get("type"))) in _FIRST:
+        found += _whole(type_, nodes, scope.entries)
     return found or None
 
 
