@@ -71,7 +71,7 @@ async def accept(
     InvalidInput if the text can't be read, RuleViolation with every problem if it breaks rules, Conflict if
     another record holds the same patient and time.
     """
-    free = replace(context, allow=allow_everything)
+    free = replace(context, allow=allow_everything, warn_only=False)
     intake = await aside(_Intake, upload, settings, free, dry_run=dry_run)
     ready = await intake.prepare(store)
 

@@ -155,10 +155,13 @@ async def _parameters(call: Call) -> bytes:
 
 
 def _may_record(context: Context) -> Context:
-    """The right to record results, which the route asked for, lets create what they are kept in."""
+    """The right to record results, which the route asked for, lets create what they are kept in.
+
+    What the service writes itself is refused if it is not valid, whatever the site asks for.
+    """
 
     def allow(action: Action, type_: str) -> None:
         if action != "c":
             context.allow(action, type_)
 
-    return replace(context, allow=allow)
+    return replace(context, allow=allow, warn_only=False)

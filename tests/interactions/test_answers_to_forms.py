@@ -35,6 +35,11 @@ def answers(value="valueInteger", url=URL, **more):
     }
 
 
+def noticed(applied):
+    """What was noticed, but that there is no narrative."""
+    return tuple(issue for issue in applied.issues if issue.rule != "dom-6")
+
+
 def bundle(*trees):
     entries = [
         {"request": {"method": "PUT", "url": f"{tree['resourceType']}/{tree['id']}"}, "resource": tree}
@@ -45,7 +50,7 @@ def bundle(*trees):
 
 def test_answers_that_do_not_fit_are_refused(client):
     client.update(FORM)
-    assert client.update(answers()).issues == ()
+    assert noticed(client.update(answers())) == ()
     with pytest.raises(RuleViolation) as refused:
         client.update(answers("valueString"))
     (issue,) = refused.value.issues
@@ -56,18 +61,18 @@ def test_answers_that_do_not_fit_are_refused(client):
 
 
 def test_an_unknown_form_is_a_warning(client):
-    (issue,) = client.update(answers("valueString")).issues
+    (issue,) = noticed(client.update(answers("valueString")))
     assert (issue.severity, issue.place.expression) == (
         Severity.WARNING,
         "QuestionnaireResponse.questionnaire",
     )
-    assert client.update(answers(url="Questionnaire/one")).issues
+    assert noticed(client.update(answers(url="Questionnaire/one")))
     client.update(FORM)
     for known in ("Questionnaire/one", f"{URL}|1", URL):
         with pytest.raises(RuleViolation):
             client.update(answers("valueString", known))
     for unknown in (f"{URL}|2", f"{URL}/other"):
-        assert client.update(answers("valueString", unknown)).issues
+        assert noticed(client.update(answers("valueString", unknown)))
 
 
 def test_form_and_answers_may_come_together_in_any_order(client):
@@ -84,7 +89,7 @@ def test_a_contained_form_counts(client):
     form = {name: value for name, value in FORM.items() if name != "url"} | {"id": "here"}
     with pytest.raises(RuleViolation):
         client.update(answers("valueString", "#here", contained=[form]))
-    assert client.update(answers("valueInteger", "#here", contained=[form])).issues == ()
+    assert noticed(client.update(answers("valueInteger", "#here", contained=[form]))) == ()
 
 
 def test_the_form_that_ships_is_known(client):

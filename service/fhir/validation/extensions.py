@@ -50,6 +50,7 @@ _LATER: dict[str, Any] = {
         "value": "integer",
         "needed": True,
     },
+    "operationoutcome-file": {"most": "1", "in": ["OperationOutcome"], "value": "string", "needed": True},
     "narrativeLink": {"most": "*", "in": ["Element"], "value": "url", "needed": True},
 }
 _PRIMITIVE_BASES = dict.fromkeys(("code", "id", "markdown"), "string")
