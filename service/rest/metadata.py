@@ -15,6 +15,7 @@ from service.fhir.canonical import CANONICAL_ROOT, operation_definition
 from service.fhir.json import dump
 from service.fhir.patch import PATCH_FORMATS
 from service.fhir.search_parameters import compartments, parameters, stored_types
+from service.fhir.validation.profiles.base_types import own_profiles_of
 from service.rest.answers import tagged
 from service.rest.call import READ_ONLY_TYPES, open_call
 from service.rest.dispatch import Row
@@ -164,6 +165,8 @@ def _resource(
         operations = [one for one in operations if one["name"] not in _WRITES]
         support = _SUPPORT | _NO_WRITES
     entry = {"type": type_, "interaction": codes, **support, "referencePolicy": policy}
+    if profiles := own_profiles_of(type_):
+        entry["supportedProfile"] = profiles
     entry |= {**_includes(type_), "searchParam": found}
     return entry | ({"operation": operations} if operations else {})
 

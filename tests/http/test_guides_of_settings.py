@@ -47,3 +47,10 @@ async def test_a_profile_that_is_not_known_is_a_warning_on_write(integrator: Asy
 def test_a_guide_that_cannot_be_read_stops_the_start(settings: Settings) -> None:
     with pytest.raises(InvalidInput, match="no guide at"):
         create_app(settings.model_copy(update={"guides": "/nowhere/guide.tgz"}))
+
+
+async def test_the_capability_statement_names_our_profiles(integrator: AsyncClient) -> None:
+    told = (await integrator.get("/fhir/metadata")).json()["rest"][0]["resource"]
+    named = {one["type"]: one.get("supportedProfile", []) for one in told}
+    assert any(canonical.endswith("/StructureDefinition/bolus") for canonical in named["Observation"])
+    assert "supportedProfile" not in next(one for one in told if one["type"] == "Patient")

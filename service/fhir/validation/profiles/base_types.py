@@ -16,7 +16,7 @@ from service.fhir.json import Tree
 from service.fhir.validation.profiles.nodes import Node
 from service.settings import shipped
 
-__all__ = ["TYPE_ROOT", "own_profiles", "published_profile", "type_tree"]
+__all__ = ["TYPE_ROOT", "own_profiles", "own_profiles_of", "published_profile", "type_tree"]
 
 TYPE_ROOT = "http://hl7.org/fhir/StructureDefinition/"
 _FILE = Path(__file__).parents[2] / "definitions" / "profiles.json.xz"
@@ -34,6 +34,11 @@ def own_profiles() -> Mapping[str, Tree]:
     """Answer the profiles and extensions of this project, by canonical."""
     guide = read_guide(shipped("mappings", "profiles"))
     return {one["url"]: one for one in guide.definitions}
+
+
+def own_profiles_of(type_: str) -> list[str]:
+    """Answer the canonicals of this project's profiles of a type of resource."""
+    return [url for url, one in own_profiles().items() if one["type"] == type_]
 
 
 @cache
