@@ -1,14 +1,16 @@
-"""Rules of code systems and value sets that the standard states in words only (codesystem.html)."""
+"""Rules of definitions that the standard states in words only (codesystem.html and the other pages)."""
 
+import re
 from collections.abc import Iterator
 from typing import Any
 
 from service.errors import IssueType
+from service.fhir.elements import elements, is_resource
 from service.fhir.json import Tree
 from service.fhir.validation.fault import Fault
 from service.fhir.validation.scope import Found, Scope
 
-__all__ = ["code_system", "value_set"]
+__all__ = ["code_system", "search_parameter", "structure_definition", "value_set"]
 
 _PROPERTIES = "http://hl7.org/fhir/concept-properties#"
 # The properties of http://hl7.org/fhir/concept-properties, with their types.
@@ -19,6 +21,10 @@ _KNOWN = {
     "parent": "code",
     "child": "code",
 }
+_ABSTRACT = frozenset({"Resource", "DomainResource"})
+_BEGINNING = re.compile(r"\s*\(*\s*([A-Z]\w*)\b")
+_ELSEWHERE = "The expression begins at none of the types in 'base', so that nothing can be found by it."
+_NO_ELEMENT = "The type {} has no element of this path."
 _SUPPLEMENT = "A code system with 'supplements' has the content 'supplement', and no other has it."
 _NO_CONTENT = "The content is 'not-present', but there are concepts."
 _TWICE = "Another property has the same code, which has to identify it."
@@ -78,3 +84,50 @@ def _filters(parts: Any, at: str) -> Iterator[Fault]:
             boolean = isinstance(name, str) and _KNOWN.get(name) == "boolean"
             if boolean and one.get("op") == "=" and one.get("value") not in {"true", "false"}:
                 yield Fault(f"{at}[{place}].filter[{number}]", _TRUTH.format(name), IssueType.VALUE)
+
+
+def search_parameter(node: Tree, _: Scope) -> Found:
+    """A SearchParameter: its expression begins at one of the types it is for."""
+    expression, base = node.get("expression"), node.get("base")
+    if (
+        not isinstance(expression, str)
+        or not isinstance(base, list)
+        or not _ABSTRACT.isdisjoint(map(str, base))
+    ):
+        return None
+    begun = {found[1] for found in map(_BEGINNING.match, expression.split("|")) if found}
+    elsewhere = begun and all(map(is_resource, begun)) and begun.isdisjoint(map(str, base))
+    return [Fault(".expression", _ELSEWHERE, IssueType.INVALID)] if elsewhere else None
+
+
+def structure_definition(node: Tree, _: Scope) -> Found:
+    """A StructureDefinition that constrains a type: its differential names elements that the type has."""
+    type_, differential = node.get("type"), node.get("differential")
+    constrains = node.get("derivation") == "constraint" and isinstance(type_, str) and elements(type_)
+    if not constrains or not isinstance(differential, dict):
+        return None
+    given = differential.get("element")
+    found = [
+        Fault(f".differential.element[{place}].path", _NO_ELEMENT.format(type_), IssueType.INVALID)
+        for place, one in enumerate(given if isinstance(given, list) else ())
+        if isinstance(one, dict) and isinstance(one.get("path"), str) and not _has(str(type_), one["path"])
+    ]
+    return found or None
+
+
+def _has(type_: str, path: str) -> bool:
+    """Whether a type has an element of this path; what is below a choice or any resource is left be."""
+    root, *names = path.split(".")
+    if root != type_:
+        return False
+    at = type_
+    for name in names:
+        table = elements(at)
+        stem = name.removesuffix("[x]")
+        element = table.get(name)
+        if element is None:
+            return any(one.choice == stem for one in table.values()) or not table
+        if element.type == "Resource":
+            return True
+        at = element.type
+    return True

@@ -7,7 +7,12 @@ from service.fhir.elements import Element, is_primitive, is_resource
 from service.fhir.validation import bindings, targets
 from service.fhir.validation.bundle_rules import bundle_rules
 from service.fhir.validation.data_types import attachment, identifier
-from service.fhir.validation.definition_rules import code_system, value_set
+from service.fhir.validation.definition_rules import (
+    code_system,
+    search_parameter,
+    structure_definition,
+    value_set,
+)
 from service.fhir.validation.extensions import extensions
 from service.fhir.validation.fault import Fault
 from service.fhir.validation.invariants import Invariant, invariants
@@ -23,6 +28,8 @@ _OF_TYPES: dict[str, Check] = {
     "Identifier": identifier,
     "Bundle": bundle_rules,
     "CodeSystem": code_system,
+    "SearchParameter": search_parameter,
+    "StructureDefinition": structure_definition,
     "ValueSet": value_set,
 }
 
