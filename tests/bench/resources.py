@@ -18,6 +18,7 @@ from tests.bench.people import bench, uploads
 __all__ = ["deidentified", "stored", "validated"]
 
 DEIDENTIFY_LIMIT = 12
+VALIDATE_LIMIT = 0.6
 _SIZE = 1_500
 
 
@@ -73,4 +74,5 @@ async def validated(contents: list[bytes], rounds: int) -> Row:
         "fhir.resources model_validate_json",
         work,
         baseline,
+        VALIDATE_LIMIT,
     )
