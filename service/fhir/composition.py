@@ -149,8 +149,8 @@ class Composition:
         while waiting:
             node = waiting.pop()
             waiting += reversed(node.get("contains", ()))
-            if "code" in node and not node.get("abstract"):
-                system = node.get("system", "")
+            if "code" in node and "system" in node and not node.get("abstract"):
+                system = node["system"]
                 yield _member(system, node["code"], node, self.source.code_system(system))
 
     def _holds(self, value_set: Tree, system: str, code: str, known: dict[str, Holds]) -> Holds:

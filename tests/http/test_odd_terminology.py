@@ -8,7 +8,7 @@ import pytest
 from httpx import AsyncClient
 
 from service.fhir.json import parse
-from service.fhir.validation import check
+from service.fhir.validation import errors
 
 pytestmark = [pytest.mark.anyio, pytest.mark.conformance("L7")]
 
@@ -114,7 +114,7 @@ CASES = [
     for kind, tree in (("s", SYSTEM), ("v", SET), ("e", EXPANDED), ("m", MAP))
     for one in changed(tree)
 ]
-VALID = [case for case in CASES if case[1].get("resourceType") and not check(case[1])]
+VALID = [case for case in CASES if case[1].get("resourceType") and not errors(case[1])]
 ASKED = {
     "s": [
         ("CodeSystem/{}/$validate-code", "code=a"),
@@ -149,4 +149,4 @@ async def test_nothing_that_is_valid_breaks_the_service(integrator: AsyncClient)
             answer = await integrator.get(f"/fhir/{path.format(id_)}?{query}")
             assert answer.status_code < 500, (path, query, tree)
             if answer.is_success:
-                assert check(parse(answer.content)) == (), (path, query, tree)
+                assert errors(parse(answer.content)) == (), (path, query, tree)
