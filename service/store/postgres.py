@@ -96,11 +96,12 @@ class PostgresStore:
                 server_settings=_SESSION,
                 reset=_nothing_to_reset,
             )
-        except (*_LOST, *_GONE) as error:
-            text = f"The database's server does not answer ({type(error).__name__})."
-            raise StoreUnreachable(text) from error
         except (asyncpg.PostgresError, ValueError) as error:
+            if isinstance(error, _GONE):
+                raise _unreachable(error) from error
             raise StoreUnavailable(f"The database can't be opened ({type(error).__name__}).") from error
+        except (*_LOST, *_GONE) as error:
+            raise _unreachable(error) from error
         store = cls(pool, clock)
         try:
             async with store._connection() as connection:
@@ -249,6 +250,10 @@ class PostgresStore:
             raise
         except (*_LOST, asyncpg.PostgresError) as error:
             raise _told(error) from error
+
+
+def _unreachable(error: BaseException) -> StoreUnreachable:
+    return StoreUnreachable(f"The database's server does not answer ({type(error).__name__}).")
 
 
 class _Lost(StoreUnreachable):

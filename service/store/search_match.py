@@ -124,7 +124,12 @@ def missing(clause: Clause, alias: str, dialect: Dialect) -> Statement:
 
 
 def named(indexes: Sequence[str], alias: str = "k", *, column: bool = False) -> Statement:
-    """Whether a key of table ``alias`` is filed under one of ``indexes``; ``column``: the name itself."""
+    """Whether a key of table ``alias`` is filed under one of ``indexes``; ``column``: the name itself.
+
+    Under none of none: a compartment holds types that nothing leads to it.
+    """
+    if not indexes:
+        return "1 = 0", []
     place = alias if column else f"{alias}.name"
     if len(indexes) == 1:
         return f"{place} = {WORD}", list(indexes)

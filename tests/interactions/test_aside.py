@@ -33,7 +33,13 @@ def _refuse(text):
 def test_a_bundle_is_checked_beside_the_loop(client, monkeypatch):
     seen = threading.Event()
     checked = []
-    monkeypatch.setattr(transaction, "check", lambda _: checked.append(seen.wait(10)))
+
+    def slow(*arguments, **named):
+        checked.append(seen.wait(10))
+        return check(*arguments, **named)
+
+    check = transaction.check
+    monkeypatch.setattr(transaction, "check", slow)
 
     async def both():
         body = b'{"resourceType": "Bundle", "type": "transaction"}'

@@ -337,7 +337,7 @@ def test_several_types_at_once(filled, client_with):
     assert bundle["link"][0]["url"] == f"{BASE}?_type=Observation,Encounter&patient=p&_sort=-_id"
     assert len(entries(everything(filled, ("_id", "p,a,v")))) == 3
     filled.update({"resourceType": "Patient", "id": "t", "meta": {"tag": [{"code": "x"}]}})
-    filled.update({"resourceType": "Organization", "id": "t", "meta": {"tag": [{"code": "x"}]}})
+    filled.update({"resourceType": "Organization", "id": "t", "name": "T", "meta": {"tag": [{"code": "x"}]}})
     assert set(entries(everything(filled, ("_tag", "x")))) == {"Patient/t", "Organization/t"}
     assert len(entries(everything(filled, ("_type", "Patient,Organization"), ("_tag:not", "x")))) == 3
     for params in [("name", "abel"), ("code", "x")]:

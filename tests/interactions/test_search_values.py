@@ -416,7 +416,8 @@ def test_missing(finds, name):
         ),
         observation(valueString="s"),
         observation(
-            dataAbsentReason={"text": "none"}, _effectiveDateTime={"extension": [{"url": "http://e"}]}
+            dataAbsentReason={"text": "none"},
+            _effectiveDateTime={"extension": [{"url": "http://e", "valueCode": "unknown"}]},
         ),
     )
     there = "b" if name == "value-string" else "a"

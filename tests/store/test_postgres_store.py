@@ -14,7 +14,7 @@ import databases
 import pytest
 from databases import Server, ask, database
 
-from service.errors import Conflict, InvalidInput, StoreUnavailable, TooCostly
+from service.errors import Conflict, InvalidInput, StoreUnavailable, StoreUnreachable, TooCostly
 from service.fhir.search_query import Clause, ReferenceValue, TokenValue
 from service.fhir.search_values import SearchKeys, TokenKey
 from service.interactions import write
@@ -295,7 +295,7 @@ async def lose_and_find(server):
 def test_a_server_that_is_not_there_is_told(postgres_server):
     with pytest.raises(StoreUnavailable, match="can't be opened"):
         asyncio.run(open_store(f"{postgres_server}/no_such_database"))
-    with pytest.raises(StoreUnavailable, match="can't be opened"):
+    with pytest.raises(StoreUnreachable, match="does not answer"):
         asyncio.run(open_store("postgresql://postgres@127.0.0.1:1/none"))
     with pytest.raises(StoreUnavailable, match="can't be opened"):
         asyncio.run(open_store("not an address"))
