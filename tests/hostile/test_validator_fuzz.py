@@ -23,6 +23,10 @@ ONCE_NOT_BORNE: list[dict[str, Any]] = [
         "category": [{"coding": [5, None, {}]}],
         "seriousness": {"coding": [1.5]},
     },
+    {
+        "resourceType": "StructureDefinition",
+        "snapshot": {"element": [{"path": "A.b", "type": 0, "fixedUri": "u"}]},
+    },
     {"resourceType": "Patient", "extension": [{"url": " ", "valueInteger": 1}], "name": {"\x1f": None}},
 ]
 

@@ -282,7 +282,7 @@ REQUIRED = {
 }
 
 
-@pytest.mark.published("US Core 6.1.0, PACIO PFE 2.0.0: the elements that their profiles require")
+@pytest.mark.published("US Core 6.1.0, PACIO PFE 2.0.0: what their profiles require (from memory)")
 def test_what_the_american_guides_require_is_there(authored, tell):
     definitions = known(*REQUIRED.values())
     held: dict[str, int] = defaultdict(int)

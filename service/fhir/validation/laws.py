@@ -21,6 +21,7 @@ from service.fhir.validation.scope import Check, Found, Scope
 __all__ = ["element_rules", "laws"]
 
 _BY_STRUCTURE = frozenset({"ele-1"})
+_OF_WRONG_KINDS = (AttributeError, IndexError, KeyError, TypeError, ValueError)
 _OF_TYPES: dict[str, Check] = {
     "Coding": bindings.coded,
     **dict.fromkeys(("Quantity", "Age", "Count", "Distance", "Duration"), bindings.coded),
@@ -67,8 +68,11 @@ def _invariant(rule: Invariant) -> Check:
     fault = [Fault("", f"{rule.human.strip().rstrip('.')}.", IssueType.INVARIANT, rule.key, rule.severity)]
 
     def check(node: Any, scope: Scope) -> Found:
-        if holds(node, scope.resource, scope.container):
-            return None
+        try:
+            if holds(node, scope.resource, scope.container):
+                return None
+        except _OF_WRONG_KINDS:
+            return None  # it can't be judged; what is of the wrong kind is told where it stands
         # what is contained has its narrative in the resource around it (references.html#contained)
         return None if narrative and node is not scope.container else fault
 

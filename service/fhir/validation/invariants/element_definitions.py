@@ -41,7 +41,7 @@ def _max(value: Any, _resource: Tree, _root: Tree) -> bool:
 def _at_most_one_type(name: str) -> Rule:
     def rule(type_: str) -> Holds:
         value = names(type_, name)
-        return lambda node, _resource, _root: value.isdisjoint(node) or len(node.get("type", ())) <= 1
+        return lambda node, _resource, _root: value.isdisjoint(node) or len(parts(node, "type")) <= 1
 
     return rule
 
