@@ -8,8 +8,7 @@ from typing import Any
 
 from r4_examples import FOLDER
 
-from service.fhir.elements import elements, is_primitive, is_resource
-from service.fhir.fhirpath.nodes import ancestry
+from service.fhir.elements import elements, is_primitive, is_resource, lineage
 from service.fhir.json import Tree, parse
 
 Found = tuple[str, Any, Tree, Tree]
@@ -174,7 +173,7 @@ class Maker:
         return dict(_FILLER) if depth > 5 else self._node(type_, depth + 1)
 
     def _primitive(self, type_: str) -> Any:
-        for base in ancestry(type_):
+        for base in lineage(type_):
             if base in _VALUES:
                 own = _VALUES[base]
                 return self._random.choice(self._like(own, "://") if base == "uri" else own)

@@ -1,37 +1,16 @@
-"""Filters of a value set's definition (``ValueSet.compose.include.filter``), and answers of three values."""
+"""Filters of a value set's definition (``ValueSet.compose.include.filter``)."""
 
 from collections.abc import Iterable, Iterator
 from typing import Any
 
 from service.fhir.code_systems import CodeSystem, Concept
 from service.fhir.json import Tree
+from service.fhir.three_valued import Holds, all_of, not_
 from service.fhir.units import canonical
 
-__all__ = ["Filters", "Holds", "all_of", "any_of", "not_"]
+__all__ = ["Filters"]
 
-Holds = bool | None
-"""Yes, no, or None: that can't be told."""
 _OPPOSITES = {"is-not-a": "is-a", "not-in": "in"}
-
-
-def any_of(said: Iterable[Holds]) -> Holds:
-    """Yes if one is yes, no if all are no."""
-    unsure = False
-    for one in said:
-        if one:
-            return True
-        unsure = unsure or one is None
-    return None if unsure else False
-
-
-def all_of(said: Iterable[Holds]) -> Holds:
-    """Yes if all are yes, no if one is no."""
-    return not_(any_of(not_(one) for one in said))
-
-
-def not_(said: Holds) -> Holds:
-    """The opposite; what can't be told stays so."""
-    return None if said is None else not said
 
 
 class Filters:

@@ -2,16 +2,26 @@
 
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
-from functools import cache, cached_property
+from functools import cache, cached_property, lru_cache
 from typing import Any
 
 from service.fhir.code_grammars import told_by_form
 from service.fhir.json import Tree, reread
 from service.fhir.terminology_files import texts
 
-__all__ = ["SNOMED", "CodeSystem", "Concept", "in_language", "known_code", "known_in", "shipped_code_system"]
+__all__ = [
+    "SNOMED",
+    "CodeSystem",
+    "Concept",
+    "in_language",
+    "known_code",
+    "known_in",
+    "memorable",
+    "shipped_code_system",
+]
 
 SNOMED = "http://snomed.info/sct"
+_LONGEST = 200
 _INACTIVE = frozenset({"retired", "inactive", "deprecated"})
 
 
@@ -147,7 +157,19 @@ def in_language(designations: Iterable[Tree], language: str) -> str:
 
 def known_code(system: str, code: str) -> bool | None:
     """Whether a system has a code; None if that can't be told from what ships (SNOMED CT, LOINC, ...)."""
+    return (_remembered if memorable(system, code) else _known)(system, code)
+
+
+def memorable(system: str, code: str) -> bool:
+    """Whether an answer may be remembered: no code is as long as what would fill the memory."""
+    return len(code) <= _LONGEST and len(system) <= _LONGEST
+
+
+def _known(system: str, code: str) -> bool | None:
     return known_in(system, shipped_code_system(system), code)
+
+
+_remembered = lru_cache(maxsize=8_192)(_known)
 
 
 def known_in(url: str, system: CodeSystem | None, code: str) -> bool | None:

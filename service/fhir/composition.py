@@ -7,10 +7,11 @@ from collections.abc import Iterator, Sequence
 from typing import NamedTuple, Protocol
 
 from service.errors import TooManyCodes
-from service.fhir.code_filters import Filters, Holds, all_of, any_of, not_
+from service.fhir.code_filters import Filters
 from service.fhir.code_grammars import GRAMMARS
 from service.fhir.code_systems import CodeSystem, Concept, known_in
 from service.fhir.json import Tree
+from service.fhir.three_valued import Holds, all_of, any_of, not_
 
 __all__ = ["Composition", "Member", "Members", "Source"]
 

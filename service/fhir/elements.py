@@ -14,6 +14,8 @@ from pathlib import Path
 from typing import Any, NamedTuple
 
 __all__ = [
+    "ANY_RESOURCE",
+    "STRUCTURES",
     "Binding",
     "Element",
     "binding_of",
@@ -26,8 +28,17 @@ __all__ = [
     "resource_types",
 ]
 
+STRUCTURES = "http://hl7.org/fhir/StructureDefinition/"
+"""Where the addresses of R4's own types, profiles and extensions begin."""
+ANY_RESOURCE = frozenset({"Resource", "DomainResource"})
+"""The types that stand for any resource."""
 _FILE = Path(__file__).parent / "definitions" / "elements.json.xz"
 _NUMBERS = frozenset({"decimal", "integer", "positiveInt", "unsignedInt"})
+_NARROWER = {
+    **dict.fromkeys(("code", "id", "markdown"), "string"),
+    **dict.fromkeys(("canonical", "oid", "url", "uuid"), "uri"),
+    **dict.fromkeys(("positiveInt", "unsignedInt"), "integer"),
+}
 _VALUE_SET = "http://hl7.org/fhir/ValueSet/"
 _STRENGTHS = {"r": "required", "e": "extensible", "p": "preferred", "x": "example"}
 _TYPE = re.compile(r"([\w.]+)(?:\(([\w,]+)\))?(?:<(\w+)>)?")
@@ -80,9 +91,13 @@ def elements(type_: str) -> Mapping[str, Element]:
     return found
 
 
+@cache
 def lineage(type_: str) -> tuple[str, ...]:
-    """A type or part, the type it extends, and so on up."""
-    base, *_ = _tables().get(type_, ("",))
+    """A type or part, the type it extends, and so on up; of primitives as well."""
+    if is_primitive(type_):
+        base = _NARROWER.get(type_, "Element")
+    else:
+        base, *_ = _tables().get(type_, ("",))
     return (type_, *(lineage(base) if base else ()))
 
 

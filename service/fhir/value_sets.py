@@ -7,7 +7,7 @@ from collections.abc import Mapping
 from functools import cache, lru_cache
 from typing import NamedTuple
 
-from service.fhir.code_systems import CodeSystem, shipped_code_system
+from service.fhir.code_systems import CodeSystem, memorable, shipped_code_system
 from service.fhir.composition import Composition
 from service.fhir.json import Tree, reread
 from service.fhir.terminology_files import texts
@@ -51,11 +51,18 @@ def codes(url: str) -> frozenset[str] | None:
 
 def member(url: str, system: str, code: str) -> bool | None:
     """Whether a value set has a code; an empty ``system`` is any. None if what ships does not tell."""
+    return (_remembered if memorable(system, code) else _member)(url, system, code)
+
+
+def _member(url: str, system: str, code: str) -> bool | None:
     if url not in texts("ValueSet"):
         return None
     table = _table(url)
     listed = table is not None and code in (table.by_system.get(system, ()) if system else table.all)
-    return listed or _judged(url, system, code)
+    return listed or Composition(SHIPPED).holds(_shipped(url), system, code)
+
+
+_remembered = lru_cache(maxsize=8_192)(_member)
 
 
 @cache
@@ -73,8 +80,3 @@ def _table(url: str) -> _Table | None:
     systems = {system for system, _ in listed}
     by_system = {one: frozenset(code for system, code in listed if system == one) for one in systems}
     return _Table(frozenset().union(*by_system.values()), by_system, composition.closed(tree))
-
-
-@lru_cache(maxsize=4_096)
-def _judged(url: str, system: str, code: str) -> bool | None:
-    return Composition(SHIPPED).holds(_shipped(url), system, code)

@@ -257,10 +257,7 @@ def check(requests: Iterable[Entry], *, context: Context) -> tuple[Entry, ...]:
 
 def _unstorable(tree: Tree, at: str) -> list[Issue]:
     root = at or str(tree["resourceType"])
-    return [
-        Issue(fault.message, code=fault.code, place=Place(expression=f"{root}{fault.path}"))
-        for fault in misshapen(tree)
-    ]
+    return [fault.at(root) for fault in misshapen(tree)]
 
 
 def _as_warning(issue: Issue) -> Issue:

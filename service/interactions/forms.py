@@ -7,14 +7,14 @@ from functools import cache
 from service.errors import Issue, IssueType, Place, RuleViolation, Severity
 from service.fhir.composition import Composition
 from service.fhir.json import Tree, reread
-from service.fhir.search_parameters import parameters
-from service.fhir.search_query import Clause, UriValue
-from service.fhir.validation.form_nodes import objects, text
+from service.fhir.validation.form_nodes import objects
 from service.fhir.validation.questionnaire_response import check_answers
+from service.fhir.validation.reading import text
 from service.fhir.value_sets import SHIPPED, member
 from service.interactions.entry import Applied, Entry
+from service.interactions.terms import stored_under
 from service.settings import shipped
-from service.store.contract import Query, Store, Transaction
+from service.store.contract import Store, Transaction
 
 __all__ = ["check_forms", "form_issues"]
 
@@ -75,10 +75,7 @@ async def form_issues(source: Store | Transaction, response: Tree, *, at: str = 
         )
 
     faults = check_answers(response, form, member=has)
-    return tuple(
-        Issue(fault.message, fault.severity, fault.code, Place(expression=f"{root}{fault.path}"), fault.rule)
-        for fault in faults
-    )
+    return tuple(fault.at(root) for fault in faults)
 
 
 def _holds(value_set: Tree, system: str, code: str) -> bool | None:
@@ -137,10 +134,7 @@ def _shipped_forms() -> dict[str, Tree]:
 async def _stored(source: Store | Transaction, type_: str, address: str) -> Tree | None:
     """The stored definition of a canonical address; the one written last, if no version is asked for."""
     url, _, wanted = address.partition("|")
-    parameter = parameters(type_)["url"]
-    clause = Clause(parameter.indexes, "uri", (UriValue(url),), "", parameter.wide)
-    page = await source.search(Query(type_, (clause,), count=50, total="none"))
-    newest = sorted(page.versions, key=lambda version: -version.sequence)
+    newest = sorted(await stored_under(source, type_, url), key=lambda version: -version.sequence)
     return next(
         (tree for tree in (reread(one.content) for one in newest) if wanted in {"", tree.get("version")}),
         None,

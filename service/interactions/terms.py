@@ -17,7 +17,7 @@ from service.interactions.read import there
 from service.store.contract import Query, Store, Transaction, Version
 from service.terminology.licensed import Licence, licensed
 
-__all__ = ["Terms"]
+__all__ = ["Terms", "stored_under"]
 
 _MOST = 100  # stored definitions read for one request
 
@@ -74,7 +74,9 @@ class Terms:
             raise TooManyCodes(f"More than {_MOST} code systems and value sets are needed for this.")
         self._stored[type_, canonical] = None
         url, _, wanted = canonical.partition("|")
-        found = [(version, reread(version.content)) for version in await self._of_url(type_, url)]
+        found = [
+            (version, reread(version.content)) for version in await stored_under(self._store, type_, url)
+        ]
         fitting = [
             (tree.get("status") == "active", version.sequence, version.content)
             for version, tree in found
@@ -112,10 +114,12 @@ class Terms:
             waiting = [tree for one in sorted(addresses - seen) if (tree := self.value_set(one))]
             seen |= addresses
 
-    async def _of_url(self, type_: str, url: str) -> tuple[Version, ...]:
-        parameter = parameters(type_)["url"]
-        clause = Clause(parameter.indexes, "uri", (UriValue(url),), "", parameter.wide)
-        return (await self._store.search(Query(type_, (clause,), count=50, total="none"))).versions
+
+async def stored_under(store: Store | Transaction, type_: str, url: str) -> tuple[Version, ...]:
+    """Answer the stored definitions of a canonical address, whatever their version."""
+    parameter = parameters(type_)["url"]
+    clause = Clause(parameter.indexes, "uri", (UriValue(url),), "", parameter.wide)
+    return (await store.search(Query(type_, (clause,), count=50, total="none"))).versions
 
 
 def _parts(value_set: Tree) -> Iterable[Tree]:

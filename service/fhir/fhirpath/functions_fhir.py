@@ -2,15 +2,13 @@
 
 from typing import Any
 
-from service.fhir.elements import elements
+from service.fhir.elements import STRUCTURES, elements
 from service.fhir.fhirpath.context import Context
 from service.fhir.fhirpath.evaluation import Evaluated, Functions, single
 from service.fhir.fhirpath.nodes import Node, extends, members, node_of, system_type, value
 from service.fhir.fhirpath.values import CannotError
 
 __all__ = ["FUNCTIONS"]
-
-_DEFINITIONS = "http://hl7.org/fhir/StructureDefinition/"
 
 
 def _has_value(_: Context, items: list[Any]) -> list[Any]:
@@ -71,7 +69,7 @@ def _objects(found: Any) -> list[dict[str, Any]]:
 def _conforms(context: Context, items: list[Any], profile: Evaluated) -> list[Any]:
     """To a base type; profiles are not known here."""
     url = single(profile(context), str) or ""
-    name = url.removeprefix(_DEFINITIONS)
+    name = url.removeprefix(STRUCTURES)
     if name == url or not elements(name):
         raise CannotError("only the base types of FHIR are known to conformsTo()")
     return [isinstance(item, Node) and extends(item.type, name) for item in items]

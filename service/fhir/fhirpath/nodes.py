@@ -3,6 +3,7 @@
 from collections.abc import Iterator
 from decimal import Decimal
 from functools import cache
+from itertools import zip_longest
 from typing import Any
 
 from service.fhir.elements import elements, is_primitive, lineage
@@ -11,7 +12,6 @@ from service.fhir.fhirpath.values import CannotError, Quantity, Temporal
 __all__ = [
     "Node",
     "Steps",
-    "ancestry",
     "children",
     "extends",
     "is_a",
@@ -26,11 +26,6 @@ __all__ = [
 Steps = tuple[str | int, ...]
 _TEMPORAL = frozenset({"date", "dateTime", "instant", "time"})
 _SYSTEM = frozenset({"Boolean", "String", "Integer", "Decimal", "Date", "DateTime", "Time", "Quantity"})
-_NARROWER = {
-    **dict.fromkeys(("code", "id", "markdown"), "string"),
-    **dict.fromkeys(("canonical", "oid", "url", "uuid"), "uri"),
-    **dict.fromkeys(("positiveInt", "unsignedInt"), "integer"),
-}
 _QUANTITIES = frozenset({"Quantity", "Age", "Count", "Distance", "Duration"})
 
 
@@ -135,9 +130,7 @@ def _each(data: Any, type_: str, place: Steps | None, beside: Any) -> Iterator[N
         return
     values = data if isinstance(data, list) else []
     extras = beside if isinstance(beside, list) else []
-    for index in range(max(len(values), len(extras))):
-        one = values[index] if index < len(values) else None
-        extra = extras[index] if index < len(extras) else None
+    for index, (one, extra) in enumerate(zip_longest(values, extras)):
         if one is not None or extra is not None:
             yield _typed(one, type_, None if place is None else (*place, index), extra)
 
@@ -209,12 +202,4 @@ def is_a(item: Any, space: str, name: str, *, exactly: bool = False) -> bool:
 
 def extends(type_: str, name: str) -> bool:
     """Whether a FHIR type is that type or one made from it."""
-    return name in ancestry(type_)
-
-
-@cache
-def ancestry(type_: str) -> tuple[str, ...]:
-    """A FHIR type, the one it is made from, and so on; primitives as well."""
-    if not is_primitive(type_):
-        return lineage(type_)
-    return (type_, *(ancestry(_NARROWER[type_]) if type_ in _NARROWER else ("Element",)))
+    return name in lineage(type_)

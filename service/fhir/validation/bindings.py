@@ -1,6 +1,5 @@
 """Codes: bindings to value sets, and codes that their own system does not have (terminologies.html)."""
 
-from functools import lru_cache
 from typing import Any
 
 from service.errors import IssueType, Severity
@@ -13,7 +12,6 @@ from service.fhir.validation.scope import Check, Found, Scope
 
 __all__ = ["binding", "bound", "coded"]
 
-_LONGEST = 200  # of what is remembered; no system has codes as long
 _LISTED = 12
 _MEDIA_TYPES = "http://hl7.org/fhir/ValueSet/mimetypes"
 _FORMATS = frozenset({"xml", "json", "ttl"})  # what _format takes too (http.html, testscript.html)
@@ -45,7 +43,7 @@ def bound(told: Binding, type_: str) -> Check | None:
 def coded(node: Tree, _: Scope) -> Found:
     """Check that the system of a Coding or Quantity has its code, as far as that is known."""
     system, code = node.get("system"), node.get("code")
-    if type(system) is str and type(code) is str and _known(system, code) is False:
+    if type(system) is str and type(code) is str and known_code(system, code) is False:
         return [Fault(".code", _UNKNOWN, IssueType.CODE_INVALID, system)]
     return None
 
@@ -60,7 +58,7 @@ def _text(told: Binding) -> Check | None:
     def check(value: Any, _: Scope) -> Found:
         if listed is not None and value in listed:
             return None
-        return [_wrong(url)] if _member(url, "", value) is False else None
+        return [_wrong(url)] if value_sets.member(url, "", value) is False else None
 
     return check
 
@@ -105,33 +103,13 @@ def _judged(told: Binding, codings: list[Any]) -> Found:
 
 def _any(url: str, codings: list[Tree]) -> bool:
     """Whether one of the codings is in the set, or may be."""
-    return any(_member(url, _system(one), one["code"]) is not False for one in codings)
+    return any(value_sets.member(url, _system(one), one["code"]) is not False for one in codings)
 
 
 def _system(coding: Tree) -> str:
     """The system; one that is not told is none, and not any."""
     system = coding.get("system")
     return system if isinstance(system, str) else "-"
-
-
-def _member(url: str, system: str, code: str) -> bool | None:
-    if len(code) > _LONGEST or len(system) > _LONGEST:
-        return value_sets.member(url, system, code)
-    return _remembered(url, system, code)
-
-
-@lru_cache(maxsize=8_192)
-def _remembered(url: str, system: str, code: str) -> bool | None:
-    return value_sets.member(url, system, code)
-
-
-def _known(system: str, code: str) -> bool | None:
-    return _known_remembered(system, code) if len(code) <= _LONGEST else known_code(system, code)
-
-
-@lru_cache(maxsize=8_192)
-def _known_remembered(system: str, code: str) -> bool | None:
-    return known_code(system, code)
 
 
 def _wrong(url: str) -> Fault:

@@ -5,7 +5,7 @@ from collections.abc import Iterator
 from typing import Any
 
 from service.errors import IssueType
-from service.fhir.elements import elements, is_resource
+from service.fhir.elements import ANY_RESOURCE, elements, is_resource
 from service.fhir.json import Tree
 from service.fhir.validation.fault import Fault
 from service.fhir.validation.scope import Found, Scope
@@ -21,7 +21,6 @@ _KNOWN = {
     "parent": "code",
     "child": "code",
 }
-_ABSTRACT = frozenset({"Resource", "DomainResource"})
 _BEGINNING = re.compile(r"\s*\(*\s*([A-Z]\w*)\b")
 _ELSEWHERE = "The expression begins at none of the types in 'base', so that nothing can be found by it."
 _NO_ELEMENT = "The type {} has no element of this path."
@@ -92,7 +91,7 @@ def search_parameter(node: Tree, _: Scope) -> Found:
     if (
         not isinstance(expression, str)
         or not isinstance(base, list)
-        or not _ABSTRACT.isdisjoint(map(str, base))
+        or not ANY_RESOURCE.isdisjoint(map(str, base))
     ):
         return None
     begun = {found[1] for found in map(_BEGINNING.match, expression.split("|")) if found}

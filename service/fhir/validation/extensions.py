@@ -11,6 +11,7 @@ from typing import Any
 
 from service.errors import IssueType
 from service.fhir.elements import (
+    STRUCTURES,
     Binding,
     elements,
     is_primitive,
@@ -26,7 +27,6 @@ from service.fhir.validation.scope import Check, Found, Scope
 __all__ = ["FILE", "extensions"]
 
 FILE = Path(__file__).parents[1] / "definitions" / "extensions.json.xz"
-_BASE = "http://hl7.org/fhir/StructureDefinition/"
 _NAMES = ("extension", "modifierExtension")
 _ABSOLUTE = re.compile(r"[A-Za-z][A-Za-z0-9+.-]*:.+")
 # Where the standard's own resources carry them as well, and later editions of their definitions allow them.
@@ -53,9 +53,6 @@ _LATER: dict[str, Any] = {
     "operationoutcome-file": {"most": "1", "in": ["OperationOutcome"], "value": "string", "needed": True},
     "narrativeLink": {"most": "*", "in": ["Element"], "value": "url", "needed": True},
 }
-_PRIMITIVE_BASES = dict.fromkeys(("code", "id", "markdown"), "string")
-_PRIMITIVE_BASES |= dict.fromkeys(("url", "canonical", "oid", "uuid"), "uri")
-_PRIMITIVE_BASES |= dict.fromkeys(("positiveInt", "unsignedInt"), "integer")
 _RELATIVE = "The url of an extension must be absolute; only those inside another extension may be relative."
 _UNDEFINED = "FHIR R4 does not define this extension; use one it defines, or a url of your own."
 _UNKNOWN_MODIFIER = (
@@ -91,7 +88,7 @@ def extensions(path: str, type_: str) -> Check:
 
 def _here(path: str, type_: str) -> frozenset[str]:
     """What a definition may call the place."""
-    names = {path, "Element", *lineage(type_), _PRIMITIVE_BASES.get(type_, type_)}
+    names = {path, "Element", *lineage(type_)}
     owner, _, name = path.rpartition(".")
     element = elements(owner).get(name)
     if element and element.choice:
@@ -115,7 +112,7 @@ def _all(name: str, node: Tree, here: frozenset[str], scope: Scope, *, nested: b
             yield fault._replace(path=f".{name}[{place}]{fault.path}")
     for url, count in counts.items():
         if count > 1 and _tables().get(url, {}).get("most") == "1":
-            yield Fault(f".{name}", _ONCE.format(url.removeprefix(_BASE)), IssueType.STRUCTURE, url)
+            yield Fault(f".{name}", _ONCE.format(url.removeprefix(STRUCTURES)), IssueType.STRUCTURE, url)
 
 
 def _known(url: str, table: Tree, *, here: frozenset[str], modifier: bool) -> Iterator[Fault]:
@@ -130,7 +127,7 @@ def _unknown(url: str, *, modifier: bool, nested: bool) -> Iterator[Fault]:
     """Any other is kept, unless it may change what the element means or claims to be the standard's."""
     if modifier:
         yield Fault("", _UNKNOWN_MODIFIER, IssueType.STRUCTURE, url)
-    elif url.startswith(_BASE):
+    elif url.startswith(STRUCTURES):
         yield Fault("", _UNDEFINED, IssueType.STRUCTURE, url)
     elif not nested and not _ABSOLUTE.fullmatch(url):
         yield Fault("", _RELATIVE, IssueType.STRUCTURE, url)
@@ -170,7 +167,7 @@ def _parts(url: str, parts: Tree, node: Tree, scope: Scope) -> Iterator[Fault]:
             for fault in _content(url, parts[name], one, scope):
                 yield fault._replace(path=f".extension[{place}]{fault.path}")
         elif name and not _ABSOLUTE.fullmatch(name):
-            text = _NO_PART.format(url.removeprefix(_BASE), ", ".join(parts))
+            text = _NO_PART.format(url.removeprefix(STRUCTURES), ", ".join(parts))
             yield Fault(f".extension[{place}]", text, IssueType.STRUCTURE, url)
     for name, part in parts.items():
         if part["least"] and not counts[name]:
@@ -195,7 +192,7 @@ def _value(text: str) -> tuple[dict[str, str], Binding | None]:
 @cache
 def _places(url: str) -> frozenset[str]:
     """Where an extension may stand, told by the part's own path where a longer one was given."""
-    more = _ALSO.get(url.removeprefix(_BASE), ())
+    more = _ALSO.get(url.removeprefix(STRUCTURES), ())
     return frozenset(_part(place) for place in (*_tables()[url]["in"], *more))
 
 
@@ -216,4 +213,4 @@ def _part(place: str) -> str:
 @cache
 def _tables() -> dict[str, Any]:
     tables = _LATER | json.loads(lzma.decompress(FILE.read_bytes()))
-    return {name if ":" in name else _BASE + name: table for name, table in tables.items()}
+    return {name if ":" in name else STRUCTURES + name: table for name, table in tables.items()}

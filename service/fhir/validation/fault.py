@@ -2,7 +2,7 @@
 
 from typing import NamedTuple
 
-from service.errors import IssueType, Severity
+from service.errors import Issue, IssueType, Place, Severity
 
 __all__ = ["Fault"]
 
@@ -18,3 +18,8 @@ class Fault(NamedTuple):
     code: IssueType
     rule: str = ""
     severity: Severity = Severity.ERROR
+
+    def at(self, root: str) -> Issue:
+        """The issue it is where the part that was checked has the expression ``root``."""
+        expression = f"{root}{self.path}".removeprefix(".")
+        return Issue(self.message, self.severity, self.code, Place(expression=expression), self.rule)

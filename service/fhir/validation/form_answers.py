@@ -8,8 +8,9 @@ from service.errors import IssueType
 from service.fhir.json import Tree, number_text
 from service.fhir.references import local_target
 from service.fhir.validation.fault import Fault
-from service.fhir.validation.form_nodes import extensions, objects, text, value_of
+from service.fhir.validation.form_nodes import extensions, objects, value_of
 from service.fhir.validation.form_values import equal, order
+from service.fhir.validation.reading import text
 
 __all__ = ["Member", "faults_of_answer", "options"]
 

@@ -5,8 +5,9 @@ from collections.abc import Iterator
 from typing import Any
 
 from service.fhir.json import Tree
-from service.fhir.validation.form_nodes import answers, link_id, objects, text, value_of
+from service.fhir.validation.form_nodes import answers, link_id, objects, value_of
 from service.fhir.validation.form_values import equal, order
+from service.fhir.validation.reading import text
 
 __all__ = ["Conditions", "Where"]
 

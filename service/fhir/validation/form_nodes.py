@@ -2,11 +2,11 @@
 
 from typing import Any
 
+from service.fhir.elements import STRUCTURES
 from service.fhir.json import Tree
+from service.fhir.validation.reading import text
 
-__all__ = ["answers", "extensions", "link_id", "objects", "text", "value_of"]
-
-_HL7 = "http://hl7.org/fhir/StructureDefinition/"
+__all__ = ["answers", "extensions", "link_id", "objects", "value_of"]
 
 
 def objects(node: Tree, name: str) -> list[tuple[int, Tree]]:
@@ -14,12 +14,6 @@ def objects(node: Tree, name: str) -> list[tuple[int, Tree]]:
     found = node.get(name)
     listed = found if isinstance(found, list) else []
     return [(place, one) for place, one in enumerate(listed) if isinstance(one, dict)]
-
-
-def text(node: Tree, name: str) -> str:
-    """A member that is a text, empty if there is none."""
-    found = node.get(name)
-    return found if isinstance(found, str) else ""
 
 
 def link_id(item: Tree) -> str:
@@ -43,4 +37,6 @@ def answers(item: Tree) -> list[tuple[int, str, Any]]:
 
 def extensions(item: Tree, name: str) -> list[Any]:
     """The values of the extensions of this name among those that HL7 publishes with R4."""
-    return [value_of(one)[1] for _, one in objects(item, "extension") if one.get("url") == f"{_HL7}{name}"]
+    return [
+        value_of(one)[1] for _, one in objects(item, "extension") if one.get("url") == f"{STRUCTURES}{name}"
+    ]

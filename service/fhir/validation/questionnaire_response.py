@@ -11,8 +11,9 @@ from service.fhir.json import Tree
 from service.fhir.validation.fault import Fault
 from service.fhir.validation.form_answers import Member, faults_of_answer, options
 from service.fhir.validation.form_conditions import Conditions, Where
-from service.fhir.validation.form_nodes import answers, extensions, link_id, objects, text
+from service.fhir.validation.form_nodes import answers, extensions, link_id, objects
 from service.fhir.validation.form_values import equal
+from service.fhir.validation.reading import text
 
 __all__ = ["check_answers"]
 

@@ -1,17 +1,15 @@
 """A resource against the base and against profiles: those it claims, and those somebody asks for."""
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable
 
 from service.errors import Issue, IssueType, Place
+from service.fhir.elements import STRUCTURES
 from service.fhir.json import Tree
-from service.fhir.validation.fault import Fault
 from service.fhir.validation.form_nodes import objects
 from service.fhir.validation.profiles import Definitions, check_extensions, check_profiles, claimed
 from service.fhir.validation.resource import check
 
 __all__ = ["check_requested", "claim_issues"]
-
-_BASE = "http://hl7.org/fhir/StructureDefinition/"
 
 
 def check_requested(resource: Tree, profiles: Iterable[str], definitions: Definitions) -> tuple[Issue, ...]:
@@ -22,15 +20,18 @@ def check_requested(resource: Tree, profiles: Iterable[str], definitions: Defini
     found = [*check(resource)]
     type_ = resource.get("resourceType")
     root = type_ if isinstance(type_, str) else ""
-    asked = [one for one in profiles if one.partition("|")[0] != f"{_BASE}{root}"]
+    asked = [one for one in profiles if one.partition("|")[0] != f"{STRUCTURES}{root}"]
     known = [one for one in asked if definitions.structure(one) is not None]
     found += [_unknown(one, root) for one in asked if one not in known]
-    found += _issues(check_profiles(resource, [*known, *claimed(resource)], definitions), root)
-    found += _issues(check_extensions(resource, definitions), root)
+    faults = [
+        *check_profiles(resource, [*known, *claimed(resource)], definitions),
+        *check_extensions(resource, definitions),
+    ]
+    found += [fault.at(root) for fault in faults]
     for place, entry in objects(resource, "entry") if root == "Bundle" else ():
         if isinstance(inner := entry.get("resource"), dict):
             faults = check_profiles(inner, claimed(inner), definitions, bundle=resource)
-            found += _issues(faults, f"Bundle.entry[{place}].resource")
+            found += [fault.at(f"Bundle.entry[{place}].resource") for fault in faults]
     return tuple(dict.fromkeys(found))
 
 
@@ -44,12 +45,8 @@ def claim_issues(resource: Tree, definitions: Definitions, *, at: str = "") -> t
     if not claims:
         return ()
     faults = check_profiles(resource, claims, definitions)
-    return tuple(_issues(faults, at or str(resource.get("resourceType", ""))))
-
-
-def _issues(faults: Iterable[Fault], root: str) -> Iterator[Issue]:
-    for fault in faults:
-        yield Issue(fault.message, fault.severity, fault.code, Place(f"{root}{fault.path}"), fault.rule)
+    root = at or str(resource.get("resourceType", ""))
+    return tuple(fault.at(root) for fault in faults)
 
 
 def _unknown(profile: str, root: str) -> Issue:

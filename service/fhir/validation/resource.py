@@ -1,9 +1,8 @@
 """Whether a resource is valid FHIR R4: everything that is wrong with it at once."""
 
-from service.errors import Issue, Place, Severity
+from service.errors import Issue, Severity
 from service.fhir.elements import is_resource
 from service.fhir.json import Tree
-from service.fhir.validation.fault import Fault
 from service.fhir.validation.scope import Scope
 from service.fhir.validation.structure import resource as check_resource
 
@@ -21,19 +20,9 @@ def check(resource: Tree, *, at: str = "") -> tuple[Issue, ...]:
         return ()
     type_ = resource.get("resourceType")
     root = at or (type_ if isinstance(type_, str) and is_resource(type_) else "")
-    return tuple(dict.fromkeys(_issue(fault, root) for fault in faults))
+    return tuple(dict.fromkeys(fault.at(root) for fault in faults))
 
 
 def errors(resource: Tree, *, at: str = "") -> tuple[Issue, ...]:
     """Answer what a resource is refused for; empty if it can be stored."""
     return tuple(issue for issue in check(resource, at=at) if issue.severity is Severity.ERROR)
-
-
-def _issue(fault: Fault, root: str) -> Issue:
-    return Issue(
-        fault.message,
-        code=fault.code,
-        severity=fault.severity,
-        place=Place(expression=f"{root}{fault.path}".removeprefix(".")),
-        rule=fault.rule,
-    )

@@ -4,13 +4,12 @@ import re
 from typing import Any
 
 from service.errors import IssueType
-from service.fhir.elements import Element, is_resource
+from service.fhir.elements import STRUCTURES, Element, is_resource
 from service.fhir.validation.fault import Fault
 from service.fhir.validation.scope import Check, Found, Scope
 
 __all__ = ["leads_to", "target"]
 
-_STRUCTURE = "http://hl7.org/fhir/StructureDefinition/"
 _ID = r"[A-Za-z0-9\-.]{1,64}"
 _RELATIVE = re.compile(rf"([A-Za-z]+)/{_ID}(?:/_history/{_ID})?(?:#.*)?")
 _RESTFUL = re.compile(rf"https?://.+/([A-Za-z]+)/{_ID}(?:/_history/{_ID})?(?:#.*)?")
@@ -64,7 +63,7 @@ def _reference(targets: tuple[str, ...]) -> Check:
             elif is_resource(named := _named(text)) and named not in types:
                 found = [Fault("", _OTHER_TYPE.format(", ".join(sorted(types))), IssueType.VALUE)]
         if type(type_) is str:
-            found += _stated(type_.removeprefix(_STRUCTURE), targets, types)
+            found += _stated(type_.removeprefix(STRUCTURES), targets, types)
         return found or None
 
     return check

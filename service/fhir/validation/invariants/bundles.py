@@ -2,7 +2,7 @@
 
 from service.fhir.json import Tree
 from service.fhir.validation.invariants.conditions import Rule, at_least_one, only_for, plain
-from service.fhir.validation.invariants.reading import distinct, parts, text, there
+from service.fhir.validation.reading import distinct, parts, text, there
 
 __all__ = ["RULES"]
 

@@ -17,7 +17,7 @@ from service.fhir.validation.invariants.conditions import (
     plain,
     together,
 )
-from service.fhir.validation.invariants.reading import coded, number, parts, text, there
+from service.fhir.validation.reading import coded, number, parts, text, there
 
 __all__ = ["RULES"]
 

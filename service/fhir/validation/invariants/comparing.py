@@ -6,7 +6,7 @@ from typing import Any
 from service.fhir.fhirpath.values import Temporal
 from service.fhir.json import Tree
 from service.fhir.units import UCUM, canonical
-from service.fhir.validation.invariants.reading import number, text
+from service.fhir.validation.reading import number, text
 
 __all__ = ["dates_in_order", "quantities_in_order"]
 

@@ -7,7 +7,7 @@ from typing import Any
 from service.fhir.elements import elements
 from service.fhir.json import Tree
 from service.fhir.validation.invariants.conditions import Rule, plain
-from service.fhir.validation.invariants.reading import descendants, parts, text, texts, there
+from service.fhir.validation.reading import descendants, parts, text, texts, there
 
 __all__ = ["RULES"]
 

@@ -13,7 +13,7 @@ from service.fhir.validation.invariants.conditions import (
     not_both,
     plain,
 )
-from service.fhir.validation.invariants.reading import number, text, there
+from service.fhir.validation.reading import number, text, there
 
 __all__ = ["RULES"]
 

@@ -14,7 +14,7 @@ from service.fhir.validation.invariants.conditions import (
     only_for,
     plain,
 )
-from service.fhir.validation.invariants.reading import descendants, distinct, parts, text, texts, there
+from service.fhir.validation.reading import descendants, distinct, parts, text, texts, there
 
 __all__ = ["RULES"]
 

@@ -14,7 +14,7 @@ from service.fhir.validation.invariants.conditions import (
     only_for,
     plain,
 )
-from service.fhir.validation.invariants.reading import distinct, number, parts, text, texts, there
+from service.fhir.validation.reading import distinct, number, parts, text, texts, there
 
 __all__ = ["RULES"]
 

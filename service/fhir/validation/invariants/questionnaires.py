@@ -2,7 +2,7 @@
 
 from service.fhir.json import Tree
 from service.fhir.validation.invariants.conditions import Rule, not_both, not_for, only_for, plain
-from service.fhir.validation.invariants.reading import descendants, distinct, text, texts, there
+from service.fhir.validation.reading import descendants, distinct, text, texts, there
 
 __all__ = ["RULES"]
 

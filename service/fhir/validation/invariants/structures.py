@@ -5,7 +5,7 @@ from collections.abc import Callable
 
 from service.fhir.json import Tree
 from service.fhir.validation.invariants.conditions import Rule, at_least_one, only_for, plain
-from service.fhir.validation.invariants.reading import distinct, parts, text, texts, there
+from service.fhir.validation.reading import distinct, parts, text, texts, there
 
 __all__ = ["RULES"]
 

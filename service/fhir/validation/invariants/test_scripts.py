@@ -2,7 +2,7 @@
 
 from service.fhir.json import Tree
 from service.fhir.validation.invariants.conditions import Rule, exactly_one, one_of, plain, together
-from service.fhir.validation.invariants.reading import parts, there
+from service.fhir.validation.reading import parts, there
 
 __all__ = ["RULES"]
 

@@ -10,15 +10,14 @@ from collections.abc import Mapping
 from functools import cache
 from pathlib import Path
 
-from service.fhir.elements import Element, elements, is_primitive
+from service.fhir.elements import STRUCTURES, Element, elements, is_primitive
 from service.fhir.guides import read_guide
 from service.fhir.json import Tree
 from service.fhir.validation.profiles.nodes import Node
 from service.settings import shipped
 
-__all__ = ["TYPE_ROOT", "own_profiles", "own_profiles_of", "published_profile", "type_tree"]
+__all__ = ["own_profiles", "own_profiles_of", "published_profile", "type_tree"]
 
-TYPE_ROOT = "http://hl7.org/fhir/StructureDefinition/"
 _FILE = Path(__file__).parents[2] / "definitions" / "profiles.json.xz"
 _VERSION = "4.0.1"
 
@@ -80,7 +79,7 @@ def _node(name: str, together: list[Element], path: str) -> Node:
 def _type(element: Element) -> Tree:
     type_: Tree = {"code": element.type}
     if element.profile:
-        type_["profile"] = [TYPE_ROOT + element.profile]
+        type_["profile"] = [STRUCTURES + element.profile]
     if element.targets:
-        type_["targetProfile"] = [TYPE_ROOT + target for target in element.targets]
+        type_["targetProfile"] = [STRUCTURES + target for target in element.targets]
     return type_

@@ -4,6 +4,7 @@ from collections.abc import Callable, Iterator, Sequence
 
 from service.errors import IssueType, Severity
 from service.fhir.json import Tree
+from service.fhir.three_valued import Holds, any_of
 from service.fhir.validation.fault import Fault
 from service.fhir.validation.profiles.items import Item
 from service.fhir.validation.profiles.nodes import Node
@@ -12,7 +13,7 @@ from service.fhir.validation.profiles.scope import Scope
 
 __all__ = ["MemberOf", "binding_checks", "coded", "widest"]
 
-MemberOf = Callable[[str, str, str], bool | None]
+MemberOf = Callable[[str, str, str], Holds]
 """Whether a value set (canonical) has a code of a system; None if that can't be told here."""
 
 _WIDEST = "http://hl7.org/fhir/StructureDefinition/elementdefinition-maxValueSet"
@@ -47,15 +48,9 @@ def widest(binding: Tree) -> str:
     return next((str(one.get("valueCanonical") or one.get("valueUri") or "") for one in told), "")
 
 
-def coded(item: Item, value_set: str, member: MemberOf) -> bool | None:
+def coded(item: Item, value_set: str, member: MemberOf) -> Holds:
     """Whether one of the codes of a value is in a value set; None if that can't be told here."""
-    unsure = False
-    for system, code in _codes(item):
-        said = member(value_set, system, code)
-        if said:
-            return True
-        unsure = unsure or said is None
-    return None if unsure else False
+    return any_of(member(value_set, system, code) for system, code in _codes(item))
 
 
 def _bound(

@@ -6,10 +6,11 @@ from threading import RLock
 from service.errors import IssueType, Severity
 from service.fhir.code_systems import CodeSystem
 from service.fhir.composition import Composition
+from service.fhir.elements import STRUCTURES
 from service.fhir.guides import Guide
 from service.fhir.json import Tree
 from service.fhir.validation.fault import Fault
-from service.fhir.validation.profiles.base_types import TYPE_ROOT, own_profiles, published_profile, type_tree
+from service.fhir.validation.profiles.base_types import own_profiles, published_profile, type_tree
 from service.fhir.validation.profiles.compiled import Compiler
 from service.fhir.validation.profiles.items import Item
 from service.fhir.validation.profiles.nodes import Node, from_elements
@@ -117,7 +118,7 @@ class Definitions:
         """A profile that another one names; compiled when something is held against it."""
         definition = self.structure(canonical)
         if definition is None:
-            known = type_tree(canonical.partition("|")[0].removeprefix(TYPE_ROOT))
+            known = type_tree(canonical.partition("|")[0].removeprefix(STRUCTURES))
             return Named(canonical, known.name, _right) if known else Named(canonical, "", None)
         if definition["type"] == "Extension" and published_profile(canonical):
             return Named(canonical, "Extension", _right)  # looked at wherever it stands
@@ -134,10 +135,10 @@ class Definitions:
         return Named(canonical, definition["type"], check)
 
     def _made(self, canonical: str) -> Node:
-        definition = self.structure(canonical if "/" in canonical else TYPE_ROOT + canonical)
+        definition = self.structure(canonical if "/" in canonical else STRUCTURES + canonical)
         if definition is not None:
             return self._elements(definition)
-        made = type_tree(canonical.partition("|")[0].removeprefix(TYPE_ROOT))
+        made = type_tree(canonical.partition("|")[0].removeprefix(STRUCTURES))
         if made is None:
             raise DefinitionFault(f"the definition {canonical} is not known here")
         return made

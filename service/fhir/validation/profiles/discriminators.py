@@ -5,6 +5,7 @@ from typing import Any
 
 from service.errors import Severity
 from service.fhir.json import Tree
+from service.fhir.three_valued import Holds, all_of, any_of
 from service.fhir.validation.profiles.codes import MemberOf, coded
 from service.fhir.validation.profiles.elementary import laid_down
 from service.fhir.validation.profiles.items import Item
@@ -21,7 +22,7 @@ __all__ = ["NONE", "Matcher", "Matching", "Numbered"]
 NONE = -1
 """Stands for no slice, where slices are numbered."""
 
-Matcher = Callable[[Item, Scope], bool | None]
+Matcher = Callable[[Item, Scope], Holds]
 """Whether a value belongs to a slice; None if that can't be told here."""
 
 Numbered = Callable[[Item, Scope], int]
@@ -49,7 +50,7 @@ class Matching:
         every = [self._one(slice_, sliced, one["type"], one["path"]) for one in discriminators]
         if not every:
             return _unknown
-        return lambda item, scope: _all(one(item, scope) for one in every)
+        return lambda item, scope: all_of(one(item, scope) for one in every)
 
     def numbered(self, slices: Sequence[Node], discriminators: Sequence[Tree]) -> Numbered | None:
         """Answer how slices are found by a key: a code of a concept or a plain value.
@@ -95,7 +96,7 @@ class Matching:
             matches = same if laid[0] == "fixed" else fits
             return lambda item, _: matches(item.value, laid[1])
         tests = [*self._bound(one.node, before), *self._parts(one.node)]
-        return (lambda item, scope: _all(test(item, scope) for test in tests)) if tests else _unknown
+        return (lambda item, scope: all_of(test(item, scope) for test in tests)) if tests else _unknown
 
     def _bound(self, node: Node, before: Sequence[Any]) -> list[Matcher]:
         """The value set of a slice; one that every slice is bound to tells nothing apart."""
@@ -121,8 +122,8 @@ class Matching:
         if not named:
             return _unknown
 
-        def one(item: Item, scope: Scope) -> bool | None:
-            return _any(conforms(profile, item, scope) for profile in named)
+        def one(item: Item, scope: Scope) -> Holds:
+            return any_of(conforms(profile, item, scope) for profile in named)
 
         return _anywhere(found, [one])
 
@@ -161,8 +162,8 @@ def _exists(found: Way) -> Matcher:
 def _typed(found: Way) -> Matcher:
     allowed = frozenset().union(*(one.types for one in found.defined))
 
-    def one(item: Item, scope: Scope) -> bool | None:
-        return _any(given.type in allowed if given.type else None for given in found.go(item, scope))
+    def one(item: Item, scope: Scope) -> Holds:
+        return any_of(given.type in allowed if given.type else None for given in found.go(item, scope))
 
     return one
 
@@ -170,34 +171,16 @@ def _typed(found: Way) -> Matcher:
 def _anywhere(found: Way, tests: Sequence[Matcher]) -> Matcher:
     """Whether one of the values at the end of a way is one of those defined."""
 
-    def one(item: Item, scope: Scope) -> bool | None:
+    def one(item: Item, scope: Scope) -> Holds:
         given = found.go(item, scope)
-        return _any(_test(test, end, scope) for end in given for test in tests)
+        return any_of(_test(test, end, scope) for end in given for test in tests)
 
     return one
 
 
-def _test(test: Matcher, item: Item, scope: Scope) -> bool | None:
+def _test(test: Matcher, item: Item, scope: Scope) -> Holds:
     return None if item.value is UNRESOLVED else test(item, scope)
 
 
 def _unknown(*_: Any) -> None:
     return None
-
-
-def _any(said: Iterable[bool | None]) -> bool | None:
-    unsure = False
-    for one in said:
-        if one:
-            return True
-        unsure = unsure or one is None
-    return None if unsure else False
-
-
-def _all(said: Iterable[bool | None]) -> bool | None:
-    unsure = False
-    for one in said:
-        if one is False:
-            return False
-        unsure = unsure or one is None
-    return None if unsure else True

@@ -4,6 +4,7 @@ from collections.abc import Iterator, Sequence
 from typing import Any
 
 from service.errors import IssueType
+from service.fhir.elements import ANY_RESOURCE
 from service.fhir.validation.fault import Fault
 from service.fhir.validation.profiles.items import Item
 from service.fhir.validation.profiles.nodes import Node
@@ -12,8 +13,6 @@ from service.fhir.validation.profiles.scope import Scope
 from service.fhir.validation.profiles.values import above, below, fits, same, shown
 
 __all__ = ["elementary", "laid_down"]
-
-_ANY = frozenset({"Resource", "DomainResource"})
 
 
 def laid_down(node: Node) -> tuple[str, Any] | None:
@@ -36,12 +35,17 @@ def elementary(rule: Rule, node: Node, against: Node) -> Iterator[Check]:
         if key.startswith(("minValue", "maxValue")) and added(node, against, key) is not None:
             yield _bound(rule, key, node.element[key])
     allowed = frozenset(node.types)
-    if allowed and not allowed & _ANY and allowed != frozenset(against.types) and _open_type(node, against):
+    if (
+        allowed
+        and not allowed & ANY_RESOURCE
+        and allowed != frozenset(against.types)
+        and _open_type(node, against)
+    ):
         yield _types(rule, allowed)
 
 
 def _open_type(node: Node, against: Node) -> bool:
-    return node.name.endswith("[x]") or bool(_ANY.intersection(against.types))
+    return node.name.endswith("[x]") or bool(ANY_RESOURCE.intersection(against.types))
 
 
 def _laid(rule: Rule, kind: str, wanted: Any) -> Check:

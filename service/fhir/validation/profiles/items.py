@@ -1,8 +1,10 @@
 """The values of an element in a resource, each with its place and type."""
 
 from collections.abc import Callable, Iterator, Mapping
+from itertools import zip_longest
 from typing import Any, NamedTuple
 
+from service.fhir.elements import ANY_RESOURCE
 from service.fhir.json import Tree
 from service.fhir.validation.profiles.nodes import Node
 
@@ -79,14 +81,12 @@ def _values(parent: Item, name: str, type_: str) -> list[Item]:
 def _with_extras(value: Any, extra: Any, type_: str, path: str) -> Iterator[Item]:
     values = value if isinstance(value, list) else []
     extras = extra if isinstance(extra, list) else []
-    for place in range(max(len(values), len(extras))):
-        one = values[place] if place < len(values) else None
-        beside = extras[place] if place < len(extras) else None
+    for place, (one, beside) in enumerate(zip_longest(values, extras)):
         if one is not None or beside is not None:
             yield _item(one, beside, type_, f"{path}[{place}]")
 
 
 def _item(value: Any, extra: Any, type_: str, path: str) -> Item:
-    if isinstance(value, dict) and type_ in {"Resource", "DomainResource"}:
+    if isinstance(value, dict) and type_ in ANY_RESOURCE:
         type_ = str(value.get("resourceType", type_))
     return Item(value, extra if isinstance(extra, dict) else None, type_, path)

@@ -4,6 +4,7 @@ from collections.abc import Callable, Iterator, Sequence
 from typing import Any
 
 from service.errors import IssueType, Severity
+from service.fhir.elements import ANY_RESOURCE
 from service.fhir.references import local_target
 from service.fhir.validation.fault import Fault
 from service.fhir.validation.profiles.items import Item, whole
@@ -12,9 +13,6 @@ from service.fhir.validation.profiles.rule import Check, Rule, added
 from service.fhir.validation.profiles.scope import Scope
 
 __all__ = ["CheckerOf", "Named", "conforms", "named_type", "profile_checks", "target_check"]
-
-
-_ANY = frozenset({"Resource", "DomainResource"})
 
 
 class Named:
@@ -105,7 +103,7 @@ def _profiled(rule: Rule, code: str, profiles: Sequence[Named]) -> Check:
     names = " or ".join(named.url for named in profiles)
 
     def check(item: Item, scope: Scope) -> Sequence[Fault]:
-        if item.type != code and code not in _ANY:
+        if item.type != code and code not in ANY_RESOURCE:
             return ()
         if not known:
             text = f"{names} is not known here; what it says was not checked."
