@@ -158,6 +158,8 @@ class Extension(Element, frozen=True):
     value_integer: int | None = None
     value_positive_int: int | None = None
     value_decimal: Decimal | None = None
+    value_date_time: str = ""
+    value_codeable_concept: Text = Text()
     value_reference: Reference = Reference()
     extension: tuple["Extension", ...] = ()
 
@@ -166,6 +168,10 @@ class Extension(Element, frozen=True):
         """The number it holds."""
         numbers = (self.value_positive_int, self.value_decimal, self.value_integer)
         return next((one for one in numbers if one is not None), None)
+
+    def within(self, url: str) -> "Extension":
+        """The part of a complex extension with this url; an empty one if there is none."""
+        return next((one for one in self.extension if one.url == url), Extension())
 
 
 class Extended(Element, frozen=True):
@@ -259,7 +265,7 @@ class Goal(Extended, frozen=True):
         return f"Goal/{self.id}"
 
 
-class Encounter(Element, frozen=True):
+class Encounter(Extended, frozen=True):
     """An Encounter."""
 
     id: str = ""
@@ -270,6 +276,11 @@ class Encounter(Element, frozen=True):
     def in_force(self) -> bool:
         """Whether it was not entered in error."""
         return self.status != "entered-in-error"
+
+    @property
+    def exclusion(self) -> str:
+        """Why a person left the visit out of computed results, in words; empty if nobody did."""
+        return self.extended("visit-exclusion").within("reason").value_codeable_concept.text
 
     @property
     def reference(self) -> str:
