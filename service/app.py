@@ -10,8 +10,7 @@ from starlette.types import ASGIApp, Receive, Scope, Send
 
 from service import __version__
 from service.errors import ServiceError
-from service.fhir.guides import read_guide
-from service.fhir.validation.profiles import Definitions
+from service.interactions.context import definitions_with
 from service.page.guard import Guard
 from service.page.guide_routes import guide_routes
 from service.page.routes import page_routes
@@ -66,7 +65,7 @@ def create_app(
     ``settings.data_dir`` when it starts and closes it when it stops; a PostgreSQL that does not answer yet is
     opened later.
     """
-    definitions = Definitions(*map(read_guide, settings.guide_paths))
+    definitions = definitions_with(settings.guide_paths)
     tokens = TokenVerifier(_issuers(settings), now=lambda: clock().timestamp())
 
     @asynccontextmanager

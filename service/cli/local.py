@@ -10,11 +10,10 @@ from typing import Any
 
 import click
 
-from service.fhir.guides import read_guide
 from service.fhir.json import reread
 from service.fhir.validation.profiles import Definitions
 from service.interactions.apply import keys_of
-from service.interactions.context import Context, allow_everything
+from service.interactions.context import Context, allow_everything, definitions_with
 from service.settings import Settings
 from service.store.archive import Movable
 from service.store.moving import KeysOf
@@ -51,13 +50,14 @@ def local_context(settings: Settings) -> Context:
         max_bundle_entries=settings.max_bundle_entries,
         clock=now,
         definitions=known_definitions(settings),
+        licence=settings.snomed,
     )
 
 
 @cache
 def known_definitions(settings: Settings) -> Definitions:
     """The profiles known to the command: those of the settings' guides, ours and R4's."""
-    return Definitions(*map(read_guide, settings.guide_paths))
+    return definitions_with(settings.guide_paths)
 
 
 def found_by(settings: Settings) -> KeysOf:

@@ -77,7 +77,7 @@ async def apply(
     done = [results[place] for place in range(len(requests))]
     if context.enforce_references:
         await check_references(txn, requests, done, context=context)
-    return await check_forms(txn, requests, done, warn_only=context.warn_only)
+    return await check_forms(txn, requests, done, context=context)
 
 
 async def _targets(txn: Transaction, requests: Sequence[Entry], context: Context) -> dict[int, Target]:

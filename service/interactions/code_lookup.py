@@ -3,10 +3,11 @@
 from collections.abc import Sequence
 
 from service.fhir.composition import Composition
-from service.fhir.json import Tree, reread
+from service.fhir.json import Tree
 from service.fhir.search_clauses import names_codes
 from service.fhir.search_query import TokenValue
 from service.fhir.search_reading import literal, split
+from service.interactions.context import Context
 from service.interactions.terms import Terms
 from service.store.contract import Store, Transaction
 
@@ -16,32 +17,33 @@ _NARROWING = frozenset({"concept", "filter", "valueSet"})
 Codes = dict[tuple[str, str], tuple[TokenValue, ...]]
 
 
-async def look_up(store: Store | Transaction, params: Sequence[tuple[str, str]]) -> Codes:
+async def look_up(
+    store: Store | Transaction, params: Sequence[tuple[str, str]], *, context: Context
+) -> Codes:
     """Answer the codes for each ``:in``, ``:not-in``, ``:above`` and ``:below`` value that can be told."""
     found: Codes = {}
     for name, text in params:
         modifier = name.rpartition(":")[2].removeprefix("not-")
         for value in split(text, ",") if names_codes(name) else ():
-            codes = await (_members(store, value) if modifier == "in" else _around(store, value, modifier))
+            terms = Terms(store, context)
+            codes = await (_members(terms, value) if modifier == "in" else _around(terms, value, modifier))
             if codes:
                 found[modifier, value] = codes
     return found
 
 
-async def _members(store: Store | Transaction, value: str) -> tuple[TokenValue, ...] | None:
-    terms = Terms(store)
-    tree = await _value_set(store, terms, literal(value))
+async def _members(terms: Terms, value: str) -> tuple[TokenValue, ...] | None:
+    tree = await _value_set(terms, literal(value))
     if tree is None:
         return None
     await terms.prepare(tree)
     return _tokens(tree, Composition(terms))
 
 
-async def _value_set(store: Store | Transaction, terms: Terms, address: str) -> Tree | None:
+async def _value_set(terms: Terms, address: str) -> Tree | None:
     """By canonical address (``url`` or ``url|version``) or as ``ValueSet/id``."""
     if address.startswith("ValueSet/"):
-        version = await store.read("ValueSet", address.removeprefix("ValueSet/"))
-        return reread(version.content) if version is not None and not version.deleted else None
+        return await terms.stored("ValueSet", address.removeprefix("ValueSet/"))
     await terms.find("ValueSet", address)
     return terms.value_set(address)
 
@@ -58,11 +60,10 @@ def _tokens(tree: Tree, composition: Composition) -> tuple[TokenValue, ...] | No
     return None if found is None else (*(TokenValue(one, None) for one in wholes), *found)
 
 
-async def _around(store: Store | Transaction, value: str, modifier: str) -> tuple[TokenValue, ...] | None:
+async def _around(terms: Terms, value: str, modifier: str) -> tuple[TokenValue, ...] | None:
     url, mark, code = (literal(part) for part in value.partition("|"))
     if not mark:
         return None
-    terms = Terms(store)
     await terms.find("CodeSystem", url)
     system = terms.code_system(url)
     if system is None or system.supplement:

@@ -1,16 +1,27 @@
 """What an interaction needs besides the store and its input."""
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from functools import cache
+from pathlib import Path
 from typing import Literal, Protocol
 from uuid import uuid4
 from zoneinfo import ZoneInfo
 
+from service.fhir.guides import read_guide
 from service.fhir.validation.profiles import Definitions
+from service.terminology.licensed import Licence
 
-__all__ = ["Action", "Allow", "Asker", "Context", "allow_everything", "shipped_definitions"]
+__all__ = [
+    "Action",
+    "Allow",
+    "Asker",
+    "Context",
+    "allow_everything",
+    "definitions_with",
+    "shipped_definitions",
+]
 
 _UTC = ZoneInfo("UTC")
 
@@ -49,8 +60,13 @@ def _random_id() -> str:
 
 @cache
 def shipped_definitions() -> Definitions:
-    """Answer the profiles that travel with the program."""
+    """Answer the definitions that travel with the program."""
     return Definitions()
+
+
+def definitions_with(guides: Iterable[Path]) -> Definitions:
+    """Answer the definitions of guides, each a package or a folder, besides those that travel along."""
+    return Definitions(*map(read_guide, guides))
 
 
 @dataclass(frozen=True, slots=True)
@@ -61,7 +77,8 @@ class Context:
     recognise references to itself. ``lenient`` is ``Prefer: handling=lenient``. ``clock`` answers now, with a
     zone. ``enforce_references``: no reference may lead nowhere. ``warn_only``: what is readable FHIR is
     stored, valid or not. ``definitions`` are the profiles that are known, by which claims of what is written
-    are judged. ``reserved`` says of a type and an id whether they name a resource that travels with the
+    are judged, and value sets and code systems beside the stored ones; ``licence`` says which of our codes
+    may be shown. ``reserved`` says of a type and an id whether they name a resource that travels with the
     program, which nobody can write.
     """
 
@@ -79,3 +96,4 @@ class Context:
     new_id: Callable[[], str] = _random_id
     clock: Callable[[], datetime] = lambda: datetime.now(UTC)
     definitions: Definitions = field(default_factory=shipped_definitions)
+    licence: Licence = "all"

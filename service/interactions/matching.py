@@ -79,7 +79,7 @@ class Matches:
             params = []
         if not params:
             raise InvalidInput("A conditional request needs at least one search parameter.")
-        codes = await look_up(self._txn, params)
+        codes = await look_up(self._txn, params, context=self._context)
         how = replace(self._reader, codes=codes) if codes else self._reader
         asked = parse_clauses(type_, params, reader=how)
         for other in asked.types:

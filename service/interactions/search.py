@@ -104,7 +104,7 @@ async def _search(store: Store | Transaction, scope: _Scope, params: Params, con
     including = [pair for pair in params if pair[0].partition(":")[0] in INCLUDES]
     asides = [pair for pair in params if pair[0] == "_type" and not scope.path]
     filters = [pair for pair in params if pair not in (*steering, *including, *asides)]
-    reading = replace(reader(context), codes=await look_up(store, filters))
+    reading = replace(reader(context), codes=await look_up(store, filters, context=context))
     control = read_control(scope.types, steering, including, context)
     asked = parse_clauses(scope.types, filters, reader=reading, lenient=context.lenient)
     for type_ in asked.types:

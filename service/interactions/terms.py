@@ -1,34 +1,40 @@
-"""Code systems, value sets and concept maps by canonical address: stored ones first, then those that ship.
+"""Code systems, value sets, concept maps and forms by canonical address: stored ones first, then all others.
 
 What is stored is read before anything is judged, so that judging itself needs no store.
 """
 
 from collections.abc import Iterable
-from functools import lru_cache
+from functools import cache, lru_cache
 
 from service.errors import TooManyCodes
-from service.fhir.code_systems import CodeSystem, shipped_code_system
+from service.fhir.code_systems import CodeSystem
 from service.fhir.json import Tree, reread
 from service.fhir.search_parameters import parameters
 from service.fhir.search_query import Clause, TokenValue, UriValue
 from service.fhir.terminology_files import own, own_by_url
-from service.fhir.value_sets import shipped_value_set
+from service.interactions.context import Context
 from service.interactions.read import there
-from service.store.contract import Query, Store, Transaction, Version
-from service.terminology.licensed import Licence, licensed
+from service.settings import shipped
+from service.store.contract import Query, Store, Transaction
+from service.terminology.licensed import licensed
 
-__all__ = ["Terms", "stored_under"]
+__all__ = ["Terms"]
 
 _MOST = 100  # stored definitions read for one request
+_MOST_VERSIONS = 1_000
 
 
 class Terms:
-    """The source of one request (``composition.Source``)."""
+    """The source of one request (``composition.Source``).
 
-    def __init__(self, store: Store | Transaction, licence: Licence = "all") -> None:
+    Of several stored under one address the newest active one counts, else the newest.
+    """
+
+    def __init__(self, store: Store | Transaction, context: Context) -> None:
         """Begin with nothing read."""
         self._store = store
-        self._licence = licence
+        self._definitions = context.definitions
+        self._licence = context.licence
         self._stored: dict[tuple[str, str], bytes | None] = {}
 
     def code_system(self, url: str, /) -> CodeSystem | None:
@@ -36,29 +42,29 @@ class Terms:
         text = self._stored.get(("CodeSystem", url))
         if text is not None:
             return _code_system(text)
-        shipped = shipped_code_system(url)
-        if shipped is None or not shipped.supplement or self._licence == "all":
-            return shipped
-        return CodeSystem(licensed(shipped.tree, self._licence))
+        known = self._definitions.code_system(url)
+        if known is None or not known.supplement or self._licence == "all":
+            return known
+        return CodeSystem(licensed(known.tree, self._licence))
 
     def value_set(self, canonical: str, /) -> Tree | None:
         """The value set of a canonical address, as far as it was prepared."""
-        text = self._stored.get(("ValueSet", canonical))
-        if text is not None:
-            return reread(text)
-        url, _, version = canonical.partition("|")
-        shipped = shipped_value_set(url)
-        return shipped if shipped and version in {"", shipped.get("version")} else None
+        return self._found("ValueSet", canonical) or _of_version(
+            self._definitions.value_set(canonical), canonical
+        )
 
     def concept_map(self, canonical: str) -> Tree | None:
         """The concept map of a canonical address, as far as it was prepared."""
-        text = self._stored.get(("ConceptMap", canonical))
-        if text is not None:
-            return reread(text)
-        url, _, version = canonical.partition("|")
-        id_ = own_by_url("ConceptMap").get(url)
+        if tree := self._found("ConceptMap", canonical):
+            return tree
+        id_ = own_by_url("ConceptMap").get(canonical.partition("|")[0])
         tree = licensed(reread(own("ConceptMap")[id_]), self._licence) if id_ else None
-        return tree if tree and version in {"", tree["version"]} else None
+        return _of_version(tree, canonical)
+
+    def form(self, canonical: str) -> Tree | None:
+        """The Questionnaire of a canonical address, as far as it was prepared."""
+        known = _shipped_forms().get(canonical.partition("|")[0])
+        return self._found("Questionnaire", canonical) or _of_version(known, canonical)
 
     async def by_id(self, type_: str, id_: str) -> Tree:
         """Answer one of ours, or a stored resource; NotFound or Gone if there is none."""
@@ -66,24 +72,21 @@ class Terms:
             return licensed(reread(own(type_)[id_]), self._licence)
         return reread(there(await self._store.read(type_, id_), f"{type_}/{id_[:64]}").content)
 
-    async def find(self, type_: str, canonical: str) -> None:
-        """Read what is stored under a canonical address, if anything is: the newest that is active."""
-        if (type_, canonical) in self._stored:
-            return
-        if len(self._stored) >= _MOST:
+    async def stored(self, type_: str, id_: str) -> Tree | None:
+        """Answer a stored resource, None if there is none."""
+        version = await self._store.read(type_, id_)
+        return reread(version.content) if version is not None and not version.deleted else None
+
+    async def find(self, type_: str, *canonicals: str) -> None:
+        """Read what is stored under canonical addresses, if anything is."""
+        asked = [one for one in dict.fromkeys(canonicals) if one and (type_, one) not in self._stored]
+        if len(self._stored) + len(asked) > _MOST:
             raise TooManyCodes(f"More than {_MOST} code systems and value sets are needed for this.")
-        self._stored[type_, canonical] = None
-        url, _, wanted = canonical.partition("|")
-        found = [
-            (version, reread(version.content)) for version in await stored_under(self._store, type_, url)
-        ]
-        fitting = [
-            (tree.get("status") == "active", version.sequence, version.content)
-            for version, tree in found
-            if wanted in {"", tree.get("version")} and tree.get("content") != "supplement"
-        ]
-        if fitting:
-            self._stored[type_, canonical] = max(fitting)[2]
+        if not asked:
+            return
+        found = await self._under(type_, {one.partition("|")[0] for one in asked})
+        for canonical in asked:
+            self._stored[type_, canonical] = _best(found, canonical)
 
     async def maps_of(self, code: str, *, back: bool) -> list[Tree]:
         """Answer the active concept maps that map a code, stored ones first; ``back``: that map to it."""
@@ -94,32 +97,48 @@ class Terms:
         ours = [tree for url in own_by_url("ConceptMap") if (tree := self.concept_map(url))]
         return [*(tree for tree in stored if tree.get("status") == "active"), *ours]
 
-    async def prepare(self, value_set: Tree) -> None:
-        """Read all that is stored of what a value set is made of, level by level."""
-        waiting = [value_set]
+    async def prepare(self, *value_sets: Tree) -> None:
+        """Read all that is stored of what value sets are made of, level by level."""
+        waiting = list(value_sets)
         seen: set[str] = set()
         while waiting:
-            systems = {one["system"] for tree in waiting for one in _parts(tree) if "system" in one}
-            addresses = {
-                to
-                for tree in waiting
-                for one in _parts(tree)
-                for to in one.get("valueSet", ())
-                if to is not None
-            }
-            for system in sorted(systems):
-                await self.find("CodeSystem", system)
-            for address in sorted(addresses - seen):
-                await self.find("ValueSet", address)
-            waiting = [tree for one in sorted(addresses - seen) if (tree := self.value_set(one))]
-            seen |= addresses
+            parts = [one for tree in waiting for one in _parts(tree)]
+            named = (to for one in parts for to in one.get("valueSet", ()) if to is not None)
+            addresses = sorted(set(named) - seen)
+            await self.find("CodeSystem", *(one["system"] for one in parts if "system" in one))
+            await self.find("ValueSet", *addresses)
+            waiting = [tree for one in addresses if (tree := self.value_set(one))]
+            seen.update(addresses)
+
+    def _found(self, type_: str, canonical: str) -> Tree | None:
+        text = self._stored.get((type_, canonical))
+        return None if text is None else reread(text)
+
+    async def _under(self, type_: str, urls: Iterable[str]) -> list[tuple[Tree, int, bytes]]:
+        """Everything stored under these URLs, each with its place in the order of writing and its text."""
+        parameter = parameters(type_)["url"]
+        values = tuple(UriValue(url) for url in sorted(urls))
+        clause = Clause(parameter.indexes, "uri", values, "", parameter.wide)
+        page = await self._store.search(Query(type_, (clause,), count=_MOST_VERSIONS, total="none"))
+        return [(reread(one.content), one.sequence, one.content) for one in page.versions]
 
 
-async def stored_under(store: Store | Transaction, type_: str, url: str) -> tuple[Version, ...]:
-    """Answer the stored definitions of a canonical address, whatever their version."""
-    parameter = parameters(type_)["url"]
-    clause = Clause(parameter.indexes, "uri", (UriValue(url),), "", parameter.wide)
-    return (await store.search(Query(type_, (clause,), count=50, total="none"))).versions
+def _best(found: Iterable[tuple[Tree, int, bytes]], canonical: str) -> bytes | None:
+    url, _, version = canonical.partition("|")
+    fitting = [
+        (tree.get("status") == "active", sequence, text)
+        for tree, sequence, text in found
+        if tree.get("url") == url
+        and version in {"", tree.get("version")}
+        and tree.get("content") != "supplement"
+    ]
+    return max(fitting)[2] if fitting else None
+
+
+def _of_version(tree: Tree | None, canonical: str) -> Tree | None:
+    """The definition, if it is of the version that the address names."""
+    version = canonical.partition("|")[2]
+    return tree if tree is not None and version in {"", tree.get("version")} else None
 
 
 def _parts(value_set: Tree) -> Iterable[Tree]:
@@ -133,3 +152,9 @@ def _parts(value_set: Tree) -> Iterable[Tree]:
 def _code_system(text: bytes) -> CodeSystem:
     """A stored one, read once while its text stays the same."""
     return CodeSystem(reread(text))
+
+
+@cache
+def _shipped_forms() -> dict[str, Tree]:
+    trees = [reread(file.read_bytes()) for file in sorted(shipped("mappings", "forms").glob("*.json"))]
+    return {tree["url"]: tree for tree in trees}

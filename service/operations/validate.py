@@ -46,7 +46,7 @@ async def validate(  # noqa: PLR0913 - what the request consists of
     if (tree := asked.resource) is None:
         tree = reread((await reads.read(store, type_, id_, context=context)).content)
     found = await aside(_judged, tree, type_, asked.profile, context.definitions)
-    found += await form_issues(store, tree)
+    found += await form_issues(store, tree, context=context)
     if asked.mode:
         found += await rehearse(store, _write(asked, tree, type_, id_, if_match), context=context)
     return dump(operation_outcome(await aside(asked.placed, tuple(dict.fromkeys(found)))))

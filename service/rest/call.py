@@ -135,6 +135,7 @@ class Call:
             warn_only=settings.validation == "warn",
             clock=self.services.now,
             definitions=self.services.definitions,
+            licence=settings.snomed,
             reserved=is_own,
         )
 

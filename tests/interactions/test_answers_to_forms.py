@@ -18,6 +18,7 @@ FORM = {
     "status": "active",
     "item": [{"linkId": "a", "type": "integer", "required": True}],
 }
+IS_A = {"property": "concept", "op": "is-a"}
 SHIPPED = json.loads(shipped("mappings", "forms", "breath-hold-safety-screen.json").read_text("utf-8"))
 
 pytestmark = pytest.mark.conformance("E10")
@@ -114,4 +115,84 @@ def test_stored_and_contained_value_sets_count(client):
             given = answers(
                 item=[{"linkId": "a", "answer": [{"valueCoding": {"system": "urn:x", "code": code}}]}]
             )
-            assert (asyncio.run(form_issues(client.store, given)) == ()) == fits
+            assert (asyncio.run(form_issues(client.store, given, context=client.context)) == ()) == fits
+
+
+def choice(value_set):
+    return FORM | {"item": [{"linkId": "a", "type": "choice", "answerValueSet": value_set}]}
+
+
+def chosen(code, system="urn:x"):
+    coding = {"system": system, "code": code}
+    return answers(item=[{"linkId": "a", "answer": [{"valueCoding": coding}]}])
+
+
+def fits(client, given):
+    return asyncio.run(form_issues(client.store, given, context=client.context)) == ()
+
+
+def test_the_newest_active_form_counts_as_it_does_for_value_sets(client):
+    text = [{"linkId": "a", "type": "string", "required": True}]
+    client.update(FORM | {"id": "first"})
+    client.update(FORM | {"id": "second", "status": "draft", "version": "2", "item": text})
+    assert fits(client, answers())
+    assert not fits(client, answers(url=f"{URL}|2"))  # the draft counts where it is asked for
+    client.update(FORM | {"id": "first", "status": "retired"})
+    client.update(FORM | {"id": "second", "version": "2", "item": text})
+    assert not fits(client, answers())
+    assert fits(client, answers("valueString"))
+
+
+def test_a_stored_form_goes_before_the_one_that_ships(client):
+    given = answers("valueInteger", SHIPPED["url"])
+    assert not fits(client, given)
+    client.update(FORM | {"url": SHIPPED["url"]})
+    assert fits(client, given)
+    assert not fits(client, given | {"questionnaire": f"{SHIPPED['url']}|{SHIPPED['version']}"})
+
+
+def test_what_value_sets_are_made_of_is_looked_for_in_the_store(client):
+    inner = {
+        "resourceType": "ValueSet",
+        "id": "inner",
+        "url": "https://clinic.example.org/ValueSet/inner",
+        "status": "active",
+        "compose": {"include": [{"system": "urn:x", "filter": [{**IS_A, "value": "a"}]}]},
+    }
+    outer = inner | {"id": "outer", "url": f"{inner['url']}/outer"}
+    outer |= {"compose": {"include": [{"valueSet": [inner["url"]]}]}}
+    client.update(choice(outer["url"]))
+    client.update(outer)
+    client.update(inner)
+    assert fits(client, chosen("b"))  # its system is not known, so nothing is refused
+    client.update(
+        {
+            "resourceType": "CodeSystem",
+            "id": "x",
+            "url": "urn:x",
+            "status": "active",
+            "content": "complete",
+            "concept": [{"code": "a", "concept": [{"code": "b"}]}, {"code": "c"}],
+        }
+    )
+    assert fits(client, chosen("b"))
+    assert not fits(client, chosen("c"))
+
+
+def test_a_stored_value_set_goes_before_the_one_that_ships(client):
+    gender = "http://hl7.org/fhir/administrative-gender"
+    ships = "http://hl7.org/fhir/ValueSet/administrative-gender"
+    client.update(choice(ships))
+    assert fits(client, chosen("other", gender))
+    only = {"system": gender, "concept": [{"code": "female"}]}
+    client.update(
+        {
+            "resourceType": "ValueSet",
+            "id": "gender",
+            "url": ships,
+            "status": "active",
+            "compose": {"include": [only]},
+        }
+    )
+    assert not fits(client, chosen("other", gender))
+    assert fits(client, chosen("female", gender))
