@@ -5,21 +5,35 @@ The API's Parameters, the page, the command's table and the export are all made 
 
 from dataclasses import dataclass
 from datetime import date
+from fractions import Fraction
 
+from service.attainment.change import Apart, Paired
+from service.attainment.cues import Cue
 from service.attainment.detection import Detection
-from service.attainment.dose import Adherence
+from service.attainment.dose import Adherence, CalendarDay, calendar
 from service.attainment.goals import Value
-from service.attainment.inputs import PracticeLog
+from service.attainment.inputs import ExcludedVisit, PracticeLog
 from service.attainment.intervals import Interval
 from service.attainment.luck import Luck
+from service.attainment.phases import Overlap, Phase
 from service.attainment.reliable_change import ReliableChange
 from service.attainment.scaling import Scaling
 from service.attainment.self_judgement import SelfJudgement
 from service.attainment.status import ENGINE_VERSION, Status
+from service.attainment.studies import StudyResult
 from service.attainment.trend import Trend
 from service.attainment.visits import VisitResult
 
-__all__ = ["GoalAnswer", "PatientAnswer", "PracticeAnswer", "Reading", "Stated"]
+__all__ = [
+    "Change",
+    "GoalAnswer",
+    "PatientAnswer",
+    "PracticeAnswer",
+    "Reading",
+    "Review",
+    "Score",
+    "Stated",
+]
 
 
 @dataclass(frozen=True, slots=True)
@@ -49,13 +63,29 @@ class Stated:
 
 
 @dataclass(frozen=True, slots=True)
+class Change:
+    """From the baseline to the latest value, ``difference`` in the measure's unit.
+
+    For shares of trials: ``by_posture`` pairs the two probes where each posture occurs once in both, else
+    ``apart`` compares them as separate trials; both None for other measures.
+    """
+
+    before: Value
+    after: Value
+    difference: Fraction
+    by_posture: Paired | None = None
+    apart: Apart | None = None
+
+
+@dataclass(frozen=True, slots=True)
 class GoalAnswer:
     """One goal: computed status with its working, the stated one beside it.
 
     ``interval`` is the latest value's, in the measure's unit. ``evidence`` names every Observation behind the
     numbers. ``days_left`` is negative when overdue, None without a due date. ``problems`` says what could not
-    be computed and why. ``luck`` is for a person one step below the target, ``reliable_change`` from the
-    baseline to the latest value; None where the measure has none.
+    be computed and why. ``luck`` is for a person one step below the target. ``change`` and
+    ``reliable_change`` are from the baseline to the latest value. ``overlap`` compares what was measured
+    before training and plans began with what was measured after. None where the measure has none.
     """
 
     reference: str
@@ -72,6 +102,8 @@ class GoalAnswer:
     problems: tuple[str, ...] = ()
     luck: Luck | None = None
     reliable_change: ReliableChange | None = None
+    change: Change | None = None
+    overlap: Overlap | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -81,10 +113,45 @@ class PracticeAnswer:
     log: PracticeLog
     adherence: Adherence
 
+    @property
+    def calendar(self) -> tuple[CalendarDay, ...]:
+        """Its days, logged or not."""
+        return calendar(self.log.days)
+
+
+@dataclass(frozen=True, slots=True)
+class Score:
+    """A recorded score or the weight over time, whether or not a goal is about it; ``unit`` is UCUM.
+
+    ``reliable_change`` is from the first value to the latest, None with fewer than two or for the weight.
+    """
+
+    measure: str
+    unit: str
+    values: tuple[Value, ...]
+    reliable_change: ReliableChange | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Review:
+    """The review day the newest plan names. ``held``: the person was seen on or after it.
+
+    ``overdue``: it has passed and was not held.
+    """
+
+    day: date
+    days_left: int
+    held: bool
+    overdue: bool
+    evidence: tuple[str, ...] = ()
+
 
 @dataclass(frozen=True, slots=True)
 class PatientAnswer:
-    """One person as of a date. ``scaling`` is None, with ``scaling_problem``, when it can't be scored."""
+    """One person as of a date. ``scaling`` is None, with ``scaling_problem``, when it can't be scored.
+
+    ``cues`` are reminders (their absence is not safety). ``excluded`` are visits whose values count nowhere.
+    """
 
     as_of: date
     goals: tuple[GoalAnswer, ...]
@@ -95,4 +162,10 @@ class PatientAnswer:
     practice_all: Adherence
     scaling: Scaling | None
     scaling_problem: str = ""
+    cues: tuple[Cue, ...] = ()
+    studies: tuple[StudyResult, ...] = ()
+    scores: tuple[Score, ...] = ()
+    phases: tuple[Phase, ...] = ()
+    review: Review | None = None
+    excluded: tuple[ExcludedVisit, ...] = ()
     engine: str = ENGINE_VERSION

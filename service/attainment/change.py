@@ -4,13 +4,25 @@ McNemar 1947 (exact form), Fisher 1935, Newcombe 1998 (methods 10 of both papers
 smallest possible two-sided McNemar p is 0.0625, so p stays hidden below six pairs; look at the run of visits.
 """
 
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from fractions import Fraction
 from math import comb, sqrt
 
 from service.attainment.intervals import Interval, wilson
+from service.attainment.trials import Trial
 
-__all__ = ["MIN_PAIRS_FOR_P", "Difference", "Paired", "fisher_exact", "paired", "unpaired_difference"]
+__all__ = [
+    "MIN_PAIRS_FOR_P",
+    "Apart",
+    "Difference",
+    "Paired",
+    "apart",
+    "by_posture",
+    "fisher_exact",
+    "paired",
+    "unpaired_difference",
+]
 
 MIN_PAIRS_FOR_P = 6
 
@@ -44,6 +56,54 @@ class Paired:
     difference: Difference
     reason: str = ""
     method: str = "exact McNemar; Newcombe square-and-add"
+
+
+@dataclass(frozen=True, slots=True)
+class Apart:
+    """Two sets of trials that can't be paired: successes of trials before and after.
+
+    ``p`` is Fisher's exact two-sided p, None with a ``reason`` if either side has fewer than six trials;
+    ``exact_p`` is the number itself, for research tables that state both n beside it.
+    """
+
+    before: tuple[int, int]
+    after: tuple[int, int]
+    exact_p: Fraction
+    p: Fraction | None
+    difference: Difference
+    reason: str = ""
+    method: str = "Fisher exact; Newcombe hybrid score, trials not paired"
+
+
+def by_posture(
+    before: Sequence[Trial], after: Sequence[Trial], succeeded: Callable[[Trial], bool | None]
+) -> Paired | None:
+    """Pair two blocks where each posture occurs once in both; None where it does not.
+
+    ``succeeded`` answers None for a trial that does not count; its pair is left out.
+    """
+    first, second = ({trial.posture: trial for trial in trials} for trials in (before, after))
+    if len(first) != len(before) or len(second) != len(after) or first.keys() != second.keys():
+        return None
+    seen = [(succeeded(first[posture]), succeeded(second[posture])) for posture in first]
+    count = seen.count
+    return paired(count((True, True)), count((False, True)), count((True, False)), count((False, False)))
+
+
+def apart(k_1: int, n_1: int, k_2: int, n_2: int) -> Apart | None:
+    """Compare separate trials, k of n before and after; None if a side has none."""
+    if not n_1 or not n_2:
+        return None
+    exact_p = fisher_exact(k_1, n_1, k_2, n_2)
+    few = min(n_1, n_2) < MIN_PAIRS_FOR_P
+    return Apart(
+        before=(k_1, n_1),
+        after=(k_2, n_2),
+        exact_p=exact_p,
+        p=None if few else exact_p,
+        difference=unpaired_difference(k_2, n_2, k_1, n_1),
+        reason=FEW_TRIALS if few else "",
+    )
 
 
 def paired(both: int, gained: int, lost: int, neither: int) -> Paired:

@@ -6,16 +6,17 @@ the loss of weight (5 % in a month, 10 % in six) is common practice, no source; 
 approximate reliable change (``reliable_change.py``).
 """
 
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import date, timedelta
 from fractions import Fraction
 
 from service.attainment.goals import Value
-from service.attainment.like_for_like import compare_studies
-from service.attainment.study import Swallow
+from service.attainment.inputs import Exertion, Noted, Plan
+from service.attainment.like_for_like import Compared, compare_studies
+from service.attainment.study import Study
 
-__all__ = ["NO_CUE_IS_NOT_SAFETY", "Cue", "CueFacts", "CueLimits", "Study", "cues"]
+__all__ = ["NO_CUE_IS_NOT_SAFETY", "Cue", "CueFacts", "CueLimits", "cues"]
 
 NO_CUE_IS_NOT_SAFETY = (
     "Attention cues are reminders built from entered data; absence of a cue does not mean safety."
@@ -47,49 +48,43 @@ class CueLimits:
 
 
 @dataclass(frozen=True, slots=True)
-class Study:
-    """A swallow study's day and swallows."""
-
-    day: date
-    swallows: tuple[Swallow, ...]
-
-
-@dataclass(frozen=True, slots=True)
 class CueFacts:
     """What is on file up to ``as_of``; every series in time order, what is not known is empty or None.
 
     ``closure`` are probes (k of n trials), ``bias`` own judgement less observation, -1 to 1. ``diet`` are the
-    IDDSI levels taken now. ``red_flags``, ``pneumonia`` are of the newest visit, ``practice_symptoms`` since
-    the visit before it; ``hold_seconds`` is the longest and ``effort`` the strongest of that visit, held
-    against ``effort_limit``. ``plan_start`` is None without a plan.
+    drink and food levels (IDDSI) taken now. ``red_flags``, ``pneumonia`` and ``exertion`` are of the newest
+    visit, ``symptoms`` came with practice since the visit before it. ``plan`` is None unless one is in force
+    and active; ``last_log`` is dated by the last day a returned log covers. ``screen_needed``: breath-holding
+    is being trained.
     """
 
     as_of: date
     studies: Sequence[Study] = ()
-    diet: frozenset[int] = frozenset()
+    diet: Sequence[Value] = ()
     intake: Sequence[Value] = ()
     eat10: Sequence[Value] = ()
     weight: Sequence[Value] = ()
-    red_flags: Sequence[str] = ()
-    pneumonia: int = 0
-    hold_seconds: Fraction | None = None
-    effort: str = ""
-    effort_limit: str = ""
-    practice_symptoms: Sequence[str] = ()
+    red_flags: Noted | None = None
+    pneumonia: Value | None = None
+    exertion: Exertion | None = None
+    effort_limit: Noted | None = None
+    symptoms: Sequence[Noted] = ()
     closure: Sequence[Value] = ()
     bias: Sequence[Value] = ()
-    plan_start: date | None = None
-    last_log: date | None = None
-    screen: date | None = None
+    plan: Plan | None = None
+    last_log: Noted | None = None
+    screen: Noted | None = None
+    screen_needed: bool = False
 
 
 @dataclass(frozen=True, slots=True)
 class Cue:
-    """A short ``code`` and a sentence with the numbers it rests on."""
+    """A short ``code``, a sentence with the numbers it rests on, and where they stand."""
 
     code: str
     sentence: str
     numbers: Mapping[str, object] = field(default_factory=dict)
+    evidence: tuple[str, ...] = ()
 
 
 def cues(facts: CueFacts, limits: CueLimits | None = None) -> tuple[Cue, ...]:
@@ -99,17 +94,16 @@ def cues(facts: CueFacts, limits: CueLimits | None = None) -> tuple[Cue, ...]:
 
 
 def _score_on_diet(facts: CueFacts, limits: CueLimits) -> Iterator[Cue]:
+    """The worst score of each level of the current diet, in the newest study."""
     least = limits.score_on_diet
-    newest = facts.studies[-1].swallows if facts.studies else ()
-    for one in newest:
-        if (
-            least is not None
-            and one.score is not None
-            and one.score >= least
-            and one.consistency in facts.diet
-        ):
-            text = f"Airway score {one.score} on level {one.consistency}, which is on the current diet."
-            yield Cue("score-on-diet", text, {"score": one.score, "level": one.consistency})
+    newest = facts.studies[-1].swallows if facts.studies and least is not None else ()
+    for level, value in {int(value.value): value for value in facts.diet}.items():
+        scored = [one for one in newest if one.consistency == level and one.score is not None]
+        worst = max(scored, key=lambda one: one.score or 0, default=None)
+        if worst is not None and (worst.score or 0) >= (least or 0):
+            text = f"Airway score {worst.score} on level {level}, which is on the current diet."
+            numbers = {"score": worst.score, "level": level}
+            yield Cue("score-on-diet", text, numbers, _named(worst.evidence, *value.evidence))
 
 
 def _group_worse(facts: CueFacts, limits: CueLimits) -> Iterator[Cue]:
@@ -117,14 +111,23 @@ def _group_worse(facts: CueFacts, limits: CueLimits) -> Iterator[Cue]:
         return
     for one in compare_studies(*(study.swallows for study in facts.studies[-2:])).pairs:
         if one.group_effect == "worse":
-            text = f"Airway group on level {one.consistency} is worse than in the study before, same bolus."
-            yield Cue("group-worse", text, {"before": one.first, "now": one.second})
+            text = (
+                f"Airway score {one.second} after {one.first} in the study before, same bolus: {_kind(one)}."
+            )
+            yield Cue("group-worse", text, {"before": one.first, "now": one.second}, one.evidence)
+
+
+def _kind(bolus: Compared) -> str:
+    how = f"{float(bolus.volume):g} mL" if bolus.volume is not None else bolus.amount
+    parts = (f"level {bolus.consistency}", how, bolus.manoeuvre.replace("-", " "))
+    return ", ".join(part for part in parts if part)
 
 
 def _new_silent(facts: CueFacts, limits: CueLimits) -> Iterator[Cue]:
-    silent = [any(one.score == 8 for one in study.swallows) for study in facts.studies]
+    silent = [[one.evidence for one in study.swallows if one.score == 8] for study in facts.studies]
     if limits.new_silent and silent and silent[-1] and not any(silent[:-1]):
-        yield Cue("new-silent", "The newest study is the first with an airway score of 8.")
+        text = "The newest study is the first with an airway score of 8."
+        yield Cue("new-silent", text, {"swallows": len(silent[-1])}, _named(*silent[-1]))
 
 
 def _intake(facts: CueFacts, limits: CueLimits) -> Iterator[Cue]:
@@ -136,13 +139,14 @@ def _eat10(facts: CueFacts, limits: CueLimits) -> Iterator[Cue]:
 
 
 def _moved(code: str, what: str, values: Sequence[Value], least: int | None, *, sign: int) -> Iterator[Cue]:
-    """The newest value against the one before."""
-    if least is None or len(values) < 2:
+    """The newest value against the best of the half year before: a slow decline is one too."""
+    if least is None or not values:
         return
-    before, now = values[-2].value, values[-1].value
-    if sign * (now - before) >= least:
-        text = f"{what} from {float(before):g} to {float(now):g}."
-        yield Cue(code, text, {"before": before, "now": now})
+    now = values[-1]
+    best = max(_within(values, _HALF_YEAR), key=lambda one: (-sign * one.value, one.day))
+    if sign * (now.value - best.value) >= least:
+        text = f"{what} from {float(best.value):g} ({best.day}) to {float(now.value):g}."
+        yield Cue(code, text, {"before": best.value, "now": now.value}, _sources((best, now)))
 
 
 def _weight(facts: CueFacts, limits: CueLimits) -> Iterator[Cue]:
@@ -151,38 +155,52 @@ def _weight(facts: CueFacts, limits: CueLimits) -> Iterator[Cue]:
         if share is None or not facts.weight:
             continue
         now = facts.weight[-1]
-        most = max(one.value for one in facts.weight if one.day >= now.day - window)
-        if most > 0 and (most - now.value) / most >= share:
-            text = f"Weight is down {float(100 * (most - now.value) / most):.1f} % within {window.days} days."
-            yield Cue("weight-loss", text, {"before": most, "now": now.value})
+        most = max(_within(facts.weight, window), key=lambda one: one.value)
+        lost = (most.value - now.value) / most.value if most.value > 0 else Fraction(0)
+        if lost >= share:
+            days = (now.day - most.day).days
+            text = f"Weight is down {float(100 * lost):.1f} % within {days} days."
+            numbers = {"before": most.value, "now": now.value, "days": days}
+            yield Cue("weight-loss", text, numbers, _sources((most, now)))
 
 
 def _flags(facts: CueFacts, limits: CueLimits) -> Iterator[Cue]:
-    if limits.red_flags and facts.red_flags:
-        yield Cue("red-flag", f"Red flags answered yes: {', '.join(facts.red_flags)}.")
+    found = facts.red_flags
+    if limits.red_flags and found and found.words:
+        words = ", ".join(word.replace("-", " ") for word in found.words)
+        text = f"Red flags answered yes on {found.day}: {words}."
+        yield Cue("red-flag", text, {"count": len(found.words)}, found.evidence)
 
 
 def _pneumonia(facts: CueFacts, limits: CueLimits) -> Iterator[Cue]:
-    if limits.pneumonia and facts.pneumonia > 0:
-        yield Cue("pneumonia", "Pneumonia since the visit before.", {"count": facts.pneumonia})
+    found = facts.pneumonia
+    if limits.pneumonia and found and found.value > 0:
+        text = "Pneumonia since the visit before."
+        yield Cue("pneumonia", text, {"count": found.value}, found.evidence)
 
 
 def _hold(facts: CueFacts, limits: CueLimits) -> Iterator[Cue]:
-    longest, limit = facts.hold_seconds, limits.hold_seconds
-    if limit is not None and longest is not None and longest > limit:
-        text = f"A breath-hold lasted {float(longest):g} s; the limit is {float(limit):g} s."
-        yield Cue("hold-long", text, {"seconds": longest})
+    longest, limit = facts.exertion.hold if facts.exertion else None, limits.hold_seconds
+    if limit is not None and longest is not None and longest.value > limit:
+        text = f"A breath-hold lasted {float(longest.value):g} s; the limit is {float(limit):g} s."
+        yield Cue("hold-long", text, {"seconds": longest.value, "limit": limit}, longest.evidence)
 
 
 def _effort(facts: CueFacts, limits: CueLimits) -> Iterator[Cue]:
-    known = facts.effort in _EFFORTS and facts.effort_limit in _EFFORTS
-    if limits.effort and known and _EFFORTS.index(facts.effort) > _EFFORTS.index(facts.effort_limit):
-        yield Cue("effort-high", f"Effort was {facts.effort}; cleared is {facts.effort_limit}.")
+    done, cleared = facts.exertion.effort if facts.exertion else None, facts.effort_limit
+    if not limits.effort or done is None or cleared is None:
+        return
+    levels = [_EFFORTS.index(word) for word in (*done.words, *cleared.words) if word in _EFFORTS]
+    if len(levels) == 2 and levels[0] > levels[1]:
+        text = f"Effort was {done.words[0]}; cleared is {cleared.words[0]}."
+        yield Cue("effort-high", text, {}, (*done.evidence, *cleared.evidence))
 
 
 def _symptoms(facts: CueFacts, limits: CueLimits) -> Iterator[Cue]:
-    if limits.practice_symptoms and facts.practice_symptoms:
-        yield Cue("practice-symptom", f"Symptoms with practice: {', '.join(facts.practice_symptoms)}.")
+    if limits.practice_symptoms and facts.symptoms:
+        words = dict.fromkeys(word for noted in facts.symptoms for word in noted.words)
+        text = f"Symptoms with practice: {', '.join(words)}."
+        yield Cue("practice-symptom", text, {"days": len(facts.symptoms)}, _sources(facts.symptoms))
 
 
 def _closure(facts: CueFacts, limits: CueLimits) -> Iterator[Cue]:
@@ -193,32 +211,48 @@ def _closure(facts: CueFacts, limits: CueLimits) -> Iterator[Cue]:
     before, *two = [one.k or 0 for one in last]
     if all(before - k >= fall for k in two):
         text = f"Closed trials fell from {before} to {two[0]} and {two[1]} of {last[0].n}."
-        yield Cue("closure-fall", text, {"before": before, "then": two[0], "now": two[1]})
+        numbers = {"before": before, "then": two[0], "now": two[1], "trials": last[0].n}
+        yield Cue("closure-fall", text, numbers, _sources(last))
 
 
 def _confidence(facts: CueFacts, limits: CueLimits) -> Iterator[Cue]:
     last = [one.value for one in facts.bias[-2:]]
     if limits.over_confidence is not None and len(last) == 2 and min(last) >= limits.over_confidence:
         text = f"Over-confident at the last two measured visits ({float(last[0]):+g}, {float(last[1]):+g})."
-        yield Cue("over-confident", text, {"before": last[0], "now": last[1]})
+        yield Cue("over-confident", text, {"before": last[0], "now": last[1]}, _sources(facts.bias[-2:]))
 
 
 def _log(facts: CueFacts, limits: CueLimits) -> Iterator[Cue]:
-    if limits.days_without_log is None or facts.plan_start is None:
+    if limits.days_without_log is None or facts.plan is None:
         return
-    since = max(facts.plan_start, facts.last_log or facts.plan_start)
-    days = (facts.as_of - since).days
+    start, last = facts.plan.start, facts.last_log
+    days = (facts.as_of - max(start, last.day if last else start)).days
     if days >= limits.days_without_log:
-        yield Cue("no-log", f"No practice log for {days} days.", {"days": days})
+        text = f"No practice log for {days} days."
+        yield Cue("no-log", text, {"days": days}, (facts.plan.reference, *(last.evidence if last else ())))
 
 
 def _screen(facts: CueFacts, limits: CueLimits) -> Iterator[Cue]:
-    if limits.screen_days is None:
+    if limits.screen_days is None or not facts.screen_needed:
         return
     if facts.screen is None:
         yield Cue("screen-old", "There is no safety screen.")
-    elif (days := (facts.as_of - facts.screen).days) > limits.screen_days:
-        yield Cue("screen-old", f"The safety screen is {days} days old.", {"days": days})
+    elif (days := (facts.as_of - facts.screen.day).days) > limits.screen_days:
+        text = f"The safety screen is {days} days old."
+        yield Cue("screen-old", text, {"days": days, "limit": limits.screen_days}, facts.screen.evidence)
+
+
+def _within(values: Sequence[Value], window: timedelta) -> list[Value]:
+    """The newest value and those at most so long before it."""
+    return [one for one in values if one.day >= values[-1].day - window]
+
+
+def _sources(found: Iterable[Value | Noted]) -> tuple[str, ...]:
+    return _named(*(source for one in found for source in one.evidence))
+
+
+def _named(*sources: str) -> tuple[str, ...]:
+    return tuple(dict.fromkeys(source for source in sources if source))
 
 
 _RULES: tuple[Callable[[CueFacts, CueLimits], Iterator[Cue]], ...] = (

@@ -4,12 +4,12 @@ A day's share is capped at 1, so that a double day can't hide a missed one. No t
 called non-adherent: no standard measure exists (Curr Opin Otolaryngol 2017).
 """
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
 from fractions import Fraction
 
-__all__ = ["Adherence", "PracticeDay", "adherence", "total"]
+__all__ = ["Adherence", "CalendarDay", "PracticeDay", "adherence", "calendar", "total"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -60,6 +60,43 @@ class Adherence:
     left_out: Mapping[str, int]
     reason: str = ""
     method: str = "done of prescribed, capped daily"
+
+
+@dataclass(frozen=True, slots=True)
+class CalendarDay:
+    """One day over all exercises, in repetitions; ``done`` is None for a day without a log.
+
+    What was prescribed on a day without a log is the period's rest, spread evenly: a plan says how many days
+    a week, not which.
+    """
+
+    day: date
+    prescribed: Fraction
+    done: Fraction | None
+    evidence: tuple[str, ...] = ()
+
+    @property
+    def logged(self) -> bool:
+        """Whether there is a log of the day; 0 done is one."""
+        return self.done is not None
+
+
+def calendar(days: Iterable[PracticeDay]) -> tuple[CalendarDay, ...]:
+    """Every day once, in order; days on hold have nothing prescribed."""
+    found: dict[date, list[PracticeDay]] = {}
+    for one in days:
+        found.setdefault(one.day, []).append(one)
+    return tuple(_calendar_day(day, found[day]) for day in sorted(found))
+
+
+def _calendar_day(day: date, lines: Sequence[PracticeDay]) -> CalendarDay:
+    logged = [one.done for one in lines if one.done is not None]
+    return CalendarDay(
+        day=day,
+        prescribed=total(one.prescribed for one in lines if one.due),
+        done=total(logged) if logged else None,
+        evidence=tuple(source for one in lines for source in one.evidence),
+    )
 
 
 def adherence(days: Iterable[PracticeDay]) -> Adherence:

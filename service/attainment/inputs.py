@@ -4,12 +4,24 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from datetime import date
 
-from service.attainment.airway import Bolus
 from service.attainment.dose import PracticeDay
 from service.attainment.goals import Goal, Value
+from service.attainment.study import Study
 from service.attainment.trials import Block
 
-__all__ = ["GoalOnFile", "PatientInputs", "PracticeLog", "ScalingLevel", "ScalingPlan", "Statement"]
+__all__ = [
+    "CareFacts",
+    "ExcludedVisit",
+    "Exertion",
+    "GoalOnFile",
+    "Noted",
+    "PatientInputs",
+    "Plan",
+    "PracticeLog",
+    "ScalingLevel",
+    "ScalingPlan",
+    "Statement",
+]
 
 
 @dataclass(frozen=True, slots=True)
@@ -70,11 +82,80 @@ class PracticeLog:
 
 
 @dataclass(frozen=True, slots=True)
+class Noted:
+    """Something noted on a day in words (codes, or what the clinic calls them), empty where none applied."""
+
+    day: date
+    words: tuple[str, ...] = ()
+    evidence: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Exertion:
+    """The longest hold (seconds) and strongest effort (light, medium, strong) of a day's trials."""
+
+    day: date
+    hold: Value | None = None
+    effort: Noted | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Plan:
+    """A home plan in force from ``start`` until the next one starts; ``status`` is what its own record says.
+
+    ``end`` and ``review`` are the days it names.
+    """
+
+    reference: str
+    start: date
+    status: str = "active"
+    end: date | None = None
+    review: date | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class CareFacts:
+    """What stands on file beside the numbers, each series in time order.
+
+    ``visits`` are days on which a visit took place. ``diet`` are drink and food levels (IDDSI) by what they
+    are for, ``pneumonia`` counts since the visit before. ``red_flags`` has an
+    entry for every answered checklist, ``effort_limits`` for every clearance, ``screens`` for every screen.
+    ``symptoms`` came with practice. ``training_began`` is the first day with more than a probe.
+    """
+
+    visits: tuple[date, ...] = ()
+    diet: Mapping[str, tuple[Value, ...]] = field(default_factory=dict)
+    pneumonia: tuple[Value, ...] = ()
+    red_flags: tuple[Noted, ...] = ()
+    effort_limits: tuple[Noted, ...] = ()
+    screens: tuple[Noted, ...] = ()
+    symptoms: tuple[Noted, ...] = ()
+    exertions: tuple[Exertion, ...] = ()
+    plans: tuple[Plan, ...] = ()
+    training_began: date | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class ExcludedVisit:
+    """A visit a clinician excluded, why, and the values that therefore count nowhere."""
+
+    reference: str
+    day: date
+    reason: str = ""
+    evidence: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
 class PatientInputs:
-    """One person. ``scores`` are measures recorded as such, by measure code (intake level, EAT-10 total)."""
+    """One person. ``scores`` are what was recorded as such, by measure code, in time order.
+
+    They are the oral intake level, the EAT-10 total and the body weight (kg).
+    """
 
     goals: tuple[GoalOnFile, ...] = ()
     blocks: tuple[Block, ...] = ()
-    boluses: tuple[Bolus, ...] = ()
+    studies: tuple[Study, ...] = ()
     scores: Mapping[str, tuple[Value, ...]] = field(default_factory=dict)
     logs: tuple[PracticeLog, ...] = ()
+    care: CareFacts = field(default_factory=CareFacts)
+    excluded: tuple[ExcludedVisit, ...] = ()

@@ -17,13 +17,15 @@ __all__ = ["Compared", "Comparison", "Effect", "compare_studies", "manoeuvre_eff
 
 Effect = Literal["better", "same", "worse", "no comparison"]
 _Kind = tuple[int, Fraction | None, str]
+_Key = tuple[_Kind, str]
 
 
 @dataclass(frozen=True, slots=True)
 class Compared:
     """One kind of swallow: worst score of one side and the other, and what that means.
 
-    ``effect`` goes by the scores' order, ``group_effect`` by the physiological group.
+    ``effect`` goes by the scores' order, ``group_effect`` by the physiological group. ``evidence`` names the
+    swallows of the two worst scores.
     """
 
     consistency: int
@@ -34,6 +36,7 @@ class Compared:
     second: int
     effect: Effect
     group_effect: Effect
+    evidence: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -48,7 +51,7 @@ class Comparison:
 def compare_studies(before: Iterable[Swallow], after: Iterable[Swallow]) -> Comparison:
     """Pair the kinds of swallow both studies have, with the same manoeuvre."""
     first, second = _worst(before), _worst(after)
-    shared = sorted(first.keys() & second.keys(), key=str)
+    shared = sorted(first.keys() & second.keys(), key=_order)
     return Comparison(
         pairs=tuple(_compared(key, first[key], second[key]) for key in shared),
         left_out=len(first.keys() ^ second.keys()),
@@ -61,24 +64,34 @@ def manoeuvre_effects(swallows: Iterable[Swallow]) -> tuple[Compared, ...]:
     worst = _worst(swallows)
     return tuple(
         _compared(key, worst.get((key[0], "")), score)
-        for key, score in sorted(worst.items(), key=str)
+        for key, score in sorted(worst.items(), key=lambda item: _order(item[0]))
         if key[1]
     )
 
 
-def _worst(swallows: Iterable[Swallow]) -> dict[tuple[_Kind, str], int]:
-    found: dict[tuple[_Kind, str], int] = {}
+def _order(key: _Key) -> tuple[int, Fraction, str, str]:
+    """By consistency, then volume, amount and manoeuvre."""
+    (consistency, volume, amount), manoeuvre = key
+    return consistency, volume or Fraction(0), amount, manoeuvre
+
+
+def _worst(swallows: Iterable[Swallow]) -> dict[_Key, tuple[int, str]]:
+    """Worst score of each kind and manoeuvre, with its source."""
+    found: dict[_Key, tuple[int, str]] = {}
     for one in swallows:
         if one.score is not None:
             key = one.kind, one.manoeuvre
-            found[key] = max(one.score, found.get(key, one.score))
+            if key not in found or one.score > found[key][0]:
+                found[key] = one.score, one.evidence
     return found
 
 
-def _compared(key: tuple[_Kind, str], first: int | None, second: int) -> Compared:
+def _compared(key: _Key, before: tuple[int, str] | None, after: tuple[int, str]) -> Compared:
     kind, manoeuvre = key
+    first, second = before[0] if before else None, after[0]
     groups = (None if first is None else GROUPS[first], GROUPS[second])
-    return Compared(*kind, manoeuvre, first, second, _effect(first, second), _effect(*groups))
+    sources = tuple(one[1] for one in (before, after) if one and one[1])
+    return Compared(*kind, manoeuvre, first, second, _effect(first, second), _effect(*groups), sources)
 
 
 def _effect(first: int | None, second: int) -> Effect:

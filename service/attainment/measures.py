@@ -9,7 +9,7 @@ and a goal can carry its own.
 from dataclasses import dataclass
 from fractions import Fraction
 
-__all__ = ["MEASURES", "SCORES", "SHARES", "TRIAL_MEASURES", "Measure"]
+__all__ = ["MEASURES", "SCORES", "SHARES", "TRIAL_MEASURES", "UNITS", "Measure"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -36,6 +36,9 @@ MEASURES = {
         Measure("airway-entry-group", "1", False, Fraction(1)),
     )
 }
+
+UNITS = {**{code: measure.unit for code, measure in MEASURES.items()}, "body-weight": "kg"}
+"""UCUM unit of everything that is measured, with or without a goal."""
 
 SHARES = ("closure-accuracy", "judgement-agreement")
 """Measures that are k of n trials, and so have an interval."""

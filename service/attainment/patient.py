@@ -1,21 +1,33 @@
 """Goal attainment of one person as of a date."""
 
 from collections.abc import Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from datetime import date
 
-from service.attainment.answers import GoalAnswer, PatientAnswer, PracticeAnswer, Reading, Stated
+from service.attainment.answers import (
+    GoalAnswer,
+    PatientAnswer,
+    PracticeAnswer,
+    Reading,
+    Score,
+    Stated,
+)
+from service.attainment.attention import cue_facts, next_review, until
+from service.attainment.cues import CueLimits, cues
 from service.attainment.detection import detection
 from service.attainment.dose import adherence
 from service.attainment.goals import Goal, Value
-from service.attainment.inputs import GoalOnFile, PatientInputs, Statement
+from service.attainment.inputs import ExcludedVisit, GoalOnFile, PatientInputs, Statement
 from service.attainment.intervals import Interval, wilson
 from service.attainment.luck import Luck, luck
-from service.attainment.measures import MEASURES, SCORES, SHARES, TRIAL_MEASURES
+from service.attainment.measures import MEASURES, SCORES, SHARES, TRIAL_MEASURES, UNITS
+from service.attainment.phases import Phase, baseline_overlap, phases
 from service.attainment.reliable_change import ReliableChange, reliable_change
 from service.attainment.scaling import Rating, Scaling, scaling
 from service.attainment.series import series
+from service.attainment.since_baseline import reliably, since_baseline
 from service.attainment.status import Status, status
+from service.attainment.studies import study_results
 from service.attainment.trend import Trend, trend
 from service.attainment.visits import VisitResult, pooled_judgement, visit_results
 from service.errors import RuleViolation
@@ -29,19 +41,38 @@ _LONGEST_RUN = 20
 _FINEST_RATE = 1_000
 
 
-def attain(inputs: PatientInputs, as_of: date) -> PatientAnswer:
-    """Compute everything as of a date; later data are not seen, goals that start later are not answered."""
+@dataclass(frozen=True, slots=True)
+class _Whole:
+    """What every goal of a person is seen against."""
+
+    inputs: PatientInputs
+    as_of: date
+    visits: tuple[VisitResult, ...]
+    practice: tuple[PracticeAnswer, ...]
+    excluded: tuple[ExcludedVisit, ...]
+    phases: tuple[Phase, ...]
+
+
+def attain(inputs: PatientInputs, as_of: date, limits: CueLimits | None = None) -> PatientAnswer:
+    """Compute everything as of a date; later data are not seen, goals that start later are not answered.
+
+    ``limits`` say when an attention cue is given; None for the usual ones.
+    """
     goals = sorted(
         (goal for goal in inputs.goals if goal.goal.start is None or goal.goal.start <= as_of), key=_order
     )
     visits = visit_results(block for block in inputs.blocks if block.day <= as_of)
     logs = sorted((log for log in inputs.logs if log.end <= as_of), key=lambda log: log.start)
     practice = tuple(PracticeAnswer(log, adherence(log.days)) for log in logs)
+    excluded = until(inputs.excluded, as_of)
+    whole = _Whole(inputs, as_of, visits, practice, excluded, phases(inputs.care, as_of))
+    studies = study_results(until(inputs.studies, as_of))
+    facts = cue_facts(inputs, visits, [one.study for one in studies], as_of)
     scaled, problem = _scaling(goals, as_of)
     own = pooled_judgement(visits)
     return PatientAnswer(
         as_of=as_of,
-        goals=tuple(_goal(goal, inputs, visits, practice, as_of) for goal in goals),
+        goals=tuple(_goal(goal, whole) for goal in goals),
         visits=visits,
         own_pooled=own,
         own_detection=detection(own.cells),
@@ -49,6 +80,12 @@ def attain(inputs: PatientInputs, as_of: date) -> PatientAnswer:
         practice_all=adherence(day for log in logs for day in log.days),
         scaling=scaled,
         scaling_problem=problem,
+        cues=cues(facts, limits),
+        studies=studies,
+        scores=_scores(inputs, as_of),
+        phases=whole.phases,
+        review=next_review(inputs.care, as_of),
+        excluded=excluded,
     )
 
 
@@ -60,16 +97,11 @@ def _order(on_file: GoalOnFile) -> tuple[date, int, str, str]:
     return goal.start or date.min, place, on_file.description, on_file.reference
 
 
-def _goal(
-    on_file: GoalOnFile,
-    inputs: PatientInputs,
-    visits: Sequence[VisitResult],
-    practice: Sequence[PracticeAnswer],
-    as_of: date,
-) -> GoalAnswer:
+def _goal(on_file: GoalOnFile, whole: _Whole) -> GoalAnswer:
+    as_of, visits = whole.as_of, whole.visits
     stated = _stated(on_file.statements, as_of)
     goal = replace(on_file.goal, lifecycle=stated.lifecycle)
-    values = [series(target, inputs, visits, practice) for target in goal.targets]
+    values = [series(target, whole.inputs, visits, whole.practice) for target in goal.targets]
     found = status(goal, values, as_of)
     measure = goal.targets[0].measure if goal.targets else ""
     return GoalAnswer(
@@ -79,15 +111,33 @@ def _goal(
         status=found,
         stated=stated,
         interval=_interval(measure, found.latest),
-        readings=_readings(found, values, {visit.day for visit in visits}),
+        readings=_readings(found, values, whole),
         trend=_trend(found.values),
         trend_last_5=_trend(found.values[-5:]),
         days_left=(goal.due - as_of).days if goal.due else None,
         evidence=_evidence(found, values),
         problems=on_file.problems,
         luck=_luck(goal, len(found.values)),
-        reliable_change=_reliable_change(measure, found),
+        reliable_change=reliably(measure, found),
+        change=since_baseline(measure, found, visits),
+        overlap=baseline_overlap(until(values[0], as_of), goal.targets[0], whole.phases) if values else None,
     )
+
+
+def _scores(inputs: PatientInputs, as_of: date) -> tuple[Score, ...]:
+    """Everything recorded as a score or weight, up to the date."""
+    found = [(measure, until(values, as_of)) for measure, values in inputs.scores.items()]
+    return tuple(
+        Score(measure, UNITS.get(measure, "1"), values, _moved(measure, values))
+        for measure, values in found
+        if values
+    )
+
+
+def _moved(measure: str, values: Sequence[Value]) -> ReliableChange | None:
+    if measure not in SCORES or len(values) < 2:
+        return None
+    return reliable_change(measure, float(values[0].value), float(values[-1].value))
 
 
 def _luck(goal: Goal, visits: int) -> Luck | None:
@@ -103,14 +153,6 @@ def _luck(goal: Goal, visits: int) -> Luck | None:
     within = min(max(visits, criterion.visits), _LONGEST_RUN)
     share = target.value / 100
     return luck(rate, share, criterion.min_trials, visits_in_a_row=criterion.visits, visits=within)
-
-
-def _reliable_change(measure: str, found: Status) -> ReliableChange | None:
-    """From the baseline to a later value, for scores recorded as such."""
-    first, last = found.baseline, found.latest
-    if measure not in SCORES or first is None or last is None or last.day <= first.day:
-        return None
-    return reliable_change(measure, float(first.value), float(last.value))
 
 
 def _stated(statements: Sequence[Statement], as_of: date) -> Stated:
@@ -133,21 +175,27 @@ def _interval(measure: str, value: Value | None) -> Interval | None:
     return None if shares is None else Interval(100 * shares.low, 100 * shares.high, shares.method)
 
 
-def _readings(found: Status, values: Series, visit_days: set[date]) -> tuple[Reading, ...]:
-    """Each day with a probe, or with a value of the first target, from the goal's start to the date."""
+def _readings(found: Status, values: Series, whole: _Whole) -> tuple[Reading, ...]:
+    """Each day with a probe, or with a value of the first target, from the goal's start to the date.
+
+    For a measure of trials a visit that was excluded is a reading without a value.
+    """
     if not values:
         return ()
     goal, as_of = found.goal, found.as_of
-    of_trials = goal.targets[0].measure in TRIAL_MEASURES
-    days = {value.day for value in values[0]} | (visit_days if of_trials else set())
+    excluded: dict[date, str] = {}
+    days = {value.day for value in values[0]}
+    if goal.targets[0].measure in TRIAL_MEASURES:
+        excluded = {one.day: f"visit excluded: {one.reason}" for one in whole.excluded}
+        days = days | {visit.day for visit in whole.visits} | excluded.keys()
     return tuple(
-        _reading(found, values, day)
+        _reading(found, values, day, excluded.get(day, ""))
         for day in sorted(days)
         if day <= as_of and (goal.start is None or goal.start <= day)
     )
 
 
-def _reading(found: Status, values: Series, day: date) -> Reading:
+def _reading(found: Status, values: Series, day: date, excluded: str) -> Reading:
     goal = found.goal
     today = [next((value for value in of_one if value.day == day), None) for of_one in values]
     measured = [
@@ -160,7 +208,7 @@ def _reading(found: Status, values: Series, day: date) -> Reading:
         interval=_interval(goal.targets[0].measure, today[0]),
         at_target=bool(measured) and all(target.met_by(value.value) for target, value in measured),
         counts=today[0] is not None and not why,
-        why=why or ("" if today[0] is not None else "not measured"),
+        why=why or ("" if today[0] is not None else excluded or "not measured"),
     )
 
 

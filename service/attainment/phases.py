@@ -7,21 +7,46 @@ McNeil 1982 with empirical Q1 and Q2. Number of points: WWC 2010 standards (from
 them, three or four with reservations.
 """
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
+from datetime import date
 from fractions import Fraction
 from math import sqrt
 from typing import Literal
 
+from service.attainment.goals import Target, Value
+from service.attainment.inputs import CareFacts
 from service.attainment.trend import kendall_s
 
-__all__ = ["MIN_POINTS", "Overlap", "Standard", "overlap"]
+__all__ = [
+    "MIN_POINTS",
+    "Overlap",
+    "Phase",
+    "Standard",
+    "baseline_overlap",
+    "overlap",
+    "phases",
+]
 
 MIN_POINTS = 3
 """Values below which a series is no phase."""
 _ENOUGH = 5
 
 Standard = Literal["meets", "with reservations", "no phase"]
+
+
+@dataclass(frozen=True, slots=True)
+class Phase:
+    """Values dated later than ``after`` and not later than ``until`` belong to it; None: no bound.
+
+    What is measured on the day something begins was measured before it began: a probe comes before the
+    day's training, and a plan is made at the end of a visit. So a phase ends with the day that ends it.
+    """
+
+    label: str
+    after: date | None
+    until: date | None
+    evidence: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -64,6 +89,37 @@ def overlap(a: Sequence[Fraction], b: Sequence[Fraction], *, higher_is_better: b
         error=None if apart else _error(wins, nap),
         reason="complete separation: no interval" if apart else "",
     )
+
+
+def phases(care: CareFacts, as_of: date) -> tuple[Phase, ...]:
+    """Baseline, then what began on which day: training, and every home plan after it, until ``as_of``."""
+    begun = list(_begun(care, as_of))
+    ends = [day for day, _, _ in begun]
+    spans = zip([("baseline", ()), *(one[1:] for one in begun)], [None, *ends], [*ends, None], strict=True)
+    return tuple(Phase(label, after, until, evidence) for (label, evidence), after, until in spans)
+
+
+def _begun(care: CareFacts, as_of: date) -> Iterator[tuple[date, str, tuple[str, ...]]]:
+    """Day, name and source of each change, one a day."""
+    changes: dict[date, tuple[str, tuple[str, ...]]] = {}
+    if care.training_began:
+        changes[care.training_began] = "training", ()
+    for plan in care.plans:
+        label = "home plan" if plan.status == "active" else f"home plan, {plan.status}"
+        began = changes.get(plan.start)
+        changes[plan.start] = f"{began[0]} and {label}" if began else label, (plan.reference,)
+    return ((day, *changes[day]) for day in sorted(changes) if day <= as_of)
+
+
+def baseline_overlap(values: Iterable[Value], target: Target, found: Sequence[Phase]) -> Overlap:
+    """The values before anything began against all later ones; the target tells which side is better."""
+    values, until = tuple(values), found[0].until
+    before = [value.value for value in values if until is None or value.day <= until]
+    after = [value.value for value in values[len(before) :]]
+    if len(before) < MIN_POINTS:
+        reason = "no baseline phase, phase statistics not computed"
+        return Overlap(len(before), len(after), "no phase", None, None, None, None, reason)
+    return overlap([target.oriented(one) for one in before], [target.oriented(one) for one in after])
 
 
 def _standard(fewest: int) -> Standard:

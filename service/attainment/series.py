@@ -2,14 +2,14 @@
 
 from collections.abc import Iterable, Sequence
 
-from service.attainment.airway import worst_groups
 from service.attainment.answers import PracticeAnswer
 from service.attainment.goals import Target, Value
 from service.attainment.inputs import PatientInputs
+from service.attainment.study import worst_groups
 from service.attainment.trials import Trial
 from service.attainment.visits import VisitResult
 
-__all__ = ["series"]
+__all__ = ["of_visits", "series"]
 
 
 def series(
@@ -18,14 +18,19 @@ def series(
     """Every value of the target's measure; none for a measure that is not known."""
     match target.measure:
         case "closure-accuracy" | "judgement-agreement" | "judgement-bias" | "hold-time":
-            values = (_OF_VISIT[target.measure](visit) for visit in visits)
-            return [value for value in values if value is not None]
+            return of_visits(target.measure, visits)
         case "practice-adherence":
             return [value for value in map(_practice, practice) if value is not None]
         case "airway-entry-group":
-            return worst_groups(inputs.boluses, target.consistency)
+            return worst_groups(inputs.studies, target.consistency)
         case _:
             return list(inputs.scores.get(target.measure, ()))
+
+
+def of_visits(measure: str, visits: Iterable[VisitResult]) -> list[Value]:
+    """The values of a measure that is taken from the trials of a probe."""
+    values = (_OF_VISIT[measure](visit) for visit in visits)
+    return [value for value in values if value is not None]
 
 
 def _closure(visit: VisitResult) -> Value | None:

@@ -6,20 +6,22 @@ Scale: Rosenbek 1996. What is counted follows Steele & Grace-Martin 2017 (freque
 from collections import Counter
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
+from datetime import date
 from fractions import Fraction
 from statistics import median_low, multimode
 
 from service.attainment.airway import GROUPS
+from service.attainment.goals import Value
 
-__all__ = ["Summary", "Swallow", "summaries", "summary"]
+__all__ = ["Study", "Summary", "Swallow", "summaries", "summary", "worst_groups"]
 
 
 @dataclass(frozen=True, slots=True)
 class Swallow:
     """One swallow of a study. ``score`` None: not rateable. ``manoeuvre`` (or posture) is empty for none.
 
-    ``volume`` in millilitres, ``amount`` in words for solids; ``timing`` of airway entry: before, during,
-    after.
+    ``consistency`` is the IDDSI level, ``volume`` in millilitres, ``amount`` in words for solids; ``timing``
+    of airway entry: before, during, after. ``evidence`` names the source.
     """
 
     consistency: int
@@ -28,11 +30,20 @@ class Swallow:
     amount: str = ""
     manoeuvre: str = ""
     timing: tuple[str, ...] = ()
+    evidence: str = ""
 
     @property
     def kind(self) -> tuple[int, Fraction | None, str]:
         """What makes two swallows alike: consistency, volume and amount."""
         return self.consistency, self.volume, self.amount
+
+
+@dataclass(frozen=True, slots=True)
+class Study:
+    """A swallow study: its day and swallows, in the order they were given."""
+
+    day: date
+    swallows: tuple[Swallow, ...]
 
 
 @dataclass(frozen=True, slots=True)
@@ -86,6 +97,23 @@ def summaries(swallows: Iterable[Swallow]) -> Mapping[tuple[int, bool], Summary]
     for one in swallows:
         found.setdefault((one.consistency, bool(one.manoeuvre)), []).append(one)
     return {key: counted for key in sorted(found) if (counted := summary(found[key]))}
+
+
+def worst_groups(studies: Iterable[Study], consistency: int | None) -> list[Value]:
+    """Worst group of each study day on one consistency (None: on any), swallows without manoeuvre only."""
+    days: dict[date, list[Swallow]] = {}
+    for study in studies:
+        for one in study.swallows:
+            if one.score is not None and not one.manoeuvre and consistency in (None, one.consistency):
+                days.setdefault(study.day, []).append(one)
+    return [
+        Value(
+            day=day,
+            value=Fraction(max(GROUPS[one.score] for one in found if one.score is not None)),
+            evidence=tuple(one.evidence for one in found if one.evidence),
+        )
+        for day, found in sorted(days.items())
+    ]
 
 
 def _share(scores: list[int], least: int) -> Fraction:

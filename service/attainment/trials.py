@@ -25,8 +25,9 @@ class Trial:
     """One attempt at closing the vocal folds.
 
     ``reason`` says why it was not observable or not done. ``judged_before_result`` is whether the patient
-    was asked before seeing the result. ``hold`` is in seconds. ``evidence`` names the source of the
-    observation, ``judgement_evidence`` that of the judgement (opaque here).
+    was asked before seeing the result. ``hold`` is in seconds. ``cue`` is the cue level (independent,
+    minimal-cues and so on), empty if not said. ``evidence`` names the source of the observation,
+    ``judgement_evidence`` that of the judgement (opaque here).
     """
 
     number: int
@@ -38,11 +39,22 @@ class Trial:
     hold: Fraction | None = None
     evidence: str = ""
     judgement_evidence: str = ""
+    cue: str = ""
 
     @property
     def scored(self) -> bool:
         """Whether the trial counts in a share."""
         return self.observed in ("closed", "not-closed")
+
+    @property
+    def closed(self) -> bool | None:
+        """Whether it was seen closed; None if it does not count."""
+        return self.observed == "closed" if self.scored else None
+
+    @property
+    def agreed(self) -> bool | None:
+        """Whether the patient's own judgement was right; None if it can't be held against what was seen."""
+        return self.judgement == self.observed if self.compared else None
 
     @property
     def compared(self) -> bool:

@@ -4,12 +4,14 @@ The probe of a visit shows what was kept; the block after training shows the ses
 and are never mixed (Maas 2008).
 """
 
-from collections.abc import Iterable
+from collections import Counter
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from datetime import date
 from fractions import Fraction
+from operator import attrgetter
 
-from service.attainment.change import Paired, paired
+from service.attainment.change import Apart, Paired, apart, by_posture
 from service.attainment.self_judgement import Cells, SelfJudgement, cells, self_judgement
 from service.attainment.trials import Accuracy, Block, Hold, accuracy, hold_time, probes
 
@@ -22,7 +24,9 @@ class VisitResult:
 
     ``acquisition`` is the last post block's share less the probe's; ``retention`` the probe's share less the
     visit before's post share: differences of shares, -1 to 1, None when either block is missing.
-    ``by_posture`` pairs the two blocks when each posture occurs once in both.
+    ``by_posture`` pairs the two blocks when each posture occurs once in both; where they can't be paired,
+    ``apart`` compares them as separate trials. ``cue_levels`` counts the probe's trials by cue level; trials
+    that do not say are counted under an empty text.
     """
 
     day: date
@@ -36,6 +40,8 @@ class VisitResult:
     acquisition: Fraction | None
     retention: Fraction | None
     by_posture: Paired | None
+    apart: Apart | None
+    cue_levels: Mapping[str, int]
 
 
 def visit_results(blocks: Iterable[Block]) -> tuple[VisitResult, ...]:
@@ -63,6 +69,7 @@ def _result(probe: Block, after: Block | None, before: VisitResult | None) -> Vi
     closure = accuracy(probe.trials)
     after_closure = accuracy(after.trials) if after else None
     previous = before.after_closure if before else None
+    pairs = by_posture(probe.trials, after.trials, attrgetter("closed")) if after else None
     return VisitResult(
         day=probe.day,
         probe=probe,
@@ -74,7 +81,9 @@ def _result(probe: Block, after: Block | None, before: VisitResult | None) -> Vi
         after_own=self_judgement(*cells(after.trials)) if after else None,
         acquisition=_less(after_closure, closure),
         retention=_less(closure, previous),
-        by_posture=_by_posture(probe, after) if after else None,
+        by_posture=pairs,
+        apart=_apart(closure, after_closure) if after_closure and not pairs else None,
+        cue_levels=Counter(trial.cue for trial in probe.trials),
     )
 
 
@@ -84,15 +93,5 @@ def _less(later: Accuracy | None, earlier: Accuracy | None) -> Fraction | None:
     return later.share - earlier.share
 
 
-def _by_posture(probe: Block, after: Block) -> Paired | None:
-    first, second = ({trial.posture: trial for trial in block.trials} for block in (probe, after))
-    once = len(first) == len(probe.trials) and len(second) == len(after.trials)
-    if not once or first.keys() != second.keys():
-        return None
-    seen = [
-        (first[posture].observed == "closed", second[posture].observed == "closed")
-        for posture in first
-        if first[posture].scored and second[posture].scored
-    ]
-    count = seen.count
-    return paired(count((True, True)), count((False, True)), count((True, False)), count((False, False)))
+def _apart(before: Accuracy, after: Accuracy) -> Apart | None:
+    return apart(before.k, before.n, after.k, after.n)

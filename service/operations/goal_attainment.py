@@ -4,23 +4,30 @@ Nothing is stored and no stated status is read as an input (affectsState is fals
 page, the command and the export use too.
 """
 
+from collections import defaultdict
 from datetime import date
 from typing import Protocol
 from zoneinfo import ZoneInfo
 
 from service.attainment.answers import PatientAnswer
+from service.attainment.cues import CueLimits
 from service.attainment.patient import attain
 from service.errors import Gone, NotFound
 from service.fhir.json import dump
 from service.interactions.context import Context
 from service.operations.attainment_parameters import parameters
+from service.records.attainment_file import AttainmentFile
 from service.records.attainment_inputs import OBSERVATIONS_READ, attainment_inputs
-from service.records.views import Encounter, Goal, Observation
+from service.records.views import CarePlan, Encounter, Goal, Observation, QuestionnaireResponse, views
 from service.store.contract import Store, Version
-from service.store.pages import Searcher, about, observations, viewed
+from service.store.pages import Searcher, about, every, observations, viewed
 from service.terminology.codes import OBSERVATION, Codes
 
-__all__ = ["Reading", "compute", "goal_attainment"]
+__all__ = ["READS", "Reading", "compute", "goal_attainment"]
+
+_TYPES = ("Goal", "Encounter", "CarePlan", "QuestionnaireResponse")
+READS = ("Patient", "Observation", *_TYPES)
+"""Types of the resources the answer rests on."""
 
 
 class Reading(Searcher, Protocol):
@@ -35,24 +42,37 @@ async def goal_attainment(
     store: Store, patient_id: str, as_of: date, *, context: Context, codes: Codes
 ) -> bytes:
     """Answer the Parameters resource, as JSON text."""
-    for type_ in ("Patient", "Goal", "Observation"):
+    for type_ in READS:
         context.allow("r", type_)
     answer = await compute(store, patient_id, as_of, zone=context.zone)
     return dump(parameters(answer, patient=f"Patient/{patient_id}", codes=codes))
 
 
-async def compute(reading: Reading, patient_id: str, as_of: date, *, zone: ZoneInfo) -> PatientAnswer:
-    """Read what is needed of one patient and compute; NotFound or Gone if there is no such patient."""
+async def compute(
+    reading: Reading, patient_id: str, as_of: date, *, zone: ZoneInfo, limits: CueLimits | None = None
+) -> PatientAnswer:
+    """Read what is needed of one patient and compute; NotFound or Gone if there is no such patient.
+
+    ``limits`` say when an attention cue is given; None for the usual ones.
+    """
     patient = await reading.read("Patient", patient_id)
     if patient is None:
         raise NotFound(f"Patient/{patient_id} is not known.")
     if patient.deleted:
         raise Gone(f"Patient/{patient_id} was deleted.")
-    observed = observations(patient_id, OBSERVATION, OBSERVATIONS_READ)
-    inputs = attainment_inputs(
-        await viewed(reading, Goal, about("Goal", patient_id)),
-        await viewed(reading, Observation, observed),
-        await viewed(reading, Encounter, about("Encounter", patient_id)),
-        zone=zone,
+    inputs = attainment_inputs(await _on_file(reading, patient_id), zone=zone, as_of=as_of)
+    return attain(inputs, as_of, limits)
+
+
+async def _on_file(reading: Reading, patient_id: str) -> AttainmentFile:
+    """Two searches: the Observations, and all that is of the other types."""
+    texts: dict[str, list[bytes]] = defaultdict(list)
+    async for version in every(reading, about(_TYPES[0], patient_id, also=_TYPES[1:])):
+        texts[version.type].append(version.content)
+    return AttainmentFile(
+        views(Goal, texts["Goal"]),
+        await viewed(reading, Observation, observations(patient_id, OBSERVATION, OBSERVATIONS_READ)),
+        views(Encounter, texts["Encounter"]),
+        views(CarePlan, texts["CarePlan"]),
+        views(QuestionnaireResponse, texts["QuestionnaireResponse"]),
     )
-    return attain(inputs, as_of)

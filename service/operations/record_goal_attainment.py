@@ -17,7 +17,7 @@ from service.fhir.json import Tree, dump, reread
 from service.interactions.context import Context
 from service.interactions.transaction import Entry, apply, check
 from service.operations.attainment_parameters import parameters
-from service.operations.goal_attainment import compute
+from service.operations.goal_attainment import READS, compute
 from service.operations.parts import quantity, range_of
 from service.records.elements import coded, present, reference, whole
 from service.records.identity import criteria, full_url
@@ -38,8 +38,8 @@ async def record_goal_attainment(
     store: Store, patient_id: str, as_of: date, *, context: Context, codes: Codes
 ) -> bytes:
     """Store the results and answer the Parameters resource, with a ``recorded`` reference per Observation."""
-    for action, type_ in (("r", "Patient"), ("r", "Goal"), ("r", "Observation")):
-        context.allow(action, type_)  # type: ignore[arg-type]  # the tuple's letters are actions
+    for type_ in READS:
+        context.allow("r", type_)
     for type_ in ("Observation", "Provenance"):
         context.allow("c", type_)
 

@@ -5,17 +5,20 @@ standard ones. What is entered in error, or belongs to an encounter entered in e
 """
 
 from collections import defaultdict
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
+from datetime import date
 from zoneinfo import ZoneInfo
 
-from service.attainment.airway import GROUPS, Bolus
 from service.attainment.goals import Value
-from service.attainment.inputs import PatientInputs
+from service.attainment.inputs import ExcludedVisit, PatientInputs
+from service.records.attainment_care import CARE_CODES, care_facts
+from service.records.attainment_file import AttainmentFile
 from service.records.attainment_goals import goals_on_file
 from service.records.attainment_practice import practice_logs
+from service.records.attainment_studies import studies
 from service.records.attainment_trials import blocks
-from service.records.seen import Seen, seen
-from service.records.views import Encounter, Goal, Observation
+from service.records.seen import Seen, day_of, seen
+from service.records.views import Encounter
 
 __all__ = ["OBSERVATIONS_READ", "ByCode", "attainment_inputs"]
 
@@ -33,53 +36,68 @@ OBSERVATIONS_READ = (
     "goal-baseline",
     "goal-stated-status",
     "goal-scaling-level",
+    "body-weight",
+    *CARE_CODES,
 )
 """Own codes of the Observations that goal attainment rests on; others need not be read."""
 
-_SCORES = {"oral-intake-7": "oral-intake-level", "eat10-total": "eat10-total"}
+_SCORES = {
+    "oral-intake-level": ("oral-intake-7", ""),
+    "eat10-total": ("eat10-total", ""),
+    "body-weight": ("body-weight", "kg"),
+}
+"""Own code and unit (any if empty) of each measure that is recorded as such."""
+
+_STAYS = {"goal-stated-status", *CARE_CODES}
+"""What people stated, and what is about safety: no values that leaving a visit out takes away."""
 
 
-def attainment_inputs(
-    goals: Iterable[Goal],
-    observations: Iterable[Observation],
-    encounters: Iterable[Encounter],
-    *,
-    zone: ZoneInfo,
-) -> PatientInputs:
-    """Make the inputs of one patient. ``zone`` is the site's: it says on which day a time lies."""
-    void = {one.reference for one in encounters if not one.in_force}
-    observed = _by_code((one for one in observations if one.encounter.reference not in void), zone)
+def attainment_inputs(stored: AttainmentFile, *, zone: ZoneInfo, as_of: date) -> PatientInputs:
+    """Make the inputs of one patient for a date. ``zone`` is the site's: it says on which day a time lies."""
+    file = stored.in_force()
+    excluded = {one.reference: one for one in file.encounters if one.excluded}
+    known = [one for observation in file.observations if (one := seen(observation, zone))]
+    left_out = [one for one in known if _left_out(one, excluded)] if excluded else []
+    observed = _by_code([one for one in known if not _left_out(one, excluded)] if left_out else known)
     return PatientInputs(
-        goals=goals_on_file((goal for goal in goals if goal.in_force), observed),
+        goals=goals_on_file(file.goals, observed),
         blocks=blocks(observed),
-        boluses=_boluses(observed["bolus-swallow"]),
-        scores={measure: _scores(observed[code]) for code, measure in _SCORES.items()},
+        studies=studies(observed["bolus-swallow"]),
+        scores={measure: _scores(observed[code], unit) for measure, (code, unit) in _SCORES.items()},
         logs=practice_logs(observed, zone),
+        care=care_facts(file, observed, zone=zone, as_of=as_of),
+        excluded=_excluded(excluded.values(), left_out, zone),
     )
 
 
-def _by_code(observations: Iterable[Observation], zone: ZoneInfo) -> ByCode:
-    known = [one for observed in observations if observed.in_force and (one := seen(observed, zone))]
+def _left_out(one: Seen, excluded: Mapping[str, Encounter]) -> bool:
+    return one.observation.encounter.reference in excluded and one.code not in _STAYS
+
+
+def _excluded(
+    visits: Iterable[Encounter], left_out: Iterable[Seen], zone: ZoneInfo
+) -> tuple[ExcludedVisit, ...]:
+    values: dict[str, list[str]] = defaultdict(list)
+    for one in left_out:
+        values[one.observation.encounter.reference].append(one.reference)
+    found = [
+        ExcludedVisit(visit.reference, day, visit.exclusion, tuple(values[visit.reference]))
+        for visit in visits
+        if (day := day_of(visit.period.start, zone))
+    ]
+    return tuple(sorted(found, key=lambda visit: (visit.day, visit.reference)))
+
+
+def _by_code(known: Iterable[Seen]) -> ByCode:
     found: ByCode = defaultdict(list)
     for one in sorted(known, key=lambda one: one.moment):
         found[one.code].append(one)
     return found
 
 
-def _scores(observations: Iterable[Seen]) -> tuple[Value, ...]:
+def _scores(observations: Iterable[Seen], unit: str) -> tuple[Value, ...]:
     return tuple(
         Value(one.day, value, evidence=(one.reference,))
         for one in observations
-        if (value := one.observation.number()) is not None
+        if (value := one.observation.number(unit)) is not None
     )
-
-
-def _boluses(observations: Iterable[Seen]) -> tuple[Bolus, ...]:
-    found = []
-    for one in observations:
-        level = one.part("bolus-consistency").answer.removeprefix("iddsi-")
-        score = one.part("airway-invasion-8pt").whole
-        if level.isdigit() and score in GROUPS:
-            manoeuvre = one.part("manoeuvre").answer not in ("", "none")
-            found.append(Bolus(one.day, int(level), score, manoeuvre, (one.reference,)))
-    return tuple(found)

@@ -49,6 +49,7 @@ def _trial(one: Seen, judged: Mapping[str, Seen]) -> Trial:
         hold=part("hold-duration").number(unit="s"),
         evidence=name,
         judgement_evidence=own.reference if own else "",
+        cue=part("cue-level").answer,
     )
 
 

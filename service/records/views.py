@@ -20,6 +20,7 @@ from service.fhir.references import local_target
 from service.records.stored import OWN
 
 __all__ = [
+    "CarePlan",
     "Component",
     "Concept",
     "Element",
@@ -28,6 +29,7 @@ __all__ = [
     "Goal",
     "Observation",
     "Quantity",
+    "QuestionnaireResponse",
     "Target",
     "Valued",
     "exact",
@@ -158,7 +160,9 @@ class Extension(Element, frozen=True):
     value_integer: int | None = None
     value_positive_int: int | None = None
     value_decimal: Decimal | None = None
+    value_date: str = ""
     value_date_time: str = ""
+    value_code: str = ""
     value_codeable_concept: Text = Text()
     value_reference: Reference = Reference()
     extension: tuple["Extension", ...] = ()
@@ -278,6 +282,11 @@ class Encounter(Extended, frozen=True):
         return self.status != "entered-in-error"
 
     @property
+    def excluded(self) -> bool:
+        """Whether a person left the visit out of computed results."""
+        return any(True for _ in self.extensions("visit-exclusion"))
+
+    @property
     def exclusion(self) -> str:
         """Why a person left the visit out of computed results, in words; empty if nobody did."""
         return self.extended("visit-exclusion").within("reason").value_codeable_concept.text
@@ -286,6 +295,47 @@ class Encounter(Extended, frozen=True):
     def reference(self) -> str:
         """``Encounter/id``."""
         return f"Encounter/{self.id}"
+
+
+class CarePlan(Extended, frozen=True):
+    """A CarePlan."""
+
+    id: str = ""
+    status: str = ""
+    category: tuple[Concept, ...] = ()
+    encounter: Reference = Reference()
+    period: Period = Period()
+    created: str = ""
+
+    @property
+    def in_force(self) -> bool:
+        """Whether it was not entered in error."""
+        return self.status != "entered-in-error"
+
+    @property
+    def reference(self) -> str:
+        """``CarePlan/id``."""
+        return f"CarePlan/{self.id}"
+
+
+class QuestionnaireResponse(Element, frozen=True):
+    """A QuestionnaireResponse, without its answers."""
+
+    id: str = ""
+    status: str = ""
+    questionnaire: str = ""
+    encounter: Reference = Reference()
+    authored: str = ""
+
+    @property
+    def in_force(self) -> bool:
+        """Whether it counts: all of it was answered, and not in error."""
+        return self.status in ("completed", "amended")
+
+    @property
+    def reference(self) -> str:
+        """``QuestionnaireResponse/id``."""
+        return f"QuestionnaireResponse/{self.id}"
 
 
 def views(kind: type[T], contents: Iterable[bytes]) -> list[T]:

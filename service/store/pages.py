@@ -22,12 +22,15 @@ class Searcher(Protocol):
         ...
 
 
-def about(type_: str, patient_id: str, *more: Condition) -> Query:
-    """The search for everything of a type that is about one patient; the type has to say whose it is."""
-    own = patient_parameter(type_)
-    indexes = own.indexes if own else ()
+def about(type_: str, patient_id: str, *more: Condition, also: tuple[str, ...] = ()) -> Query:
+    """The search for everything of a type that is about one patient; the type has to say whose it is.
+
+    ``also`` names further types, whatever of them is the patient's.
+    """
+    ways = [own.indexes for one in (type_, *also) if (own := patient_parameter(one))]
+    indexes = tuple(dict.fromkeys(index for way in ways for index in way))
     whose = Clause(indexes, "reference", (ReferenceValue((f"Patient/{patient_id}",)),))
-    return Query(type_, (whose, *more), count=_PAGE, total="none")
+    return Query(type_, (whose, *more), count=_PAGE, total="none", also=also)
 
 
 def observations(patient_id: str, system: str, codes: Iterable[str]) -> Query:

@@ -15,8 +15,8 @@ def test_only_the_same_bolus_with_the_same_manoeuvre_is_compared():
     after = [swallow(2, **THIN_5), swallow(8, "chin-down", **THIN_10), swallow(1, consistency=4, volume=5)]
     found = compare_studies(before, after)
     assert [(one.volume, one.manoeuvre, one.first, one.second, one.effect) for one in found.pairs] == [
-        (10, "chin-down", 3, 8, "worse"),
         (5, "", 6, 2, "better"),
+        (10, "chin-down", 3, 8, "worse"),
     ]
     assert (found.left_out, found.reason) == (2, "")
 

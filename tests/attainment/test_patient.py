@@ -3,7 +3,6 @@ from fractions import Fraction
 
 import pytest
 
-from service.attainment.airway import Bolus
 from service.attainment.criterion import Criterion
 from service.attainment.dose import PracticeDay
 from service.attainment.goals import Goal, Target, Value
@@ -16,6 +15,7 @@ from service.attainment.inputs import (
     Statement,
 )
 from service.attainment.patient import attain
+from service.attainment.study import Study, Swallow
 from service.attainment.trials import Block, Trial
 
 START = date(2026, 6, 5)
@@ -133,14 +133,12 @@ def test_a_short_visit_does_not_count_for_the_criterion():
 def test_scores_and_airway_groups():
     scores = {"oral-intake-level": (Value(week(0), Fraction(4)), Value(week(1), Fraction(6)))}
     assert one_goal(on_file("oral-intake-level", 6), scores=scores).status.latest.value == 6
-    boluses = (
-        Bolus(week(0), 0, 7),
-        Bolus(week(0), 0, 3, manoeuvre=True),
-        Bolus(week(0), 2, 8),
-        Bolus(week(1), 0, 4),
+    studies = (
+        Study(week(0), (Swallow(0, 7), Swallow(0, 3, manoeuvre="chin-down"), Swallow(2, 8))),
+        Study(week(1), (Swallow(0, 4), Swallow(0, None))),
     )
     goal = on_file("airway-entry-group", 1, higher_is_better=False, consistency=0)
-    assert [value.value for value in one_goal(goal, boluses=boluses).status.values] == [3, 1]
+    assert [value.value for value in one_goal(goal, studies=studies).status.values] == [3, 1]
 
 
 def test_a_measure_that_is_not_known_is_not_measured():

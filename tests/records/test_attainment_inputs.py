@@ -23,18 +23,20 @@ from stored_samples import (
 from service.attainment.criterion import Criterion
 from service.attainment.inputs import ScalingLevel, Statement
 from service.fhir.json import dump
+from service.records.attainment_file import AttainmentFile
 from service.records.attainment_inputs import attainment_inputs
-from service.records.views import Encounter, Goal, Observation, views
+from service.records.views import CarePlan, Encounter, Goal, Observation, QuestionnaireResponse, views
 
 UTC = ZoneInfo("UTC")
 DAY = date(2026, 6, 5)
 
 
-def read(*resources, zone=UTC):
+def read(*resources, zone=UTC, as_of=date(2026, 12, 1)):
     def of(kind):
         return views(kind, (dump(one) for one in resources if one["resourceType"] == kind.__name__))
 
-    return attainment_inputs(of(Goal), of(Observation), of(Encounter), zone=zone)
+    kinds = (Goal, Observation, Encounter, CarePlan, QuestionnaireResponse)
+    return attainment_inputs(AttainmentFile(*map(of, kinds)), zone=zone, as_of=as_of)
 
 
 def only_trial(*resources):
@@ -173,11 +175,14 @@ def bolus(id_, score, level="iddsi-0", manoeuvre="none"):
     )
 
 
-def test_boluses():
-    found = read(bolus("a", 7), bolus("b", 3, "iddsi-2", "chin-down"), bolus("c", 9), bolus("d", 1, "soup"))
-    assert [(one.consistency, one.score, one.manoeuvre) for one in found.boluses] == [
-        (0, 7, False),
-        (2, 3, True),
+def test_boluses_make_studies():
+    (study,) = read(
+        bolus("a", 7), bolus("b", 3, "iddsi-2", "chin-down"), bolus("c", 9), bolus("d", 1, "soup")
+    ).studies
+    assert [(one.consistency, one.score, one.manoeuvre) for one in study.swallows] == [
+        (0, 7, ""),
+        (2, 3, "chin-down"),
+        (0, None, ""),
     ]
 
 

@@ -1,0 +1,48 @@
+"""Bolus Observations as swallow studies."""
+
+from collections.abc import Iterable
+from datetime import date
+
+from service.attainment.airway import GROUPS
+from service.attainment.study import Study, Swallow
+from service.records.seen import Seen
+
+__all__ = ["studies"]
+
+
+def studies(boluses: Iterable[Seen]) -> tuple[Study, ...]:
+    """Group the boluses by encounter and day, in the order they were given."""
+    found: dict[tuple[str, date], list[Seen]] = {}
+    for one in boluses:
+        found.setdefault((one.observation.encounter.reference, one.day), []).append(one)
+    return tuple(
+        Study(day, tuple(swallow for one in sorted(group, key=_order) if (swallow := _swallow(one))))
+        for (_, day), group in found.items()
+    )
+
+
+def _order(bolus: Seen) -> int:
+    return bolus.part("bolus-sequence").whole or 0
+
+
+def _swallow(bolus: Seen) -> Swallow | None:
+    """A bolus of a known consistency; one without a score from 1 to 8 was not rated."""
+    part = bolus.observation.parts()
+    level = part("bolus-consistency").answer.removeprefix("iddsi-")
+    if not level.isdigit():
+        return None
+    score, manoeuvre = part("airway-invasion-8pt").whole, part("manoeuvre").answer
+    kind = [part("bolus-amount").value_string]
+    kind += ["easy to chew"] if part("easy-to-chew").value_boolean else []
+    kind += ["transitional"] if part("transitional-food").value_boolean else []
+    return Swallow(
+        consistency=int(level),
+        score=score if score in GROUPS else None,
+        volume=part("bolus-volume").number("mL"),
+        amount=", ".join(filter(None, kind)),
+        manoeuvre="" if manoeuvre == "none" else manoeuvre,
+        timing=tuple(
+            one.answer for one in bolus.observation.component if one.code.own == "entry-timing" and one.answer
+        ),
+        evidence=bolus.reference,
+    )
