@@ -14,8 +14,9 @@ EXPANSIONS := .cache/r4-expansions
 PATCHES := .cache/json-patch-tests
 CORE := .cache/r4-core
 CLIENT := .cache/npm/node_modules/fhir-kit-client
+AXE := .cache/axe
 .DEFAULT_GOAL := help
-.PHONY: help demo postgres test conformance check format bench definitions soak lock openapi .venv clean
+.PHONY: help demo postgres chromium test conformance check format bench definitions soak lock openapi .venv clean
 
 help:
 	@grep -E '^# make' Makefile | cut -c3-
@@ -52,6 +53,16 @@ $(PATCHES):
 $(CLIENT):
 	mkdir -p .cache/npm && cd .cache/npm && npm install --silent --no-save --no-audit --no-fund --ignore-scripts --prefix . fhir-kit-client@2.0.3
 
+$(AXE):
+	mkdir -p .cache/fetch $(AXE).new && cd .cache/fetch && npm pack --silent axe-core@4.14.1
+	tar -xzf .cache/fetch/axe-core-4.14.1.tgz -C $(AXE).new && mv $(AXE).new $(AXE)
+
+# The page is tested in a real browser, driven by playwright; nothing is downloaded for it.
+chromium:
+	@command -v chromium >/dev/null || \
+	{ command -v apt-get >/dev/null && apt-get update -qq && DEBIAN_FRONTEND=noninteractive apt-get install -y -qq chromium; } || \
+	{ echo 'Chromium is needed to test the page (Debian, as root: apt-get install chromium).' >&2; exit 1; }
+
 # The tests use the server that listens on this machine, or start one of their own; its programs have to be there.
 postgres:
 	@ls /usr/lib/postgresql/*/bin/initdb >/dev/null 2>&1 || command -v initdb >/dev/null || \
@@ -76,7 +87,7 @@ definitions: $(CORE) $(EXPANSIONS)
 demo: .venv
 	$(BIN)/swallow-interop demo
 
-test: $(BIN)/.dev $(EXAMPLES) $(EXPANSIONS) $(CORE) $(PATCHES) $(CLIENT) postgres
+test: $(BIN)/.dev $(EXAMPLES) $(EXPANSIONS) $(CORE) $(PATCHES) $(CLIENT) $(AXE) postgres chromium
 	$(BIN)/python -m pytest -n 2 --dist loadfile
 
 conformance: $(BIN)/.dev $(EXAMPLES) $(EXPANSIONS) $(PATCHES) $(CLIENT) postgres

@@ -8,8 +8,9 @@ from service.attainment.goals import Value
 from service.attainment.measures import TRIAL_MEASURES
 from service.attainment.visits import VisitResult
 from service.page import view_model as page
-from service.page.reasons import luck_words, reliable_words, target_words, trend_words, why
+from service.page.reasons import last_change_words, luck_words, reliable_words, target_words, trend_words, why
 from service.page.scales import scale
+from service.page.working import left_out, working
 
 __all__ = ["goal_views"]
 
@@ -59,6 +60,10 @@ def _goal(
         luck=luck_words(goal),
         reliable_change=reliable_words(goal),
         problems=goal.problems,
+        last_change=last_change_words(readings, measure),
+        working=working(goal, measure),
+        left_out=left_out(status),
+        evidence=goal.evidence,
     )
 
 

@@ -1,5 +1,6 @@
 """Why a goal has its computed status, and how it moves, in sentences made from the answer's own numbers."""
 
+from collections.abc import Sequence
 from fractions import Fraction
 from math import ceil
 
@@ -7,11 +8,12 @@ from service.attainment.answers import GoalAnswer
 from service.attainment.status import Status
 from service.attainment.trend import Trend
 from service.page import words
-from service.page.view_model import Measure
+from service.page.view_model import Measure, Reading
 
-__all__ = ["luck_words", "reliable_words", "target_words", "trend_words", "why"]
+__all__ = ["UNITS", "last_change_words", "luck_words", "reliable_words", "target_words", "trend_words", "why"]
 
-_UNITS = {"%": "points", "level": "levels", "group": "groups", "points": "points", "s": "s", "": ""}
+UNITS = {"%": "points", "level": "levels", "group": "groups", "points": "points", "s": "s", "": ""}
+"""What a difference of values is counted in, by the unit of the values."""
 
 
 def why(goal: GoalAnswer, measure: Measure) -> str:
@@ -48,7 +50,7 @@ def _moving(found: Status, measure: Measure) -> str:
     seen = found.direction
     if seen is None:
         return found.reason
-    unit = _UNITS[measure.unit]
+    unit = UNITS[measure.unit]
     return (
         f"over the last 3 results {_change(seen.change, unit)} (S {seen.s:+d}), "
         f"{_change(seen.since, unit)} than the {seen.since_what}; "
@@ -72,7 +74,21 @@ def trend_words(found: Trend, measure: Measure) -> str:
     if not found.show_slope or found.slope_per_week is None:
         return "too few results for a slope" if found.n < 4 else f"{found.n} results, all alike"
     slope = f"{float(found.slope_per_week):+.3g}" if found.slope_per_week else "0"
-    return f"{slope} {_UNITS[measure.unit]}".rstrip() + f" a week over {found.n} results (median slope)"
+    return f"{slope} {UNITS[measure.unit]}".rstrip() + f" a week over {found.n} results (median slope)"
+
+
+def last_change_words(readings: Sequence[Reading], measure: Measure) -> str:
+    """The newest result against the one before it; a level is named, never subtracted."""
+    measured = [(one.day, one.value) for one in readings if one.value is not None]
+    if len(measured) < 2:
+        return ""
+    (before_day, before), (_, now) = measured[-2:]
+    since = f"since {words.day(before_day)}"
+    if now == before:
+        return f"none {since}"
+    if measure.kind == "levels":
+        return f"{words.value(measure, before)} to {words.value(measure, now)} {since}"
+    return f"{float(now - before):+.3g} {UNITS[measure.unit]}".rstrip().replace("-", "−") + f" {since}"
 
 
 def luck_words(goal: GoalAnswer) -> str:

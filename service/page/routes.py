@@ -1,6 +1,5 @@
 """The table of pages: path, methods and what answers."""
 
-import asyncio
 from collections.abc import Callable
 from datetime import date
 from importlib.resources import files
@@ -13,8 +12,10 @@ from starlette.routing import Route
 from service.errors import InvalidInput, NotFound
 from service.page.guard import Guard
 from service.page.rendering import html
+from service.page.resources import ResourceView
 from service.page.sign_in import SignIn
 from service.page.view_model import PatientRow, PatientView
+from service.security.principal import Principal
 
 __all__ = ["Views", "page_routes"]
 
@@ -30,6 +31,10 @@ class Views(Protocol):
         """Answer one person as of a day (None: today at the site); NotFound or Gone."""
         ...
 
+    async def resource(self, type_: str, id_: str, caller: Principal) -> ResourceView:
+        """Answer one stored resource the caller may read; NotFound or Gone."""
+        ...
+
 
 def page_routes(views: Callable[[Request], Views], guard: Guard) -> list[Route]:
     """Every route under /app, ready for the application's router.
@@ -41,6 +46,7 @@ def page_routes(views: Callable[[Request], Views], guard: Guard) -> list[Route]:
         ("/app", "GET", pages.patients),
         ("/app/", "GET", pages.patients),
         ("/app/patients/{id}", "GET", pages.patient),
+        ("/app/resources/{type}/{id}", "GET", pages.resource),
         ("/app/sign-in", "GET", sign_in.form),
         ("/app/sign-in", "POST", sign_in.enter),
         ("/app/sign-out", "POST", sign_in.leave),
@@ -65,8 +71,13 @@ class _Pages:
     async def patient(self, request: Request) -> Response:
         caller = self._guard.caller(request)
         view = await self._views(request).patient(request.path_params["id"], _as_of(request))
-        # drawing keeps a processor busy for up to a second the first time: off the event loop
-        return await asyncio.to_thread(html, "patient.html", caller=caller.subject, view=view)
+        return html("patient.html", caller=caller.subject, view=view)
+
+    async def resource(self, request: Request) -> Response:
+        caller = self._guard.caller(request)
+        type_, id_ = request.path_params["type"], request.path_params["id"]
+        view = await self._views(request).resource(type_, id_, caller)
+        return html("resource.html", caller=caller.subject, view=view)
 
 
 def _as_of(request: Request) -> date | None:

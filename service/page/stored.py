@@ -15,9 +15,11 @@ from service.fhir.json import reread
 from service.operations.goal_attainment import compute
 from service.page import facts
 from service.page.goals import goal_views
+from service.page.resources import ResourceView, resource_view
 from service.page.view_model import PatientRow, PatientView, TrialRow
 from service.records.views import Encounter, views
 from service.records.worded import WordedCondition, WordedObservation
+from service.security.principal import Principal
 from service.store.contract import Query, Store, Version
 from service.store.pages import about, observations, viewed
 from service.terminology.codes import OBSERVATION
@@ -68,6 +70,10 @@ class StoredViews:
             trials_day=last.day if last else None,
             trials=await self._trials(last) if last else (),
         )
+
+    async def resource(self, type_: str, id_: str, caller: Principal) -> ResourceView:
+        """Answer one stored resource the caller may read."""
+        return await resource_view(self.store, type_, id_, caller)
 
     async def _answer(self, patient: str, day: date) -> PatientAnswer:
         return await compute(self.store, patient, day, zone=self.zone)

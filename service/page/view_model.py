@@ -87,7 +87,9 @@ class GoalView:
 
     ``needed`` visits at target in a row meet it, ``run`` is how many there are now. ``met`` is the present
     state; ``attained``, ``met_run`` and ``regressed`` are the days of the newest run and of its loss.
-    ``problems`` says what could not be computed.
+    ``problems`` says what could not be computed. ``phases`` are the days on which a phase changed, each with
+    its words; ``last_change`` tells the newest result against the one before. ``working`` is how the status
+    came about, name by name; ``left_out`` what did not count and why; ``evidence`` the resources behind it.
     """
 
     id: str
@@ -118,6 +120,11 @@ class GoalView:
     luck: str = ""
     reliable_change: str = ""
     problems: tuple[str, ...] = ()
+    phases: tuple[tuple[date, str], ...] = ()
+    last_change: str = ""
+    working: tuple[tuple[str, str], ...] = ()
+    left_out: tuple[str, ...] = ()
+    evidence: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

@@ -20,6 +20,7 @@ __all__ = [
     "legend",
     "level",
     "met",
+    "notes",
     "practice",
     "rough",
     "status",
@@ -155,6 +156,22 @@ def practice(done: Practice | None) -> str:
     zero = done.unlogged_as_zero
     counted = "" if zero is None else f"; {float(100 * zero):.0f} % counting unlogged days as zero"
     return f"{logged}{counted} ({day(done.start)} to {day(done.end)})"
+
+
+def notes(goal: GoalView) -> list[tuple[str, str]]:
+    """What stands beside a goal's chart: a name and a sentence each, only where there is something to say."""
+    told = [
+        ("How sure", rough(goal.latest, goal.measure)),
+        ("Why this status", f"{goal.why} (rule {goal.rule})" if goal.why and goal.rule else goal.why),
+        ("Last change", goal.last_change),
+        ("Trend", goal.trend),
+        ("Luck", goal.luck),
+        ("Since the baseline", goal.reliable_change),
+        ("Reason stated", goal.stated_reason),
+        *(("Not computed", problem) for problem in goal.problems),
+        ("Home practice since the visit before", practice(goal.practice)),
+    ]
+    return [(name, text) for name, text in told if text]
 
 
 def legend(goal: GoalView) -> str:

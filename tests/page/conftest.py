@@ -13,8 +13,10 @@ from starlette.applications import Starlette
 
 from service.errors import NotFound
 from service.page.guard import Guard
+from service.page.resources import ResourceView
 from service.page.routes import page_routes
 from service.page.view_model import PatientRow, PatientView
+from service.security.principal import Principal
 from service.security.tokens import Issuer, TokenVerifier
 
 KEY = RSAKey.generate_key(2048, auto_kid=True)
@@ -28,6 +30,7 @@ class HandMade:
         self.rows: list[PatientRow] = [samples.ROW]
         self.following = ""
         self.person: PatientView = samples.PERSON
+        self.text = "{}"
         self.asked: tuple[str, date | None] | None = None
 
     async def patients(self, after: str) -> tuple[list[PatientRow], str]:
@@ -38,6 +41,9 @@ class HandMade:
         if id_ != self.person.id:
             raise NotFound("There is no such patient.")
         return self.person
+
+    async def resource(self, type_: str, id_: str, _caller: Principal) -> ResourceView:
+        return ResourceView(f"{type_}/{id_}", 1, "2026-09-11T10:00:00Z", self.text)
 
 
 @pytest.fixture

@@ -1,72 +1,90 @@
 from dataclasses import replace
 from datetime import date, timedelta
 from fractions import Fraction
+from itertools import pairwise
 from xml.etree import ElementTree as ET
 
 import page_samples as samples
 import pytest
 
-from service.page.charts import describe, run_chart
-from service.page.run_chart import specification
+from service.page import charts
+from service.page.charts import run_chart
+from service.page.drawing import Box, Line, Marker, Text, svg
+from service.page.run_chart import BOTTOM, TOP, describe
+from service.page.run_chart import run_chart as drawn
 from service.page.view_model import Measure, Reading
 
 AIRWAY = Measure("airway-entry-group", "Airway entry, worst", "group", 1, 4, 1, "levels", "lower")
 
 
-def layers(goal):
-    return specification(goal).to_dict()["layer"]
+def marks(goal, kind, role):
+    return [one for one in drawn(goal).marks if isinstance(one, kind) and role in one.role.split()]
 
 
-def data(goal):
-    """All rows the chart is drawn from."""
-    return [row for rows in specification(goal).to_dict().get("datasets", {}).values() for row in rows] + [
-        row for layer in layers(goal) for row in layer.get("data", {}).get("values", [])
-    ]
+def texts(goal) -> list[str]:
+    return [mark.words for mark in drawn(goal).marks if isinstance(mark, Text)]
 
 
-def texts(svg: str) -> list[str]:
-    root = ET.fromstring(svg)  # noqa: S314 - our own drawing
-    return ["".join(node.itertext()) for node in root.iter("{http://www.w3.org/2000/svg}text")]
+def value_at(y: float) -> float:
+    """The percentage at a height."""
+    return 100 * (BOTTOM - y) / (BOTTOM - TOP)
 
 
 def test_the_chart_draws_the_numbers_of_the_answer_unrounded():
-    rows = {row["day"][:10]: row for row in data(samples.LOST) if "marker" in row}
-    assert {day: (row["value"], row["low"], row["high"]) for day, row in rows.items()} == {
-        reading.day.isoformat(): (float(reading.value), reading.low, reading.high)
-        for reading in samples.READINGS
-        if reading.value is not None
-    }
+    measured = [one for one in samples.READINGS if one.value is not None]
+    points = marks(samples.LOST, Marker, "point")
+    assert [value_at(point.y) for point in points] == pytest.approx([float(one.value) for one in measured])
+    upright = [one for one in marks(samples.LOST, Line, "whisker") if one.points[0][0] == one.points[1][0]]
+    assert [[value_at(y) for _, y in one.points] for one in upright] == [
+        pytest.approx([one.low, one.high]) for one in measured
+    ]
+
+
+def test_days_stand_on_a_real_date_axis():
+    points = marks(samples.LOST, Marker, "point")
+    days = [one.day for one in samples.READINGS if one.value is not None]
+    first, last = points[0].x, points[-1].x
+    shares = [(day - days[0]).days / (days[-1] - days[0]).days for day in days]
+    assert [(point.x - first) / (last - first) for point in points] == pytest.approx(shares)
 
 
 def test_the_line_is_not_drawn_across_a_gap():
-    segments = {row["day"][:10]: row["segment"] for row in data(samples.LOST) if "segment" in row}
-    assert segments["2026-07-31"] != segments["2026-08-28"]
-    assert segments["2026-07-17"] == segments["2026-07-31"]
-    assert "not measured" in texts(run_chart(samples.LOST))
+    runs = marks(samples.LOST, Line, "run")
+    assert [len(one.points) for one in runs] == [5, 2]
+    assert "not measured" in texts(samples.LOST)
+    assert len(marks(samples.LOST, Marker, "gap")) == 1
+
+
+def test_the_line_is_not_drawn_across_a_change_of_phase():
+    goal = replace(samples.LOST, phases=((date(2026, 7, 10), "plan changed"),))
+    assert [len(one.points) for one in marks(goal, Line, "run")] == [3, 2, 2]
+    assert "plan changed" in texts(goal)
 
 
 def test_markers_tell_target_and_too_few_trials_by_shape_and_fill():
-    markers = {row["day"][:10]: row["marker"] for row in data(samples.LOST) if "marker" in row}
-    assert markers["2026-06-05"] == "below target"
-    assert markers["2026-06-19"] == "at target"
-    assert markers["2026-07-03"] == "not counted"
-    points = next(layer for layer in layers(samples.LOST) if "shape" in layer.get("encoding", {}))
-    assert points["encoding"]["shape"]["scale"]["range"] == ["circle", "circle", "diamond"]
-    assert points["encoding"]["fill"]["scale"]["range"][1] == "#ffffff"
+    points = marks(samples.LOST, Marker, "point")
+    assert [("met" in point.role, point.shape) for point in points] == [
+        (False, "circle"),
+        (True, "circle"),
+        (False, "diamond"),
+        (True, "circle"),
+        (True, "circle"),
+        (False, "circle"),
+        (False, "circle"),
+    ]
 
 
 def test_everything_that_matters_is_written_as_well():
-    assert {"goal 80 %", "criterion met", "lost again", "due", "4/5", "3/4"} <= set(
-        texts(run_chart(samples.LOST))
-    )
-    assert {"goal level 6", "on hold"} <= set(texts(run_chart(samples.EATING)))
+    assert {"goal 80 %", "criterion met", "lost again", "due", "4/5", "3/4"} <= set(texts(samples.LOST))
+    assert {"goal 6", "on hold"} <= set(texts(samples.EATING))
+    assert len(marks(samples.EATING, Box, "held")) == 1
 
 
 def test_an_ordinal_scale_has_every_level_and_only_levels_and_steps_between():
-    drawn = texts(run_chart(samples.EATING))
-    assert [text for text in drawn if text.isdigit()] == ["1", "2", "3", "4", "5", "6", "7"]
-    line = next(layer for layer in layers(samples.EATING) if "detail" in layer.get("encoding", {}))
-    assert line["mark"]["interpolate"] == "step-after"
+    levels = [text for text in texts(samples.EATING) if text.isdigit()]
+    assert levels == ["1", "2", "3", "4", "5", "6", "7"]
+    (run,) = marks(samples.EATING, Line, "run")
+    assert all(a[0] == b[0] or a[1] == b[1] for a, b in pairwise(run.points))
 
 
 def test_groups_are_written_as_letters():
@@ -75,47 +93,51 @@ def test_groups_are_written_as_letters():
         Reading(date(2026, 3, 5), Fraction(2), at_target=True),
     )
     goal = replace(samples.EATING, measure=AIRWAY, target=Fraction(2), readings=readings, met_run=None)
-    drawn = texts(run_chart(goal))
-    assert {"A", "B", "C", "D", "goal group B"} <= set(drawn)
-
-
-def test_days_stand_at_their_dates_whatever_the_time_zone(monkeypatch):
-    monkeypatch.setenv("TZ", "America/Los_Angeles")
-    drawn = texts(run_chart(replace(samples.LOST, description="in another zone")))
-    assert "5 Jun" in drawn
-    assert "4 Jun" not in drawn
+    assert {"A", "B", "C", "D", "goal B"} <= set(texts(goal))
 
 
 def test_a_due_date_far_away_does_not_squeeze_the_visits():
     far = replace(samples.LOST, due=samples.LOST.readings[-1].day + timedelta(days=900))
-    assert "due" not in texts(run_chart(far))
+    assert "due" not in texts(far)
+
+
+def test_labels_of_days_do_not_touch():
+    days = [date(2026, 1, 1) + timedelta(days=number) for number in range(60)]
+    goal = replace(samples.LOST, readings=tuple(samples.closure(day, 2, 5) for day in days), met_run=None)
+    labels = [one for one in drawn(goal).marks if isinstance(one, Text) and one.anchor == "middle"]
+    assert 1 < len(labels) < len(days)
+    assert all(b.x - a.x > 40 for a, b in pairwise(labels))
 
 
 def test_one_visit_and_no_visit_are_drawn_or_left_out():
     single = replace(samples.LOST, readings=samples.READINGS[:1], regressed=None, met_run=None)
-    assert "2/5" in texts(run_chart(single))
+    assert "2/5" in texts(single)
     assert run_chart(samples.NEW) == ""
 
 
 def test_only_gaps_are_still_a_chart():
     readings = (Reading(date(2026, 1, 5)), Reading(date(2026, 1, 12)))
     goal = replace(samples.LOST, readings=readings, regressed=None, met_run=None, due=None)
-    assert texts(run_chart(goal)).count("not measured") == 2
+    assert texts(goal).count("not measured") == 2
 
 
 def test_title_and_description_are_escaped_and_complete():
-    svg = run_chart(replace(samples.LOST, description="<script>&"))
-    root = ET.fromstring(svg)  # noqa: S314 - our own drawing
+    root = ET.fromstring(run_chart(replace(samples.LOST, description="<script>&")))  # noqa: S314 - our own
     title = root.find("{http://www.w3.org/2000/svg}title")
     assert title is not None
-    assert title.text == "<script>&"
+    assert title.text == "<script>&: run chart"
     told = describe(samples.LOST)
     assert all(f"{reading.day.day} {reading.day:%b %Y}" in told for reading in samples.READINGS)
     assert "Higher is better." in told
 
 
+def test_nothing_in_a_drawing_has_a_colour_of_its_own():
+    assert not {"fill=", "stroke=", "style="} & set(svg(drawn(samples.LOST)).replace("<", " ").split())
+    assert "#" not in svg(drawn(samples.LOST))
+
+
 @pytest.mark.parametrize("goal", [samples.LOST, samples.EATING])
 def test_the_same_content_is_drawn_once(goal, monkeypatch):
     first = run_chart(goal)
-    monkeypatch.setattr("vl_convert.vegalite_to_svg", None)
+    monkeypatch.setattr(charts, "drawn", None)
     assert run_chart(goal) == first

@@ -1,0 +1,90 @@
+"""How a goal's computed status came about: the rule in full, its inputs, and what did not count."""
+
+from fractions import Fraction
+
+from service.attainment.answers import GoalAnswer
+from service.attainment.criterion import Criterion
+from service.attainment.goals import Value
+from service.attainment.measures import MEASURES
+from service.attainment.status import Status
+from service.page import words
+from service.page.reasons import UNITS
+from service.page.view_model import Measure
+
+__all__ = ["RULES", "left_out", "working"]
+
+RULES = {
+    1: "Nothing is measured: no status.",
+    3: "The criterion is met: sustaining if the goal is active and a later visit counts, else achieved.",
+    4: "Never met, and past due or closed: no progress if the change since the baseline is below one step, "
+    "else not achieved. A goal on hold or without a due date is never past due.",
+    5: "Fewer than 3 results: in progress.",
+    6: "The last 3 results and the change since the baseline (once lost again: the distance to the target) "
+    "decide improving, worsening or no change. This is a direction, not significance.",
+}
+"""The rules of ``attainment/status.py`` by number; rule 2 moves the criterion and gives no status."""
+
+
+def working(goal: GoalAnswer, measure: Measure) -> tuple[tuple[str, str], ...]:
+    """Name by name what the status rests on; numbers exactly as they were compared."""
+    found = goal.status
+    told = [
+        (f"Rule {found.rule}", RULES.get(found.rule, "")),
+        ("As of", words.day(found.as_of)),
+        ("Criterion", _criterion(found.goal.criterion)),
+        ("One step", f"{float(found.goal.step):g} {UNITS[measure.unit]}".rstrip()),
+        ("Baseline", _baseline(found, measure)),
+        ("Results that counted as values", "; ".join(_value(one, measure) for one in found.values)),
+        ("Visits at target in a row now", str(found.progress.in_a_row)),
+        ("First met", words.day(found.progress.first_attained) if found.progress.first_attained else ""),
+        ("Last lost", words.day(found.progress.regressed) if found.progress.regressed else ""),
+        ("Direction", _direction(found)),
+        ("Engine version", found.engine),
+    ]
+    return tuple((name, text) for name, text in told if text)
+
+
+def _criterion(wanted: Criterion) -> str:
+    return (
+        f"{wanted.visits} in a row at target, {wanted.min_trials} scored trials or more where there are any; "
+        f"{wanted.dips} below in a row open the goal again"
+    )
+
+
+def left_out(found: Status) -> tuple[str, ...]:
+    """Values that did not count, each with its day, measure and reason."""
+    return tuple(
+        f"{words.day(one.day)}: {_name(one.measure)}, {one.why}" for one in dict.fromkeys(found.left_out)
+    )
+
+
+def _name(measure: str) -> str:
+    return measure.replace("-", " ") if measure in MEASURES else measure
+
+
+def _baseline(found: Status, measure: Measure) -> str:
+    if found.baseline is None:
+        return ""
+    kind = "recorded" if found.baseline_recorded else "the first value"
+    return f"{_value(found.baseline, measure)}, {kind}"
+
+
+def _value(value: Value, measure: Measure) -> str:
+    of = f"{value.k}/{value.n}" if value.k is not None and value.n is not None else ""
+    return f"{words.day(value.day)} {of or words.value(measure, value.value)}"
+
+
+def _direction(found: Status) -> str:
+    seen = found.direction
+    if seen is None:
+        return ""
+    return (
+        f"Kendall's S of the last 3 is {seen.s:+d}, last less first {_exact(seen.change)}, "
+        f"last less {seen.since_what} {_exact(seen.since)}; turned so that more is better"
+    ).replace("-", "−")
+
+
+def _exact(number: Fraction) -> str:
+    """With its sign, as a fraction where it is none: ``+20``, ``-2/5``."""
+    below = "" if number.denominator == 1 else f"/{number.denominator}"
+    return f"{number.numerator:+d}{below}"

@@ -1,0 +1,90 @@
+"""A reader at a real browser: Debian's Chromium, driven by playwright, before the running demo."""
+
+import json
+import shutil
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+
+import httpx
+from playwright.sync_api import Browser, Page, sync_playwright
+from processes import Server, serving
+
+AXE = Path(__file__).parents[2] / ".cache" / "axe" / "package" / "axe.min.js"
+PATIENTS = "https://clinic.example.org/patients"
+WIDE, PHONE, ZOOMED = 1280, 320, 640
+"""A screen; the narrowest that content has to fit (WCAG 2.2, 1.4.10); a screen at 200 %."""
+LAST_VISITS = {
+    "demo-01": "2026-03-26",
+    "demo-02": "2026-07-28",
+    "demo-03": "2026-06-29",
+    "demo-04": "2026-09-30",
+    "demo-05": "2026-09-15",
+}
+
+
+class Reader:
+    """A running demo with its clinician's token, and a browser to look at it with."""
+
+    def __init__(self, server: Server, browser: Browser, tokens: dict[str, str]) -> None:
+        self.url, self._browser, self.token = server.url, browser, tokens["clinician"]
+        self.http = httpx.Client(headers={"Authorization": f"Bearer {self.token}"}, timeout=60)
+
+    @contextmanager
+    def page(
+        self, *, width: int = WIDE, dark: bool = False, script: bool = False, signed_in: bool = True
+    ) -> Iterator[Page]:
+        """A fresh window, with script off unless asked for."""
+        context = self._browser.new_context(
+            viewport={"width": width, "height": 900},
+            color_scheme="dark" if dark else "light",
+            java_script_enabled=script,
+        )
+        if signed_in:
+            context.add_cookies([{"name": "session", "value": self.token, "url": f"{self.url}/app"}])
+        try:
+            yield context.new_page()
+        finally:
+            context.close()
+
+    def person(self, name: str, day: str = "") -> str:
+        """The address of a demo person's page as of a day (empty: of the last visit)."""
+        return f"{self.url}/app/patients/{self.id(name)}?date={day or LAST_VISITS[name]}"
+
+    def id(self, name: str) -> str:
+        """The id of a demo person."""
+        return self._found(f"Patient?identifier={PATIENTS}|{name}")[0]["id"]
+
+    def visit(self, name: str, day: str) -> str:
+        """The address of a visit's page."""
+        found = self._found(f"Encounter?patient={self.id(name)}&date={day}")
+        return f"{self.url}/app/patients/{self.id(name)}/visits/{found[0]['id']}"
+
+    def _found(self, query: str) -> list[dict]:
+        answer = self.http.get(f"{self.url}/fhir/{query}").raise_for_status().json()
+        return [entry["resource"] for entry in answer["entry"]]
+
+
+@contextmanager
+def reading(folder: Path) -> Iterator[Reader]:
+    """Start the demo and a browser; both end with the block."""
+    program = shutil.which("chromium")
+    assert program, "chromium is missing: make chromium"
+    with serving("demo", "--port", "0", "--data-dir", folder) as server, sync_playwright() as driver:
+        tokens = json.loads((folder / "demo-tokens.json").read_text())
+        browser = driver.chromium.launch(executable_path=program, args=["--no-sandbox"])
+        reader = Reader(server, browser, tokens)
+        yield reader
+        reader.http.close()
+        browser.close()
+
+
+def violations(page: Page) -> list[str]:
+    """What axe-core finds wrong, as sentences: rule, and the element it is about."""
+    page.evaluate(AXE.read_text("utf-8"))
+    found = page.evaluate("() => axe.run(document, {resultTypes: ['violations']})")
+    return [
+        f"{one['id']}: {node['html'][:150]} {node['failureSummary']}"
+        for one in found["violations"]
+        for node in one["nodes"]
+    ]
