@@ -106,7 +106,7 @@ format: $(BIN)/.dev
 bench: $(BIN)/.dev
 	$(BIN)/python -m tests.bench
 
-soak: $(BIN)/.dev
+soak: $(BIN)/.dev $(EXAMPLES)
 	$(BIN)/python -m tests.soak
 
 openapi: $(BIN)/.dev

@@ -8,6 +8,7 @@ import asyncio
 import gc
 import tempfile
 import time
+from collections.abc import Iterator
 from datetime import UTC, date, datetime
 from pathlib import Path
 
@@ -20,14 +21,15 @@ from tests.soak.spoilt import spoilt_resources
 RESULTS = Path(__file__).parent / "results.md"
 
 
-async def _everything(folder: Path, large: int, minutes: float) -> tuple[list[Row], list[Size]]:
-    rows, sizes = await growth(folder, 10_000, large, rounds=40)
-    sizes += await mixed(folder, 60 * minutes)
-    return rows, [*sizes, *spoilt_resources(60 * minutes)]
+def _parts(folder: Path, large: int, minutes: float) -> Iterator[tuple[list[Row], list[Size]]]:
+    """One after the other: what was measured stays, whatever befalls the next."""
+    yield asyncio.run(growth(folder, 10_000, large, rounds=40))
+    yield [], asyncio.run(mixed(folder, 60 * minutes))
+    yield [], spoilt_resources(60 * minutes)
 
 
 def main() -> None:
-    """Measure, print, write."""
+    """Measure, write after each part, print."""
     parser = argparse.ArgumentParser(prog="python -m tests.soak")
     parser.add_argument("--date", type=date.fromisoformat, default=datetime.now(UTC).date())
     parser.add_argument("--resources", type=int, default=1_000_000)
@@ -36,11 +38,14 @@ def main() -> None:
     asked = parser.parse_args()
     gc.freeze()  # as the command does
     begin = time.perf_counter()
+    rows: list[Row] = []
+    sizes: list[Size] = []
     with tempfile.TemporaryDirectory() as folder:
-        rows, sizes = asyncio.run(_everything(Path(folder), asked.resources, asked.minutes))
-    lines = ["# Soak", "", *head(asked.date, time.perf_counter() - begin), *tables(rows, sizes)]
+        for more_rows, more_sizes in _parts(Path(folder), asked.resources, asked.minutes):
+            rows, sizes = [*rows, *more_rows], [*sizes, *more_sizes]
+            lines = ["# Soak", "", *head(asked.date, time.perf_counter() - begin), *tables(rows, sizes)]
+            asked.output.write_text("\n".join(lines) + "\n", "utf-8")
     print("\n".join(lines))
-    asked.output.write_text("\n".join(lines) + "\n", "utf-8")
 
 
 if __name__ == "__main__":
