@@ -26,6 +26,7 @@ from service.rest.routes import API_ROUTES, FHIR_ROUTES
 from service.security.development_issuer import DevelopmentIssuer, is_loopback
 from service.security.tokens import Issuer, TokenVerifier
 from service.settings import Settings
+from service.store.code_lists import CodeLists
 from service.store.contract import Store
 from service.store.opening import open_store_or_wait
 
@@ -66,12 +67,13 @@ def create_app(
     opened later.
     """
     definitions = definitions_with(settings.guide_paths)
+    code_lists = CodeLists(settings.code_list_folder)
     tokens = TokenVerifier(_issuers(settings), now=lambda: clock().timestamp())
 
     @asynccontextmanager
     async def lifespan(app: Service) -> AsyncIterator[None]:
         opened = store or await open_store_or_wait(settings, clock)
-        app.services = Services(settings, opened, tokens, clock, definitions)
+        app.services = Services(settings, opened, tokens, clock, definitions, code_lists)
         try:
             yield
         finally:

@@ -81,6 +81,11 @@ class Settings(BaseSettings):
         return tuple(Path(path) for path in self.guides.split(os.pathsep) if path)
 
     @property
+    def code_list_folder(self) -> Path:
+        """Where the code lists lie that the site has loaded."""
+        return self.data_dir / "code-lists"
+
+    @property
     def zone(self) -> ZoneInfo:
         """The site's time zone."""
         return ZoneInfo(self.time_zone)

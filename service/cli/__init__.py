@@ -17,6 +17,7 @@ from service.cli.migrate import migrate
 from service.cli.push import push
 from service.cli.restore import restore
 from service.cli.serve import serve
+from service.cli.terminology import terminology
 from service.cli.token import token
 from service.cli.validate import validate
 
@@ -35,6 +36,6 @@ def main() -> None:
 
 
 _DAILY = (demo, serve, load, convert, attainment, export, push, token, validate)
-_UPKEEP = (backup, restore, copy, migrate)
+_UPKEEP = (terminology, backup, restore, copy, migrate)
 for command in (*_DAILY, *_UPKEEP):
     main.add_command(command)

@@ -16,6 +16,7 @@ from service.interactions.apply import keys_of
 from service.interactions.context import Context, allow_everything, definitions_with
 from service.settings import Settings
 from service.store.archive import Movable
+from service.store.code_lists import CodeLists
 from service.store.moving import KeysOf
 from service.store.opening import open_store
 
@@ -51,6 +52,7 @@ def local_context(settings: Settings) -> Context:
         clock=now,
         definitions=known_definitions(settings),
         licence=settings.snomed,
+        code_lists=CodeLists(settings.code_list_folder),
     )
 
 

@@ -3,7 +3,7 @@
 from collections.abc import Iterable, Iterator
 from typing import Any
 
-from service.fhir.code_systems import CodeSystem, Concept
+from service.fhir.code_systems import CodeSystem, Concept, LargeCodeSystem
 from service.fhir.json import Tree
 from service.fhir.three_valued import Holds, all_of, not_
 from service.fhir.units import canonical
@@ -49,13 +49,20 @@ class Filters:
             case "=" | "in":
                 return code in _words(value)
             case "is-a":
-                return code in self._below(system, value)
+                return self._is_a(system, value, code)
             case "descendent-of":
-                return code != value and code in self._below(system, value)
+                return code != value and self._is_a(system, value, code)
             case "generalizes":
                 return code in system.above(value)
             case _:
                 return None
+
+    def _is_a(self, system: CodeSystem, upper: str, code: str) -> bool:
+        return (
+            system.subsumes(upper, code)
+            if isinstance(system, LargeCodeSystem)
+            else code in self._below(system, upper)
+        )
 
     def _below(self, system: CodeSystem, code: str) -> frozenset[str]:
         key = system.url, code

@@ -13,6 +13,7 @@ __all__ = [
     "SNOMED",
     "CodeSystem",
     "Concept",
+    "LargeCodeSystem",
     "in_language",
     "known_code",
     "known_in",
@@ -145,6 +146,17 @@ class CodeSystem:
             found |= dict.fromkeys(here)
             waiting = [further for one in here for further in onwards(one)]
         return found
+
+
+class LargeCodeSystem(CodeSystem):
+    """One whose concepts are asked for one by one, since going through all of them would take too long."""
+
+    def matching(self, words: Sequence[str], top: str = "") -> Sequence[Concept]:
+        """Answer the concepts with all these words (in lower case) in code or display.
+
+        ``top``: only this one and those below it. TooManyCodes if there are very many.
+        """
+        raise NotImplementedError
 
 
 def in_language(designations: Iterable[Tree], language: str) -> str:

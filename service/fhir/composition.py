@@ -9,13 +9,14 @@ from typing import NamedTuple, Protocol
 from service.errors import TooManyCodes
 from service.fhir.code_filters import Filters
 from service.fhir.code_grammars import GRAMMARS
-from service.fhir.code_systems import CodeSystem, Concept, known_in
+from service.fhir.code_systems import CodeSystem, Concept, LargeCodeSystem, known_in
 from service.fhir.json import Tree
 from service.fhir.three_valued import Holds, all_of, any_of, not_
 
 __all__ = ["Composition", "Member", "Members", "Source"]
 
 _MOST = 100_000  # concepts looked at for one answer
+_BELOW = frozenset({"is-a", "descendent-of"})
 
 
 class Source(Protocol):
@@ -49,25 +50,30 @@ Members = dict[tuple[str, str], Member]
 class Composition:
     """Value sets over one source. ``missing`` names what was needed and is not at hand."""
 
-    def __init__(self, source: Source, *, abstract: bool = False) -> None:
+    def __init__(self, source: Source, *, abstract: bool = False, words: Sequence[str] = ()) -> None:
         """Remember answers per address, so that sets made of sets are worked out once.
 
-        ``abstract``: codes that only group others count as codes.
+        ``abstract``: codes that only group others count as codes. ``words``: of large code systems only codes
+        with all of these in code or display are listed, as others are not looked for.
         """
         self.source = source
         self._abstract = abstract
         self.missing: dict[str, None] = {}
-        self._lists: dict[str, Members | None] = {}
+        self._words = tuple(words)
+        self._lists: dict[tuple[str, bool], Members | None] = {}
         self._filters = Filters()
         self._seen = 0
 
     def members(self, value_set: Tree) -> Members | None:
         """Answer the codes; None if they can't be listed. TooManyCodes if that would take too long."""
+        return self._members(value_set, self._words)
+
+    def _members(self, value_set: Tree, words: tuple[str, ...]) -> Members | None:
         if "compose" not in value_set:
             return {(one.system, one.code): one for one in self._expanded(value_set)}
         found: Members = {}
         for part in _parts(value_set, "include"):
-            listed = self._listed(part)
+            listed = self._listed(part, words)
             if listed is None:
                 return None
             for key, one in listed.items():
@@ -94,23 +100,27 @@ class Composition:
         whole = all(one is not None and one.complete for one in systems)
         return whole and all(one is not None and self.closed(one) for one in inner)
 
-    def _listed(self, part: Tree) -> Members | None:
+    def _listed(self, part: Tree, words: tuple[str, ...] = ()) -> Members | None:
         """The codes of one include or exclude: what its system gives and all its value sets have."""
-        lists = [self._of_system(part)] if "system" in part else []
-        lists += [self._at(address) for address in _sets(part)]
+        addresses = _sets(part)
+        if len(addresses) + ("system" in part) > 1:  # they may show the same code in different words
+            words = ()
+        lists = [self._of_system(part, words)] if "system" in part else []
+        lists += [self._at(address, words) for address in addresses]
         known = [one for one in lists if one is not None]
         if not known or len(known) < len(lists):
             return None
         return {key: one for key, one in known[0].items() if all(key in other for other in known)}
 
-    def _at(self, address: str) -> Members | None:
-        if address not in self._lists:
-            self._lists[address] = None  # a set that is part of itself can't be listed
+    def _at(self, address: str, words: tuple[str, ...]) -> Members | None:
+        key = address, bool(words)
+        if key not in self._lists:
+            self._lists[key] = None  # a set that is part of itself can't be listed
             value_set = self._value_set(address)
-            self._lists[address] = self.members(value_set) if value_set is not None else None
-        return self._lists[address]
+            self._lists[key] = self._members(value_set, words) if value_set is not None else None
+        return self._lists[key]
 
-    def _of_system(self, part: Tree) -> Members | None:
+    def _of_system(self, part: Tree, words: tuple[str, ...]) -> Members | None:
         url = part["system"]
         system = self.source.code_system(url)
         if "concept" in part:
@@ -120,13 +130,34 @@ class Composition:
             self.missing |= {} if url in GRAMMARS else {url: None}
             return None
         else:
-            self._spend(len(system.concepts))
-            all_ = [one for one in system.concepts.values() if self._takes(one)]
+            part, all_ = self._candidates(part, system, words)
             judged = [self._filters.passes(part, system, one) for one in all_]
             if None in judged and system.complete:
                 return None
             found = [Member(url, one.code, {}, one) for one, yes in zip(all_, judged, strict=True) if yes]
         return {(one.system, one.code): one for one in found}
+
+    def _candidates(
+        self, part: Tree, system: CodeSystem, words: tuple[str, ...]
+    ) -> tuple[Tree, list[Concept]]:
+        """The concepts that may pass, and what is left to be judged of the part.
+
+        Of a large system only what stands below a code or has the words: the first such filter is answered
+        by asking for just that.
+        """
+        if isinstance(system, LargeCodeSystem):
+            rules = part.get("filter", [])
+            tops = [rule for rule in rules if rule.get("property") == "concept" and rule.get("op") in _BELOW]
+            top = str(tops[0].get("value", "")) if tops else ""
+            found = system.matching(words, top)
+            left = [rule for rule in rules if rule not in tops[:1]]
+            part = {**part, "filter": left}
+            if tops and tops[0]["op"] == "descendent-of":
+                found = [one for one in found if one.code != top]
+        else:
+            found = tuple(system.concepts.values())
+        self._spend(len(found))
+        return part, [one for one in found if self._takes(one)]
 
     def _takes(self, concept: Concept) -> bool:
         return concept.selectable or (self._abstract and concept.abstract)

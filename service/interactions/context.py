@@ -11,6 +11,7 @@ from zoneinfo import ZoneInfo
 
 from service.fhir.guides import read_guide
 from service.fhir.validation.profiles import Definitions
+from service.store.code_lists import CodeLists
 from service.terminology.licensed import Licence
 
 __all__ = [
@@ -77,9 +78,9 @@ class Context:
     recognise references to itself. ``lenient`` is ``Prefer: handling=lenient``. ``clock`` answers now, with a
     zone. ``enforce_references``: no reference may lead nowhere. ``warn_only``: what is readable FHIR is
     stored, valid or not. ``definitions`` are the profiles that are known, by which claims of what is written
-    are judged, and value sets and code systems beside the stored ones; ``licence`` says which of our codes
-    may be shown. ``reserved`` says of a type and an id whether they name a resource that travels with the
-    program, which nobody can write.
+    are judged, and value sets and code systems beside the stored ones; so are ``code_lists``, which the site
+    has loaded. ``licence`` says which of our codes may be shown. ``reserved`` says of a type and an id
+    whether they name a resource that travels with the program, which nobody can write.
     """
 
     base: str
@@ -97,3 +98,4 @@ class Context:
     clock: Callable[[], datetime] = lambda: datetime.now(UTC)
     definitions: Definitions = field(default_factory=shipped_definitions)
     licence: Licence = "all"
+    code_lists: CodeLists = field(default_factory=CodeLists)

@@ -8,6 +8,7 @@ from functools import cache, lru_cache
 
 from service.errors import TooManyCodes
 from service.fhir.code_systems import CodeSystem
+from service.fhir.implicit_value_sets import implicit_value_set
 from service.fhir.json import Tree, reread
 from service.fhir.search_parameters import parameters
 from service.fhir.search_query import Clause, TokenValue, UriValue
@@ -35,6 +36,7 @@ class Terms:
         self._store = store
         self._definitions = context.definitions
         self._licence = context.licence
+        self._lists = context.code_lists
         self._stored: dict[tuple[str, str], bytes | None] = {}
 
     def code_system(self, url: str, /) -> CodeSystem | None:
@@ -42,15 +44,18 @@ class Terms:
         text = self._stored.get(("CodeSystem", url))
         if text is not None:
             return _code_system(text)
-        known = self._definitions.code_system(url)
+        known = self._lists.code_system(url) or self._definitions.code_system(url)
         if known is None or not known.supplement or self._licence == "all":
             return known
         return CodeSystem(licensed(known.tree, self._licence))
 
     def value_set(self, canonical: str, /) -> Tree | None:
         """The value set of a canonical address, as far as it was prepared."""
-        return self._found("ValueSet", canonical) or _of_version(
-            self._definitions.value_set(canonical), canonical
+        url = canonical.partition("|")[0]
+        return (
+            self._found("ValueSet", canonical)
+            or self._lists.value_set(canonical)
+            or _of_version(self._definitions.value_set(canonical) or implicit_value_set(url), canonical)
         )
 
     def concept_map(self, canonical: str) -> Tree | None:

@@ -35,7 +35,7 @@ async def expand(terms: Terms, given: Arguments, id_: str, *, context: Context) 
 
 
 def _expanded(tree: Tree, terms: Terms, given: Arguments, context: Context) -> Tree:
-    composition = Composition(terms)
+    composition = Composition(terms, words=_words(given))
     listed = composition.members(tree)
     if listed is None:
         raise _unlisted(composition)
@@ -77,14 +77,17 @@ def _unclosed() -> Tree:
 def _wanted(member: Member, given: Arguments) -> bool:
     """Every word of the filter stands in the code or the display, in any case."""
     text = f"{member.code} {member.display}".casefold()
-    words = said(given, "filter").casefold().split()
     active = member.concept is None or member.concept.active
     plain = {one.partition("|")[0] for one in given.get("exclude-system", ())}
     return (
-        all(word in text for word in words)
+        all(word in text for word in _words(given))
         and (active or not _on(given, "activeOnly"))
         and member.system not in plain
     )
+
+
+def _words(given: Arguments) -> list[str]:
+    return said(given, "filter").casefold().split()
 
 
 def _on(given: Arguments, name: str) -> bool:

@@ -24,6 +24,7 @@ from service.security.principal import Principal
 from service.security.scopes import Scopes, require
 from service.security.tokens import TokenVerifier
 from service.settings import Settings
+from service.store.code_lists import CodeLists
 from service.store.contract import Store
 
 __all__ = [
@@ -55,8 +56,9 @@ Return = Literal["minimal", "representation", "OperationOutcome"]
 class Services:
     """What one running service is made of.
 
-    ``now`` answers the present with a zone. ``definitions`` are the profiles known here. ``exporting`` is
-    held while a research export runs.
+    ``now`` answers the present with a zone. ``definitions`` are the profiles known here, ``code_lists``
+    those that the site has loaded. ``exporting`` is held
+    while a research export runs.
     """
 
     settings: Settings
@@ -64,6 +66,7 @@ class Services:
     tokens: TokenVerifier
     now: Callable[[], datetime]
     definitions: Definitions = made(default_factory=shipped_definitions)
+    code_lists: CodeLists = made(default_factory=CodeLists)
     exporting: asyncio.Lock = made(default_factory=asyncio.Lock)
 
 
@@ -136,6 +139,7 @@ class Call:
             clock=self.services.now,
             definitions=self.services.definitions,
             licence=settings.snomed,
+            code_lists=self.services.code_lists,
             reserved=is_own,
         )
 

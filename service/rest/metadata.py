@@ -100,7 +100,7 @@ def reader(rows: Iterable[Row]) -> Callable[[Request], Awaitable[Response]]:
         call = open_call(request)
         date = call.services.now().date().isoformat()
         if ("mode", "terminology") in call.criteria:
-            return await tagged(call, dump(capabilities(call.base, date)))
+            return await tagged(call, dump(capabilities(call.base, date, call.services.code_lists)))
         return await tagged(call, text(call.base, date, call.services.settings))
 
     return metadata

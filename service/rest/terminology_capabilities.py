@@ -9,6 +9,7 @@ from service.fhir.code_grammars import GRAMMARS
 from service.fhir.code_systems import CodeSystem, shipped_code_system
 from service.fhir.terminology_files import texts
 from service.operations.arguments import definition
+from service.store.code_lists import CodeLists
 
 __all__ = ["capabilities"]
 
@@ -20,8 +21,11 @@ _DOCUMENTATION = (
 )
 
 
-def capabilities(base: str, date: str) -> dict[str, Any]:
-    """Answer the TerminologyCapabilities of a service at the FHIR base URL ``base``."""
+def capabilities(base: str, date: str, lists: CodeLists) -> dict[str, Any]:
+    """Answer the TerminologyCapabilities of a service at the FHIR base URL ``base``.
+
+    ``lists`` are the code lists that the site has loaded.
+    """
     parameters = [one for one in definition("valueset-expand")["parameter"] if one["use"] == "in"]
     return {
         "resourceType": "TerminologyCapabilities",
@@ -36,7 +40,7 @@ def capabilities(base: str, date: str) -> dict[str, Any]:
         "software": {"name": "swallow-interop", "version": __version__},
         "implementation": {"description": "Terminology of swallowing care, and of FHIR R4", "url": base},
         "lockedDate": False,
-        "codeSystem": list(_code_systems()),
+        "codeSystem": _code_systems(lists),
         "expansion": {
             "hierarchical": False,
             "paging": True,
@@ -51,10 +55,16 @@ def capabilities(base: str, date: str) -> dict[str, Any]:
     }
 
 
+def _code_systems(lists: CodeLists) -> list[dict[str, Any]]:
+    loaded = {url: _code_system(system) for url, system in lists.systems().items()}
+    found = {**_shipped(), **loaded}
+    return [{"uri": url, **found[url]} for url in sorted(found)]
+
+
 @lru_cache(maxsize=1)
-def _code_systems() -> tuple[dict[str, Any], ...]:
+def _shipped() -> dict[str, dict[str, Any]]:
     found = {url: _code_system(shipped_code_system(url)) for url in texts("CodeSystem")}
-    return tuple({"uri": url, **found.get(url, {})} for url in sorted({*found, *GRAMMARS}))
+    return {url: found.get(url, {}) for url in {*found, *GRAMMARS}}
 
 
 def _code_system(system: CodeSystem | None) -> dict[str, Any]:
