@@ -77,7 +77,7 @@ def _path(folder: Path, name: str) -> Path:
 
 
 def _fill(connection: sqlite3.Connection, layout: Layout, now: datetime, progress: Progress) -> None:
-    for setting in ("journal_mode = OFF", "synchronous = OFF", "cache_size = -32000"):
+    for setting in ("journal_mode = OFF", "synchronous = OFF", "cache_size = -8000"):
         connection.execute(f"PRAGMA {setting}")
     connection.create_function("casefold", 1, str.casefold, deterministic=True)
     connection.executescript(_SCHEMA.read_text("utf-8"))

@@ -11,6 +11,7 @@ import time
 from datetime import UTC, date, datetime
 from pathlib import Path
 
+from tests.bench.code_lists import loaded
 from tests.bench.measure import Row, Size
 from tests.bench.on_postgres import on_postgres
 from tests.bench.reading import attainment, first_page, read_by_id
@@ -36,7 +37,8 @@ async def _everything(folder: Path, postgres: str) -> tuple[list[Row], list[Size
     ]
     served, sizes = await over_http(folder, people=20)
     other, reads = await on_postgres(folder, postgres, people=4)
-    return [*rows, *served, *other], [*sizes, *reads], await shares(folder, people=6)
+    lists = loaded(folder / "lists", 400_000)
+    return [*rows, *served, *other], [*sizes, *reads, *lists], await shares(folder, people=6)
 
 
 def main() -> None:

@@ -1,14 +1,14 @@
 """The terminology operations, searches and forms over code lists that a site has loaded."""
 
 from collections.abc import Callable
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
 import pytest
 from code_list_files import PACKAGE_SYSTEM, loinc, package, snomed
-from conftest import NOW
 from httpx import AsyncClient
-from test_terminology import ask, good, listed, refused, store, values
+from terminology_calls import ask, good, listed, refused, store, values
 
 from service.settings import Settings
 from service.store.code_list_writing import load_list
@@ -16,6 +16,7 @@ from service.terminology.layouts import layout_of
 
 pytestmark = pytest.mark.anyio
 
+NOW = datetime(2026, 6, 1, 9, 0, tzinfo=UTC)
 SNOMED = "http://snomed.info/sct"
 LOINC = "http://loinc.org"
 SIPS = f"{SNOMED}?fhir_vs=isa/100002"
