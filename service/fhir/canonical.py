@@ -1,6 +1,6 @@
 """The names this project gives: one root for its code systems, profiles, extensions and operations."""
 
-__all__ = ["CANONICAL_ROOT", "code_system", "extension", "operation_definition", "profile"]
+__all__ = ["CANONICAL_ROOT", "code_system", "extension", "operation_definition", "profile", "value_set"]
 
 CANONICAL_ROOT = "https://swallow-interop.example.org/fhir"
 
@@ -23,3 +23,8 @@ def profile(name: str) -> str:
 def operation_definition(name: str) -> str:
     """URL of one of this project's OperationDefinitions."""
     return f"{CANONICAL_ROOT}/OperationDefinition/{name}"
+
+
+def value_set(name: str) -> str:
+    """URL of one of this project's value sets."""
+    return f"{CANONICAL_ROOT}/ValueSet/{name}"

@@ -5,15 +5,20 @@ from datetime import date, datetime
 
 from service.errors import InvalidInput, Issue, IssueType, Place
 from service.interactions.context import Context
-from service.operations.arguments import arguments
+from service.operations.arguments import Arguments, arguments
 
-__all__ = ["as_of_date"]
+__all__ = ["as_of_date", "day_asked"]
 
 
 def as_of_date(query: Sequence[tuple[str, str]], body: bytes, *, context: Context) -> date:
     """The date asked for, in the address or in a Parameters body; default today in the site's time zone."""
-    given = arguments("goal-attainment", query, body, max_depth=context.max_depth).get("date")
-    return _day(given[0]) if given else context.clock().astimezone(context.zone).date()
+    return day_asked(arguments("goal-attainment", query, body, max_depth=context.max_depth), context=context)
+
+
+def day_asked(given: Arguments, *, context: Context) -> date:
+    """The parameter ``date`` among arguments; default today in the site's time zone."""
+    found = given.get("date")
+    return _day(found[0]) if found else context.clock().astimezone(context.zone).date()
 
 
 def _day(text: str) -> date:

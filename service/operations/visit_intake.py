@@ -129,13 +129,14 @@ class _Intake:
         if file.stamp != ready.file.stamp:
             ready = self._prepared(file)
         own = await _own_parts(txn, ready)
-        bundle = revise(ready.bundle, ready.file, own, ready.names, self._settings.zone)
+        bundle, notes = revise(ready.bundle, ready.file, own, ready.names, self._settings.zone)
         shown = bundle if self._dry_run else None
         requests = entries(resolved(bundle, own), context=self._context)
         applied = await apply(txn, requests, context=self._context, same=same_content)
         names = {request.full_url: reference_of(one) for request, one in zip(requests, applied, strict=True)}
         await _claim(txn, ready, names)
-        receipt = receipt_of(ready.record.record, requests, applied, warnings=ready.warnings, bundle=shown)
+        warnings = (*ready.warnings, *notes)
+        receipt = receipt_of(ready.record.record, requests, applied, warnings=warnings, bundle=shown)
         if receipt.changed:
             await self._add_provenance(txn, ready, receipt, names)
         return receipt

@@ -10,7 +10,7 @@ from typing import Literal, TypedDict, Unpack
 
 from service.records.elements import Element, moment, present, reference, references
 from service.records.identity import Names, criteria, full_url, person_url
-from service.records.narrative import narrative, words_of
+from service.records.narrative import narrative, observation_narrative
 from service.records.profiles import own_profile
 from service.records.visit import Practitioner, VisitRecord
 from service.terminology.codes import Codes
@@ -159,12 +159,9 @@ class Draft:
     ) -> str:
         """Add an Observation; answers its fullUrl. ``value`` is a ``value[x]`` or why there is none."""
         concept = self.codes.concept(code)
-        components = about.get("components", ())
         when = about.get("effective") or moment(self.start)
         who = about.get("performer")
-        said = [(part["code"]["text"], words_of(part)) for part in components]
         body = {
-            "text": narrative(concept["text"], [("Result", words_of(value or {})), *said]),
             "status": "final",
             "category": self.category(*category),
             "code": concept,
@@ -176,10 +173,11 @@ class Draft:
             **present(
                 method=about.get("method"),
                 note=[{"text": note} for note in about.get("notes", ())],
-                component=list(components),
+                component=list(about.get("components", ())),
                 **{name: references(about.get(name, ())) for name in _LINKS},
             ),
         }
+        body["text"] = observation_narrative(body)
         return self.add("Observation", path, body, profile=about.get("profile", ""))
 
     def clinical_test(

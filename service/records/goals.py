@@ -5,7 +5,6 @@ from decimal import Decimal
 from service.records.draft import HL7, PFE, Draft
 from service.records.elements import (
     Element,
-    coded,
     day,
     extension,
     moment,
@@ -15,6 +14,7 @@ from service.records.elements import (
     text,
     whole,
 )
+from service.records.goal_statement import statement_components
 from service.records.narrative import narrative
 from service.records.visit import Goal, GoalBaseline, GoalReview, GoalTarget, Scaling
 from service.terminology.codes import OBSERVATION, slug
@@ -186,11 +186,7 @@ def _add_statement(
         path,
         "goal-stated-status",
         ("exam",),
-        components=[
-            *draft.component("lifecycle-status", coded(stage) if stage else None),
-            *draft.component("achievement-status", coded(reached) if reached else None),
-            *draft.component("status-reason", text(reason) if reason else None),
-        ],
+        components=statement_components(draft.codes, stage, reached, reason),
         effective=when,
         focus=[goal],
     )

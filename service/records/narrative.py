@@ -8,7 +8,7 @@ from collections.abc import Iterable
 from html import escape
 from typing import Any
 
-__all__ = ["narrative", "words_of"]
+__all__ = ["narrative", "observation_narrative", "with_line", "words_of"]
 
 _CONTROLS = re.compile(r"[\x00-\x08\x0b\x0c\x0e-\x1f]")
 """Can't stand in XML, not even escaped."""
@@ -22,11 +22,25 @@ def narrative(title: str, lines: Iterable[tuple[str, str]] = ()) -> dict[str, st
     return {"status": "generated", "div": f'<div xmlns="{_XHTML}">{body}</div>'}
 
 
+def observation_narrative(observation: dict[str, Any]) -> dict[str, str]:
+    """The Narrative of an Observation: its code, its value or why there is none, and its components."""
+    said = [(part["code"].get("text", ""), words_of(part)) for part in observation.get("component", ())]
+    return narrative(observation["code"].get("text", ""), [("Result", words_of(observation)), *said])
+
+
+def with_line(text: dict[str, Any] | None, label: str, said: str) -> dict[str, Any] | None:
+    """A generated Narrative with one more line at its end; any other as it is."""
+    if text is None or text.get("status") != "generated":
+        return text
+    head, end, _ = text["div"].rpartition("</div>")
+    return {**text, "div": f"{head}<p>{_safe(label)}: {_safe(said)}</p>{end}"}
+
+
 def words_of(element: dict[str, Any]) -> str:
     """What a ``value[x]`` or ``dataAbsentReason`` of an element says, in words; empty if it has none."""
     for name, value in element.items():
         if name == "dataAbsentReason":
-            return f"not available ({value['text']})"
+            return f"not available ({_said(value)})"
         if name.startswith("value"):
             return _said(value)
     return ""

@@ -8,6 +8,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from zoneinfo import ZoneInfo
 
+from service.errors import Issue
 from service.records.elements import Element
 from service.records.identity import Names, full_url
 from service.records.narrative import narrative
@@ -23,6 +24,7 @@ from service.records.settle import (
     with_status,
 )
 from service.records.settle_flags import settled_flag, statement_times
+from service.records.standing import overruled, part_notes, with_decisions
 from service.records.stored import Resource, reference_to
 
 __all__ = ["resolved", "revise"]
@@ -32,18 +34,21 @@ _NO_STATUS = {"AdverseEvent"}
 """Types that can't say they were entered in error; their removed parts are deleted."""
 
 
-def revise(bundle: Element, file: OnFile, own: Sequence[Resource], names: Names, zone: ZoneInfo) -> Element:
-    """The transaction to carry out.
+def revise(
+    bundle: Element, file: OnFile, own: Sequence[Resource], names: Names, zone: ZoneInfo
+) -> tuple[Element, tuple[Issue, ...]]:
+    """The transaction to carry out, and what is to be told of decisions that stand over the record.
 
     ``own`` are the stored parts of the record behind ``names``, those in error included.
     """
     revision = _Revision(bundle, file, own, names, zone)
+    notes = revision.decisions()
     revision.goals()
     revision.plans()
     revision.episodes()
     revision.flags()
     revision.removals()
-    return {**bundle, "entry": [*revision.authored.values(), *revision.added]}
+    return {**bundle, "entry": [*revision.authored.values(), *revision.added]}, tuple(notes)
 
 
 def resolved(bundle: Element, own: Sequence[Resource]) -> Element:
@@ -90,6 +95,16 @@ class _Revision:
         self._names = names
         self._zone = zone
         self._own = {full_url(*one): resource for resource in own for one in identifiers(resource)}
+
+    def decisions(self) -> list[Issue]:
+        """What people decided about parts of the record and its goals stays; answers what is to be told."""
+        parts = {url: one for url, one in self._own.items() if url in self.authored and not in_error(one)}
+        for url, stored in parts.items():
+            entry = self.authored[url]
+            self.authored[url] = {**entry, "resource": with_decisions(entry["resource"], stored)}
+        written = self._statements(self._written("Observation"))
+        on_file = self._statements(self._others("Observation"))
+        return [*part_notes(parts.values(), self._names), *overruled(written, on_file)]
 
     def goals(self) -> None:
         """Every goal shows the newest of what was stated about it."""

@@ -10,8 +10,9 @@ from typing import Any
 from zoneinfo import ZoneInfo
 
 from service.fhir.canonical import extension as own_extension
+from service.records.decision import DECISIONS
 from service.records.elements import day, extension, reference
-from service.records.parts import moment_of, target
+from service.records.parts import identifiers, moment_of, target
 from service.records.plan_chain import PlanSpan, chain, stated_end, stated_status
 from service.records.stored import Resource, code_of, component, value_code
 
@@ -34,7 +35,10 @@ _REPLACEABLE = {"active", "on-hold"}
 
 @dataclass(frozen=True, slots=True)
 class Statement:
-    """What an Observation ``goal-stated-status`` says; parts it does not speak of are empty."""
+    """What an Observation ``goal-stated-status`` says; parts it does not speak of are empty.
+
+    ``decided``: a person said it apart from any visit.
+    """
 
     goal: str
     moment: int
@@ -43,13 +47,14 @@ class Statement:
     lifecycle: str
     achievement: Any
     reason: str
+    decided: bool = False
 
 
 def statement(observation: Resource, goal: str, zone: ZoneInfo) -> Statement | None:
-    """Read a statement about the goal named ``goal``; None if the Observation is none."""
-    if code_of(observation.get("code")) != "goal-stated-status":
+    """Read a statement about the goal named ``goal``; None if the Observation is none, or has no date."""
+    when = observation.get("effectiveDateTime", "")
+    if not when or code_of(observation.get("code")) != "goal-stated-status":
         return None
-    when = observation["effectiveDateTime"]
     return Statement(
         goal,
         moment_of(when, zone),
@@ -58,6 +63,7 @@ def statement(observation: Resource, goal: str, zone: ZoneInfo) -> Statement | N
         value_code(component(observation, "lifecycle-status"), _GOAL_STATUS),
         component(observation, "achievement-status").get("valueCodeableConcept"),
         component(observation, "status-reason").get("valueString", ""),
+        any(system == DECISIONS for system, _ in identifiers(observation)),
     )
 
 

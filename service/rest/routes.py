@@ -1,6 +1,7 @@
 """Every address of the service but the pages: method, path, function, and the scopes that open it."""
 
-from service.rest import fhir, health, intake, metadata, operations, research, terminology
+from service.operations.decision import DECIDING
+from service.rest import decisions, fhir, health, intake, metadata, operations, research, terminology
 from service.rest.dispatch import OPEN, Row
 
 __all__ = ["API_ROUTES", "FHIR_ROUTES"]
@@ -50,6 +51,16 @@ _RESTFUL = [
         operations.record_attainment,
         (f"goal-decisions {_READS}", f"Observation.c Provenance.c {_READS}"),
         operation="record-goal-attainment",
+    ),
+    *(
+        Row("POST", f"/fhir/{type_}/{{id}}/${name}", function, DECIDING[type_], operation=name)
+        for type_, name, function in (
+            ("Goal", "accept-status", decisions.accept),
+            ("Goal", "override-status", decisions.override),
+            ("Encounter", "exclude-visit", decisions.exclude),
+            ("Observation", "mark-not-observable", decisions.mark),
+            ("Provenance", "undo", decisions.take_back),
+        )
     ),
     *(
         Row(method, f"/fhir/{type_}/{{id}}/$everything", function, (f"{type_}.r",), operation=name)

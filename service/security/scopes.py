@@ -4,7 +4,7 @@
 and history, u update, d delete, s search, in this order. Plain words name what no FHIR interaction does:
 
     intake           post visit records and sheets
-    goal-decisions   store a computed goal attainment
+    goal-decisions   store a computed goal attainment; state a goal's status, leave out a visit or a trial
     research-export  fetch de-identified data
 
 A scope that can't be honoured in full grants nothing: a query part (``?category=…``) narrows rights in a way
