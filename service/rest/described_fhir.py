@@ -47,6 +47,8 @@ _HISTORY = {
     "_count": ("Entries on a page.", {"type": "string"}),
     "_since": ("Only versions written at or after this instant.", {"type": "string"}),
 }
+_DECIDED = {"accept-status", "override-status", "exclude-visit", "mark-not-observable"}
+"""Operations that demand If-Match."""
 _MATCH = ("If-Match", "The version that must be current, as its entity tag.")
 _NONE_EXIST = ("If-None-Exist", "A search; nothing is created if it has a match.")
 _PREFER = ("Prefer", "return=minimal, representation or OperationOutcome; handling=strict or lenient.")
@@ -67,7 +69,7 @@ def parameters(row: Row) -> list[dict[str, Any]]:
     """Answer the path's variables, the query's parameters and the headers of a row."""
     query = {**_RESULT, **_of_query(row)}
     headers = [_PREFER]
-    if row.method in {"PUT", "PATCH", "DELETE"}:
+    if row.method in {"PUT", "PATCH", "DELETE"} or row.operation in _DECIDED:
         headers.append(_MATCH)
     if row.method == "POST" and row.path.endswith("/{type}"):
         headers.append(_NONE_EXIST)

@@ -69,7 +69,7 @@ async def test_the_operations_are_declared(clinician: AsyncClient) -> None:
 
 async def test_a_status_is_accepted_and_the_acceptance_undone(clinician: AsyncClient, goal: str) -> None:
     answer = await decide(
-        clinician, goal, "accept-status", await tag(clinician, goal), computed="in-progress"
+        clinician, goal, "accept-status", await tag(clinician, goal), computed="not-achieved"
     )
     version, statement = told(answer, "changed")
     assert version == f"{goal.removeprefix('/fhir/')}/_history/2"

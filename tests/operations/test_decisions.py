@@ -9,6 +9,7 @@ from databases import AnyLoop
 from deciding import ISSUER, Desk, person
 from demo_store import CONTEXT, NOW, Demo, records_in_order, taken_in
 
+from service.attainment.status import ENGINE_VERSION
 from service.errors import Conflict, Forbidden, PreconditionFailed, RuleViolation
 from service.fhir.json import dump, parse
 from service.fhir.validation import check as check_resource
@@ -145,7 +146,7 @@ def test_the_provenance_says_who_when_why_and_what_it_answers(demo, desk):
         "revision",
         f"Goal/{goal}/_history/{_before(done)}",
     )
-    assert source["what"]["identifier"]["value"] == "1.0.0"
+    assert source["what"]["identifier"]["value"] == ENGINE_VERSION
     assert "achieved as of 2026-03-24 (rule 3)" in source["what"]["display"]
 
 
