@@ -1,8 +1,10 @@
 """The one place where the rooms meet: ``create_app(settings)`` builds a whole service."""
 
+import asyncio
 from collections.abc import AsyncIterator, Callable
 from contextlib import asynccontextmanager
 from datetime import UTC, datetime
+from typing import cast
 
 from fastapi import FastAPI, Request
 from starlette.responses import Response
@@ -11,8 +13,11 @@ from starlette.types import ASGIApp, Receive, Scope, Send
 from service import __version__
 from service.errors import ServiceError
 from service.interactions.context import definitions_with
+from service.jobs.summaries import Summaries
 from service.page.guard import Guard
 from service.page.guide_routes import guide_routes
+from service.page.panel import panel_routes
+from service.page.panel_row import RowMaker
 from service.page.routes import page_routes
 from service.page.stored import StoredViews
 from service.rest.call import Services, services_of
@@ -40,10 +45,12 @@ def _now() -> datetime:
 class Service(FastAPI):
     """The application, answering through ``front``; what that does not answer comes back to FastAPI.
 
-    ``services`` are there once it has started; ``lines`` are those its request log has not written yet.
+    ``services`` and ``summaries`` (rows for lists) are there once it has started; ``lines`` are those its
+    request log has not written yet.
     """
 
     services: Services
+    summaries: Summaries
     front: ASGIApp
     lines: Lines
 
@@ -74,9 +81,13 @@ def create_app(
     async def lifespan(app: Service) -> AsyncIterator[None]:
         opened = store or await open_store_or_wait(settings, clock)
         app.services = Services(settings, opened, tokens, clock, definitions, code_lists)
+        app.summaries = Summaries(opened, RowMaker(settings.zone), settings.zone, clock)
+        renewing = asyncio.create_task(app.summaries.run())
         try:
             yield
         finally:
+            renewing.cancel()
+            await asyncio.wait([renewing])
             if store is None:
                 await opened.close()
             app.lines.write()
@@ -93,7 +104,8 @@ def create_app(
     )
     app.include_router(documented(API_ROUTES))
     guard = Guard(tokens, settings.base_url)
-    app.router.routes.extend((*page_routes(_views, guard), *guide_routes(guard)))
+    pages = (*panel_routes(_summaries, guard), *page_routes(_views, guard), *guide_routes(guard))
+    app.router.routes.extend(pages)
     # FastAPI's own way of changing the document
     app.openapi = lambda: openapi_document(app, FHIR_ROUTES)  # type: ignore[method-assign]
     app.lines = Lines()
@@ -106,6 +118,10 @@ def _open_to_pages(app: ASGIApp, settings: Settings) -> ASGIApp:
     """Let pages of the origins that the settings name call the service."""
     origins = tuple(settings.cors_origins.split())
     return CrossOrigin(app, **cross_origin(origins)) if origins else app
+
+
+def _summaries(request: Request) -> Summaries:
+    return cast("Service", request.scope["app"]).summaries
 
 
 def _views(request: Request) -> StoredViews:

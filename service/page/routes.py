@@ -14,7 +14,7 @@ from service.page.guard import Guard
 from service.page.rendering import html
 from service.page.resources import ResourceView
 from service.page.sign_in import SignIn
-from service.page.view_model import PatientRow, PatientView
+from service.page.view_model import PatientView
 from service.security.principal import Principal
 
 __all__ = ["Views", "page_routes"]
@@ -22,10 +22,6 @@ __all__ = ["Views", "page_routes"]
 
 class Views(Protocol):
     """Where the pages get what they show: the same computed answer as the API's."""
-
-    async def patients(self, after: str) -> tuple[list[PatientRow], str]:
-        """Answer one page of people, and where the next page starts (empty: it was the last)."""
-        ...
 
     async def patient(self, id_: str, day: date | None) -> PatientView:
         """Answer one person as of a day (None: today at the site); NotFound or Gone."""
@@ -37,14 +33,12 @@ class Views(Protocol):
 
 
 def page_routes(views: Callable[[Request], Views], guard: Guard) -> list[Route]:
-    """Every route under /app, ready for the application's router.
+    """Every route under /app but the list of patients, ready for the application's router.
 
     ``views`` answers the source for a request: a store that opens when the service starts is not there yet.
     """
     sign_in, pages = SignIn(guard), _Pages(views, guard)
     table = (
-        ("/app", "GET", pages.patients),
-        ("/app/", "GET", pages.patients),
         ("/app/patients/{id}", "GET", pages.patient),
         ("/app/resources/{type}/{id}", "GET", pages.resource),
         ("/app/sign-in", "GET", sign_in.form),
@@ -62,11 +56,6 @@ def page_routes(views: Callable[[Request], Views], guard: Guard) -> list[Route]:
 class _Pages:
     def __init__(self, views: Callable[[Request], Views], guard: Guard) -> None:
         self._views, self._guard = views, guard
-
-    async def patients(self, request: Request) -> Response:
-        caller = self._guard.caller(request)
-        rows, following = await self._views(request).patients(request.query_params.get("after", ""))
-        return html("patients.html", caller=caller.subject, rows=rows, following=following)
 
     async def patient(self, request: Request) -> Response:
         caller = self._guard.caller(request)

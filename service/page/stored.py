@@ -4,7 +4,6 @@ import asyncio
 from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import date, datetime
-from typing import Any
 from zoneinfo import ZoneInfo
 
 from service.attainment.answers import PatientAnswer
@@ -16,20 +15,17 @@ from service.operations.goal_attainment import compute
 from service.page import facts
 from service.page.goals import goal_views
 from service.page.resources import ResourceView, resource_view
-from service.page.view_model import PatientRow, PatientView, TrialRow
+from service.page.view_model import PatientView, TrialRow
 from service.records.views import Encounter, views
 from service.records.worded import WordedCondition, WordedObservation
 from service.security.principal import Principal
-from service.store.contract import Query, Store, Version
+from service.store.contract import Store, Version
 from service.store.pages import about, observations, viewed
 from service.terminology.codes import OBSERVATION
 
 __all__ = ["StoredViews"]
 
-PEOPLE_ON_A_PAGE = 25
 VISITS_OFFERED = 12
-CLOSED = {"completed", "cancelled", "rejected", "entered-in-error"}
-"""Goal lifecycle states of a goal no longer pursued."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -39,12 +35,6 @@ class StoredViews:
     store: Store
     zone: ZoneInfo
     now: Callable[[], datetime]
-
-    async def patients(self, after: str) -> tuple[list[PatientRow], str]:
-        """Answer one page of people as of today, and where the next page starts."""
-        page = await self.store.search(Query("Patient", count=PEOPLE_ON_A_PAGE, after=after, total="none"))
-        rows = [await self._row(reread(version.content), self._today()) for version in page.versions]
-        return rows, page.next_after or ""
 
     async def patient(self, id_: str, day: date | None) -> PatientView:
         """Answer one person as of a day (None: today)."""
@@ -80,22 +70,6 @@ class StoredViews:
 
     def _today(self) -> date:
         return self.now().astimezone(self.zone).date()
-
-    async def _row(self, patient: dict[str, Any], today: date) -> PatientRow:
-        answer, encounters = await asyncio.gather(
-            self._answer(patient["id"], today),
-            viewed(self.store, Encounter, about("Encounter", patient["id"])),
-        )
-        statuses = [goal.status.code or "" for goal in answer.goals if goal.stated.lifecycle not in CLOSED]
-        return PatientRow(
-            id=patient["id"],
-            name=facts.name(patient),
-            born=facts.born(patient),
-            age=facts.age(patient, today),
-            last_visit=facts.last_visit(encounters, today, self.zone),
-            open_goals={code: statuses.count(code) for code in dict.fromkeys(statuses)},
-            invented=facts.invented(patient),
-        )
 
     async def _trials(self, visit: VisitResult) -> tuple[TrialRow, ...]:
         return tuple([await self._trial(trial) for trial in visit.probe.trials])

@@ -4,7 +4,7 @@ Numbers are the computed answer's own, unrounded; ``words.py`` rounds for the ey
 "not measured" or "not stated" and is shown in those words.
 """
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from datetime import date
 from fractions import Fraction
 from typing import Literal
@@ -14,7 +14,6 @@ __all__ = [
     "Count",
     "GoalView",
     "Measure",
-    "PatientRow",
     "PatientView",
     "Practice",
     "Reading",
@@ -172,16 +171,3 @@ class PatientView:
     goals: tuple[GoalView, ...] = ()
     trials_day: date | None = None
     trials: tuple[TrialRow, ...] = ()
-
-
-@dataclass(frozen=True, slots=True)
-class PatientRow:
-    """One person in the list; ``open_goals`` counts goals still pursued by computed status."""
-
-    id: str
-    name: str
-    born: str = ""
-    age: int | None = None
-    last_visit: date | None = None
-    open_goals: dict[str, int] = field(default_factory=dict)
-    invented: bool = False

@@ -5,7 +5,7 @@ anything is looked for, and at the end.
 """
 
 from abc import ABC, abstractmethod
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, field
 from typing import Literal
 from zoneinfo import ZoneInfo
@@ -23,6 +23,7 @@ from service.store.key_rows import Row, key_rows
 __all__ = ["Buffered", "Head", "Pending"]
 
 _UTC = ZoneInfo("UTC")
+_PATIENT = "Patient/"
 
 
 @dataclass(slots=True)
@@ -44,10 +45,15 @@ class Head:
 
 @dataclass(slots=True)
 class Pending:
-    """Resources put, newest version each, and every version in between with the resource's key."""
+    """Resources put, newest version each, and every version in between with the resource's key.
+
+    ``touched`` are the patients that searches found any of them by, before or now, with the number of a
+    version that changed it; known once the rows are filed.
+    """
 
     heads: dict[tuple[str, str], Head] = field(default_factory=dict)
     versions: list[tuple[int, Version]] = field(default_factory=list)
+    touched: dict[str, int] = field(default_factory=dict)
 
     def add(self, head: Head, version: Version) -> None:
         """Keep a version that was put; ``head`` shows it already."""
@@ -67,14 +73,27 @@ class Pending:
         for head in self.heads.values():
             head.owner, made = key_rows(head.keys or SearchKeys(), head.key, number)
             rows = dict.fromkeys(map(fit, made) if fit else made)
+            self._touch(head, rows)
             if head.filed == "[]":
                 new.update(rows)
             else:
                 before = {tuple(row) for row in msgspec.json.decode(head.filed)}
+                self._touch(head, before)
                 old |= before - rows.keys()
                 new |= rows.keys() - before
             head.filed = msgspec.json.encode(list(rows)).decode()
         return old, new
+
+    def _touch(self, head: Head, rows: Iterable[Row]) -> None:
+        """Note whom these rows of a resource are about; a Patient is also about itself."""
+        if head.version is None:
+            return
+        about = {row[1] for row in rows if row[0] == "reference" and row[1].startswith(_PATIENT)}
+        if head.version.type == "Patient":
+            about.add(_PATIENT + head.version.id)
+        for patient in about:
+            number = max(head.version.sequence, self.touched.get(patient.removeprefix(_PATIENT), 0))
+            self.touched[patient.removeprefix(_PATIENT)] = number
 
     def current(self, *, stored: bool) -> Iterator[Row]:
         """The rows of ``current``, of resources that have one there or of new ones."""

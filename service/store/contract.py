@@ -11,6 +11,7 @@ from typing import Literal, NamedTuple, Protocol, TypeVar
 
 from service.fhir.search_query import Condition, Sort
 from service.fhir.search_values import SearchKeys
+from service.store.summaries import Seen, Summary, SummaryPage, SummaryQuery
 
 __all__ = ["History", "Identified", "Page", "Query", "Store", "Transaction", "Version", "VisitKey", "Work"]
 
@@ -183,6 +184,13 @@ class Transaction(Protocol):
         """Insert or update the key; Conflict if another record holds the same patient and time."""
         ...
 
+    async def keep_summary(self, seen: Seen, summary: Summary | None) -> bool:
+        """File a patient's row for lists in place of the one seen (None: take it away).
+
+        What was noted then is forgotten. False, and nothing is filed, if another has filed a row since.
+        """
+        ...
+
 
 Work = Callable[[Transaction], Awaitable[T]]
 
@@ -204,6 +212,22 @@ class Store(Protocol):
 
     async def search(self, query: Query) -> Page:
         """Search the committed state."""
+        ...
+
+    async def summaries(self, query: SummaryQuery) -> SummaryPage:
+        """Answer one page of a list of patients, from the rows made for it."""
+        ...
+
+    async def behind(self, day: str, basis: str, count: int) -> list[str]:
+        """Answer ids of some patients whose row for lists is missing or behind, or who are gone."""
+        ...
+
+    async def noted(self, count: int) -> list[str]:
+        """Answer ids of some patients of whom a change is noted: quickly, however many are on file."""
+        ...
+
+    async def seen(self, patients: Sequence[str]) -> list[Seen]:
+        """Answer what is there of these patients' rows; to be asked before what a row is made of is read."""
         ...
 
     async def write(self, name: str, work: Work[T]) -> T:

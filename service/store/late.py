@@ -2,11 +2,12 @@
 
 import asyncio
 import time
-from collections.abc import AsyncIterator, Awaitable, Callable
+from collections.abc import AsyncIterator, Awaitable, Callable, Sequence
 from typing import TypeVar
 
 from service.errors import StoreUnreachable
 from service.store.contract import History, Page, Query, Store, Version, Work
+from service.store.summaries import Seen, SummaryPage, SummaryQuery
 
 __all__ = ["LateStore"]
 
@@ -42,6 +43,22 @@ class LateStore:
     async def search(self, query: Query) -> Page:
         """See the contract."""
         return await (await self._opened()).search(query)
+
+    async def summaries(self, query: SummaryQuery) -> SummaryPage:
+        """See the contract."""
+        return await (await self._opened()).summaries(query)
+
+    async def behind(self, day: str, basis: str, count: int) -> list[str]:
+        """See the contract."""
+        return await (await self._opened()).behind(day, basis, count)
+
+    async def noted(self, count: int) -> list[str]:
+        """See the contract."""
+        return await (await self._opened()).noted(count)
+
+    async def seen(self, patients: Sequence[str]) -> list[Seen]:
+        """See the contract."""
+        return await (await self._opened()).seen(patients)
 
     async def write(self, name: str, work: Work[T]) -> T:
         """See the contract."""

@@ -20,7 +20,7 @@ from service.store.contract import History, Page, Query, Version, Work
 from service.store.history_sql import history_page, history_total
 from service.store.postgres_archive import PostgresArchive, snapshot
 from service.store.postgres_schema import prepare
-from service.store.postgres_sql import in_postgres
+from service.store.postgres_sql import POSTGRES, in_postgres
 from service.store.postgres_transaction import (
     CURRENT,
     MustBeAlone,
@@ -30,6 +30,17 @@ from service.store.postgres_transaction import (
 )
 from service.store.postgres_words import Words
 from service.store.search_sql import Statement, columns
+from service.store.summaries import Seen, SummaryPage, SummaryQuery
+from service.store.summaries_sql import (
+    behind,
+    editions,
+    listed,
+    noted,
+    notes,
+    page_of_summaries,
+    seen_of,
+    totals,
+)
 
 __all__ = ["PostgresStore"]
 
@@ -138,6 +149,33 @@ class PostgresStore:
         """See the contract; a search that takes too long is refused as too costly."""
         return await self._reading(lambda connection: run_search(connection, query, self._words.known))
 
+    async def summaries(self, query: SummaryQuery) -> SummaryPage:
+        """See the contract."""
+
+        async def ask(connection: Connection) -> SummaryPage:
+            rows = await _fetch(connection, listed(query, POSTGRES))
+            counts = [(await _fetch(connection, one))[0][0] for one in totals(query, POSTGRES)]
+            return page_of_summaries(rows, *counts)
+
+        return await self._reading(ask)
+
+    async def behind(self, day: str, basis: str, count: int) -> list[str]:
+        """See the contract."""
+        return await self._firsts(behind(day, basis, count))
+
+    async def noted(self, count: int) -> list[str]:
+        """See the contract."""
+        return await self._firsts(noted(count))
+
+    async def seen(self, patients: Sequence[str]) -> list[Seen]:
+        """See the contract."""
+
+        async def ask(connection: Connection) -> list[Seen]:
+            found = [await _fetch(connection, one) for one in (editions(patients), notes(patients))]
+            return seen_of(patients, *found)
+
+        return await self._reading(ask)
+
     async def write(self, name: str, work: Work[T]) -> T:
         """See the contract. ``work`` may be run several times; only what the last run did is kept."""
         return await self._run(name, PostgresTransaction, work)
@@ -201,6 +239,9 @@ class PostgresStore:
 
     async def _rows(self, sql: str, *values: Any) -> Sequence[Sequence[Any]]:
         return await self._reading(lambda connection: connection.fetch(sql, *values))
+
+    async def _firsts(self, statement: Statement) -> list[str]:
+        return [row[0] for row in await self._reading(lambda connection: _fetch(connection, statement))]
 
     async def _reading(self, ask: Callable[[Connection], Awaitable[T]]) -> T:
         """Ask; once more if the connection turns out to be gone."""

@@ -26,6 +26,8 @@ from service.store.postgres_sql import POSTGRES, Known, in_postgres, shortened
 from service.store.search_match import TEXT_MARK, WIDE, WORD, Dialect
 from service.store.search_order import page_of
 from service.store.search_sql import columns, page, total
+from service.store.summaries import Seen, Summary
+from service.store.summaries_sql import FORGET, KEEP, NOTED, kept
 
 __all__ = ["CURRENT", "Connection", "MustBeAlone", "PostgresTransaction", "run_search", "version_of"]
 
@@ -41,6 +43,10 @@ _FOUND = f"""
     JOIN token k ON k.owner = {WIDE} AND k.name = w.name AND k.code = w.code AND k.system = w.system
     JOIN current c ON c.key = k.key JOIN resource r ON r.sequence = c.sequence ORDER BY w.place, c.key
 """
+_TOUCH = (
+    "INSERT INTO touched (patient, sequence) SELECT * FROM unnest($1::text[], $2::bigint[]) "
+    "ON CONFLICT DO NOTHING"
+)
 _WORDS = "SELECT text, key FROM word WHERE text = ANY($1::text[])"
 _NO_WORD = -2
 _WIDTH = len(columns.split(","))
@@ -202,6 +208,16 @@ class PostgresTransaction(Buffered):
             *bound,
         )
 
+    async def keep_summary(self, seen: Seen, summary: Summary | None) -> bool:
+        """See the contract."""
+        if summary is None:
+            await self._run(FORGET, seen.patient, seen.edition)
+        elif not await self._run(KEEP, *kept(summary, seen)):
+            return False
+        for one in seen.changes:
+            await self._run(NOTED, seen.patient, one)
+        return True
+
     async def begin(self) -> None:
         """Take the locks that have to be held before anything is seen: none."""
 
@@ -261,6 +277,8 @@ class PostgresTransaction(Buffered):
             await self._connection.executemany(sql, rows)
         for sql, arrays in insertions(new):
             await self._connection.execute(sql, *arrays)
+        if pending.touched:
+            await self._connection.execute(_TOUCH, *columns_of(sorted(pending.touched.items())))
 
     async def _numbers(self, texts: set[str]) -> dict[str, int]:
         """The numbers of those words that have one."""
@@ -268,6 +286,11 @@ class PostgresTransaction(Buffered):
         short = {shortened(text): text for text in texts - numbers.keys()}
         rows = await self._connection.fetch(_WORDS, list(short)) if short else ()
         return numbers | {short[text]: number for text, number in rows}
+
+    async def _run(self, sql: str, *values: Any) -> Sequence[Sequence[Any]]:
+        """Run a shared statement, its values as they are."""
+        numbered, _ = in_postgres((sql, list(values)), self._number)
+        return await self._connection.fetch(numbered, *values)
 
     def _fresh(self, text: str) -> list[int]:
         return [number for word, number in self._words.items() if word.startswith(TEXT_MARK) and text in word]

@@ -11,7 +11,7 @@ import queue
 import sqlite3
 import threading
 import time
-from collections.abc import AsyncIterator, Awaitable, Callable
+from collections.abc import AsyncIterator, Awaitable, Callable, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import suppress
 from dataclasses import dataclass
@@ -26,9 +26,21 @@ from service.store.archive import Archive, Kept, Rows, in_chunks
 from service.store.contract import History, Page, Query, Version, VisitKey, Work
 from service.store.history_sql import history_page, history_total
 from service.store.migrations import COMPATIBLE_WITH, SCHEMA_VERSION, judge, schema
+from service.store.search_match import SQLITE, Statement
 from service.store.search_sql import columns
 from service.store.sqlite_archive import SqliteArchive, kept_after, visits
 from service.store.sqlite_transaction import SqliteTransaction, Words, read_newest, run_search
+from service.store.summaries import Seen, SummaryPage, SummaryQuery
+from service.store.summaries_sql import (
+    behind,
+    editions,
+    listed,
+    noted,
+    notes,
+    page_of_summaries,
+    seen_of,
+    totals,
+)
 
 __all__ = ["SqliteStore"]
 
@@ -107,6 +119,28 @@ class SqliteStore:
         """See the contract; a search that takes too long is refused as too costly."""
         return await self._in_pool(
             lambda connection: _limited(connection, lambda: run_search(connection, query))
+        )
+
+    async def summaries(self, query: SummaryQuery) -> SummaryPage:
+        """See the contract."""
+        return await self._in_pool(partial(_summaries, query=query))
+
+    async def behind(self, day: str, basis: str, count: int) -> list[str]:
+        """See the contract."""
+        return await self._in_pool(partial(_firsts, statement=behind(day, basis, count)))
+
+    async def noted(self, count: int) -> list[str]:
+        """See the contract."""
+        return await self._in_pool(partial(_firsts, statement=noted(count)))
+
+    async def seen(self, patients: Sequence[str]) -> list[Seen]:
+        """See the contract."""
+        return await self._in_pool(
+            lambda connection: seen_of(
+                patients,
+                connection.execute(*editions(patients)).fetchall(),
+                connection.execute(*notes(patients)).fetchall(),
+            )
         )
 
     async def write(self, name: str, work: Work[T]) -> T:
@@ -349,6 +383,16 @@ def _changed(connection: sqlite3.Connection, after: int) -> list[Version]:
         "WHERE c.sequence > ? ORDER BY c.sequence LIMIT ?"
     )
     return [Version(*row) for row in connection.execute(sql, (after, _CHUNK))]
+
+
+def _summaries(connection: sqlite3.Connection, query: SummaryQuery) -> SummaryPage:
+    rows = connection.execute(*listed(query, SQLITE)).fetchall()
+    counts = [connection.execute(*statement).fetchone()[0] for statement in totals(query, SQLITE)]
+    return page_of_summaries(rows, *counts)
+
+
+def _firsts(connection: sqlite3.Connection, statement: Statement) -> list[str]:
+    return [row[0] for row in connection.execute(*statement)]
 
 
 def _history(connection: sqlite3.Connection, query: History) -> Page:

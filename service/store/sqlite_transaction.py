@@ -11,6 +11,8 @@ from service.store.key_rows import TABLES, by_table
 from service.store.search_match import WIDE
 from service.store.search_order import page_of
 from service.store.search_sql import columns, page, total
+from service.store.summaries import Seen, Summary
+from service.store.summaries_sql import FORGET, KEEP, NOTED, kept
 
 __all__ = ["Connection", "SqliteTransaction", "Words", "read_newest", "run_search"]
 
@@ -42,6 +44,7 @@ _INSERTS = {
     table: f"INSERT INTO {table} ({', '.join(names)}) VALUES ({', '.join('?' * len(names))})"
     for table, names in TABLES.items()
 }
+_TOUCH = "INSERT OR IGNORE INTO touched (patient, sequence) VALUES (?, ?)"
 _DELETES = {
     table: f"DELETE FROM {table} WHERE {' AND '.join(f'{name} = ?' for name in names)}"
     for table, names in TABLES.items()
@@ -182,6 +185,15 @@ class SqliteTransaction(Buffered):
             (key.system, key.value, key.patient, key.time),
         )
 
+    async def keep_summary(self, seen: Seen, summary: Summary | None) -> bool:
+        """See the contract."""
+        if summary is None:
+            self._connection.execute(FORGET, (seen.patient, seen.edition))
+        elif not self._connection.execute(KEEP, kept(summary, seen)).fetchall():
+            return False
+        self._connection.executemany(NOTED, [(seen.patient, one) for one in seen.changes])
+        return True
+
     async def finish(self) -> None:
         """Write what waits."""
         await self._flush()
@@ -216,3 +228,4 @@ class SqliteTransaction(Buffered):
         for statements, rows in ((_DELETES, old), (_INSERTS, new)):
             for table, chosen in by_table(rows):
                 self._connection.executemany(statements[table], chosen)
+        self._connection.executemany(_TOUCH, pending.touched.items())

@@ -1,23 +1,29 @@
 """The pages over hand-made views, asked as a browser and as a program would."""
 
+import asyncio
 import time
 from datetime import date
 
 import httpx
 import page_samples as samples
 import pytest
+from filed import ZONE, now
 from joserfc import jwt
 from joserfc.jwk import KeySet, RSAKey
 from page_reader import ORIGIN
 from starlette.applications import Starlette
 
 from service.errors import NotFound
+from service.jobs.summaries import Summaries
 from service.page.guard import Guard
+from service.page.panel import panel_routes
+from service.page.panel_row import RowMaker
 from service.page.resources import ResourceView
 from service.page.routes import page_routes
-from service.page.view_model import PatientRow, PatientView
+from service.page.view_model import PatientView
 from service.security.principal import Principal
 from service.security.tokens import Issuer, TokenVerifier
+from service.store.sqlite import SqliteStore
 
 KEY = RSAKey.generate_key(2048, auto_kid=True)
 ISSUER = Issuer("https://issuer.example.org", KeySet([KEY]), "https://fhir.example.org")
@@ -27,14 +33,9 @@ class HandMade:
     """Answers the sample person, or what a test puts in its place."""
 
     def __init__(self) -> None:
-        self.rows: list[PatientRow] = [samples.ROW]
-        self.following = ""
         self.person: PatientView = samples.PERSON
         self.text = "{}"
         self.asked: tuple[str, date | None] | None = None
-
-    async def patients(self, after: str) -> tuple[list[PatientRow], str]:
-        return ([], "") if after == "end" else (self.rows, self.following)
 
     async def patient(self, id_: str, day: date | None) -> PatientView:
         self.asked = (id_, day)
@@ -57,16 +58,25 @@ def views() -> HandMade:
 
 
 @pytest.fixture
+def summaries(tmp_path):
+    """The rows of an empty store; a test puts people into it."""
+    store = SqliteStore(tmp_path / "list.sqlite", clock=now)
+    yield Summaries(store, RowMaker(ZONE), ZONE, now)
+    asyncio.run(store.close())
+
+
+@pytest.fixture
 def token():
-    def make(scope: str = "user/*.rs", lasts: int = 600) -> str:
-        now = int(time.time())
+    def make(scope: str = "user/*.rs", lasts: int = 600, fhir_user: str = "") -> str:
+        issued = int(time.time())
         claims = {
             "iss": ISSUER.name,
             "aud": ISSUER.audience,
             "sub": "clinician",
-            "iat": now,
-            "exp": now + lasts,
+            "iat": issued,
+            "exp": issued + lasts,
             "scope": scope,
+            "fhirUser": fhir_user,
         }
         return jwt.encode({"alg": "RS256", "kid": KEY.kid}, claims, KEY, algorithms=["RS256"])
 
@@ -74,12 +84,13 @@ def token():
 
 
 @pytest.fixture
-def browser(views):
+def browser(views, summaries):
     """Build a client that nobody has signed in, at an address of choice."""
 
     def make(address: str = ORIGIN, base_url: str = "") -> httpx.AsyncClient:
         guard = Guard(TokenVerifier([ISSUER], time.time), base_url)
-        app = Starlette(routes=page_routes(lambda _request: views, guard))
+        routes = (*panel_routes(lambda _request: summaries, guard), *page_routes(lambda _: views, guard))
+        app = Starlette(routes=list(routes))
         return httpx.AsyncClient(transport=httpx.ASGITransport(app), base_url=address)
 
     return make

@@ -8,7 +8,6 @@ from service.page.view_model import (
     Count,
     GoalView,
     Measure,
-    PatientRow,
     PatientView,
     Practice,
     Reading,
@@ -123,13 +122,4 @@ PERSON = PatientView(
         TrialRow(1, "head neutral, jaw closed", "not closed", "closed", "light", "1 s attempt"),
         TrialRow(2, "chin down, jaw open", "closed", "closed", "light", "2 s"),
     ),
-)
-ROW = PatientRow(
-    "p1",
-    "Marlowe Testwell",
-    "1935",
-    91,
-    date(2026, 9, 11),
-    {"worsening": 1, "achieved": 1, "": 1},
-    invented=True,
 )

@@ -82,7 +82,7 @@ def test_signing_in_and_opening_a_person_by_keyboard_alone(reader):
         page.keyboard.type(reader.token)
         page.keyboard.press("Enter")
         page.wait_for_url(f"{reader.url}/app")
-        link = page.get_by_role("link", name="Marlowe Testwell")
+        link = page.get_by_role("link", name="Testwell, Marlowe")
         for _ in range(60):
             page.keyboard.press("Tab")
             if link.and_(page.locator(":focus")).count():
@@ -90,6 +90,31 @@ def test_signing_in_and_opening_a_person_by_keyboard_alone(reader):
         page.keyboard.press("Enter")
         page.wait_for_url(f"{reader.url}/app/patients/*")
         assert page.get_by_role("heading", level=1).inner_text().startswith("Marlowe Testwell")
+
+
+def test_the_list_is_narrowed_ordered_and_searched_by_keyboard_alone(reader):
+    with reader.page() as page:
+
+        def people():
+            return [link.inner_text() for link in page.locator("tbody th a").all()]
+
+        page.goto(f"{reader.url}/app")
+        page.get_by_label("Has an open goal that is").focus()
+        page.keyboard.type("worsening")
+        for _ in range(4):
+            page.keyboard.press("Tab")
+        page.keyboard.press("Enter")
+        page.wait_for_url(re.compile("status=worsening"))
+        assert people() == ["Mockridge, Ferris", "Testwell, Marlowe"]
+        page.get_by_role("link", name="Last visit").focus()
+        page.keyboard.press("Enter")
+        page.wait_for_url(re.compile("sort=visit"))
+        assert people() == ["Testwell, Marlowe", "Mockridge, Ferris"]
+        page.get_by_label("Name", exact=True).focus()
+        page.keyboard.type("quill")
+        page.keyboard.press("Enter")
+        page.wait_for_url(f"{reader.url}/app")
+        assert people() == ["Demoray, Quilla"]
 
 
 def test_whatever_has_the_focus_shows_it(reader, pages):

@@ -15,7 +15,7 @@ from service.store.contract import Query
 from service.store.sqlite import SqliteStore
 
 CODE = Clause(("Observation.code",), "token", (TokenValue("s", "c"),))
-NEW = ("token", "reference", "date", "number", "quantity", "string", "uri")
+NEW = ("token", "reference", "date", "number", "quantity", "string", "uri", "summary", "touched")
 FIRST = [
     "DROP TABLE date",
     *(f"DROP TABLE {table}" for table in NEW if table != "date"),
