@@ -87,4 +87,4 @@ def _label(measure: Measure, value: float) -> str:
     if measure.kind == "levels":
         return level(measure, value)
     sign = "+" if measure.low < 0 < value else ""
-    return f"{sign}{value:g}{' %' if measure.unit == '%' else ''}".replace("-", "−")
+    return f"{sign}{value:g}{f' {measure.unit}' if measure.unit in ('%', 'kg') else ''}".replace("-", "−")

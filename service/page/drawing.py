@@ -55,18 +55,19 @@ class Marker:
     role: str
     x: float
     y: float
-    shape: Literal["circle", "diamond", "cross"] = "circle"
+    shape: Literal["circle", "diamond", "square", "cross"] = "circle"
 
     def svg(self) -> str:
         """One circle or path."""
         x, y, r = self.x, self.y, MARKER
         if self.shape == "circle":
             return f'<circle class="{self.role}" cx="{_length(x)}" cy="{_length(y)}" r="{_length(r)}"/>'
-        if self.shape == "diamond":
-            corners = [(x, y - r - 1), (x + r + 1, y), (x, y + r + 1), (x - r - 1, y)]
-            path = f"M{_path(corners)}Z"
-        else:
+        if self.shape == "cross":
             path = f"M{_path([(x - r, y - r), (x + r, y + r)])}M{_path([(x - r, y + r), (x + r, y - r)])}"
+        elif self.shape == "square":
+            path = f"M{_path([(x - r, y - r), (x + r, y - r), (x + r, y + r), (x - r, y + r)])}Z"
+        else:
+            path = f"M{_path([(x, y - r - 1), (x + r + 1, y), (x, y + r + 1), (x - r - 1, y)])}Z"
         return f'<path class="{self.role}" d="{path}"/>'
 
 
@@ -115,8 +116,9 @@ def svg(drawing: Drawing, style: str = "") -> Markup:
     own = hashlib.sha256(text.encode()).hexdigest()[:12]
     sheet = f"<style>{style}</style>" if style else ""
     return Markup(  # noqa: S704 - every text is escaped where it is put in
-        f'<svg xmlns="http://www.w3.org/2000/svg" class="chart" viewBox="0 0 {_length(drawing.width)} '
-        f'{_length(drawing.height)}" role="img" aria-labelledby="t{own} d{own}">{sheet}'
+        f'<svg xmlns="http://www.w3.org/2000/svg" class="chart" width="{_length(drawing.width)}" '
+        f'viewBox="0 0 {_length(drawing.width)} {_length(drawing.height)}" '
+        f'role="img" aria-labelledby="t{own} d{own}">{sheet}'
         f'<title id="t{own}">{escape(drawing.name)}</title>'
         f'<desc id="d{own}">{escape(drawing.description)}</desc><g aria-hidden="true">{body}</g></svg>'
     )

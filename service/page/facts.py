@@ -21,6 +21,7 @@ __all__ = [
     "answer",
     "banner",
     "born",
+    "encounters_by_day",
     "invented",
     "last_visit",
     "name",
@@ -75,6 +76,16 @@ def visit_days(encounters: Iterable[Encounter], zone: ZoneInfo) -> list[date]:
     took_place = (one for one in encounters if one.status not in _DID_NOT_TAKE_PLACE)
     days = (day_of(one.period.start, zone) for one in took_place)
     return sorted({day for day in days if day is not None})
+
+
+def encounters_by_day(encounters: Iterable[Encounter], zone: ZoneInfo) -> dict[date, str]:
+    """Ids of the visits that took place, by day; of several on one day the first."""
+    found: dict[date, str] = {}
+    for one in sorted(encounters, key=lambda one: one.period.start):
+        day = day_of(one.period.start, zone)
+        if day is not None and one.status not in _DID_NOT_TAKE_PLACE:
+            found.setdefault(day, one.id)
+    return found
 
 
 def last_visit(encounters: Iterable[Encounter], day: date, zone: ZoneInfo) -> date | None:

@@ -10,6 +10,7 @@ from service.attainment.visits import VisitResult
 from service.page import view_model as page
 from service.page.reasons import last_change_words, luck_words, reliable_words, target_words, trend_words, why
 from service.page.scales import scale
+from service.page.visit_rows import cue_words
 from service.page.working import left_out, working
 
 __all__ = ["goal_views"]
@@ -19,11 +20,15 @@ def goal_views(answer: PatientAnswer) -> tuple[page.GoalView, ...]:
     """Every goal of the answer, in its order."""
     practice = _practice(answer.practice)
     visits = {visit.day: visit for visit in answer.visits}
-    return tuple(_goal(goal, visits, practice) for goal in answer.goals)
+    phases = _phases(answer)
+    return tuple(_goal(goal, visits, practice, phases) for goal in answer.goals)
 
 
 def _goal(
-    goal: GoalAnswer, visits: Mapping[date, VisitResult], practice: page.Practice | None
+    goal: GoalAnswer,
+    visits: Mapping[date, VisitResult],
+    practice: page.Practice | None,
+    phases: tuple[tuple[date, str], ...],
 ) -> page.GoalView:
     status, targets = goal.status, goal.status.goal.targets
     values = [reading.value for reading in goal.readings if reading.value is not None]
@@ -58,13 +63,29 @@ def _goal(
         trend=trend_words(goal.trend, measure),
         practice=practice,
         luck=luck_words(goal),
-        reliable_change=reliable_words(goal),
+        reliable_change=reliable_words(goal.reliable_change, status.baseline, status.latest),
         problems=goal.problems,
         last_change=last_change_words(readings, measure),
+        phases=phases,
+        cue_level=_cue_level(goal, visits),
         working=working(goal, measure),
         left_out=left_out(status),
         evidence=goal.evidence,
     )
+
+
+def _phases(answer: PatientAnswer) -> tuple[tuple[date, str], ...]:
+    """Last day before each change of phase, and what began; a single visit before training is no phase."""
+    changes = [(phase.after, phase.label) for phase in answer.phases if phase.after is not None]
+    days = [visit.day for visit in answer.visits]
+    return tuple((day, label) for day, label in changes if sum(one <= day for one in days) > 1)
+
+
+def _cue_level(goal: GoalAnswer, visits: Mapping[date, VisitResult]) -> str:
+    """How much help the latest probe's trials had, where they say so."""
+    latest = goal.status.latest
+    visit = visits.get(latest.day) if latest and goal.measure in TRIAL_MEASURES else None
+    return cue_words(visit.cue_levels) if visit else ""
 
 
 def _baseline(value: Value | None) -> page.Reading | None:

@@ -20,7 +20,17 @@ from service.security.tokens import TokenVerifier
 __all__ = ["COOKIE", "HEADERS", "Guard"]
 
 COOKIE = "session"
-NEEDS = ("Patient.rs Goal.rs Observation.rs Encounter.rs Condition.rs Flag.rs",)
+READ = (
+    "Patient",
+    "Goal",
+    "Observation",
+    "Encounter",
+    "Condition",
+    "Flag",
+    "CarePlan",
+    "QuestionnaireResponse",
+)
+NEEDS = (" ".join(f"{type_}.rs" for type_ in READ),)
 HEADERS = {
     "Content-Security-Policy": (
         "default-src 'none'; style-src 'self'; img-src 'self' data:; form-action 'self'; "

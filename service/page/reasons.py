@@ -5,6 +5,8 @@ from fractions import Fraction
 from math import ceil
 
 from service.attainment.answers import GoalAnswer
+from service.attainment.goals import Value
+from service.attainment.reliable_change import ReliableChange
 from service.attainment.status import Status
 from service.attainment.trend import Trend
 from service.page import words
@@ -103,16 +105,15 @@ def luck_words(goal: GoalAnswer) -> str:
     )
 
 
-def reliable_words(goal: GoalAnswer) -> str:
+def reliable_words(found: ReliableChange | None, first: Value | None, last: Value | None) -> str:
     """Whether a score moved by more than it does by itself; nothing is made up where nothing is published."""
-    found, first, last = goal.reliable_change, goal.status.baseline, goal.status.latest
     if found is None or first is None or last is None:
         return ""
     if found.threshold is None:
         return found.reason
     judged = "a reliable change" if found.reliable else "not more than the score varies by itself"
     least = f"{ceil(found.threshold)} or more is reliable{', approximately' if found.approximate else ''}"
-    return f"{float(last.value - first.value):+g} points, {judged} ({least})"
+    return f"{words.signed(last.value - first.value, 'points')}, {judged} ({least})"
 
 
 def target_words(goal: GoalAnswer, measures: list[Measure]) -> str:

@@ -16,7 +16,7 @@ _environment = Environment(
     trim_blocks=True,
     lstrip_blocks=True,
 )
-_environment.globals.update(words=words, run_chart=charts.run_chart)
+_environment.globals.update(words=words, run_chart=charts.run_chart, drawn=charts)
 
 
 def html(template: str, *, status: int = 200, **values: Any) -> HTMLResponse:

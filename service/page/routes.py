@@ -1,5 +1,6 @@
 """The table of pages: path, methods and what answers."""
 
+import asyncio
 from collections.abc import Callable
 from datetime import date
 from importlib.resources import files
@@ -11,10 +12,12 @@ from starlette.routing import Route
 
 from service.errors import InvalidInput, NotFound
 from service.page.guard import Guard
+from service.page.patient_view import PatientView
 from service.page.rendering import html
 from service.page.resources import ResourceView
 from service.page.sign_in import SignIn
-from service.page.view_model import PatientView
+from service.page.summary import summary_pdf
+from service.page.visit_view import VisitView
 from service.security.principal import Principal
 
 __all__ = ["Views", "page_routes"]
@@ -25,6 +28,14 @@ class Views(Protocol):
 
     async def patient(self, id_: str, day: date | None) -> PatientView:
         """Answer one person as of a day (None: today at the site); NotFound or Gone."""
+        ...
+
+    async def visit(self, patient: str, encounter: str) -> VisitView:
+        """Answer one visit of one person; NotFound or Gone."""
+        ...
+
+    def today(self) -> date:
+        """Answer today at the site."""
         ...
 
     async def resource(self, type_: str, id_: str, caller: Principal) -> ResourceView:
@@ -40,6 +51,8 @@ def page_routes(views: Callable[[Request], Views], guard: Guard) -> list[Route]:
     sign_in, pages = SignIn(guard), _Pages(views, guard)
     table = (
         ("/app/patients/{id}", "GET", pages.patient),
+        ("/app/patients/{id}/summary.pdf", "GET", pages.summary),
+        ("/app/patients/{id}/visits/{encounter}", "GET", pages.visit),
         ("/app/resources/{type}/{id}", "GET", pages.resource),
         ("/app/sign-in", "GET", sign_in.form),
         ("/app/sign-in", "POST", sign_in.enter),
@@ -61,6 +74,20 @@ class _Pages:
         caller = self._guard.caller(request)
         view = await self._views(request).patient(request.path_params["id"], _as_of(request))
         return html("patient.html", caller=caller.subject, view=view)
+
+    async def summary(self, request: Request) -> Response:
+        caller = self._guard.caller(request)
+        views = self._views(request)
+        view = await views.patient(request.path_params["id"], _as_of(request))
+        # compiling keeps a processor busy for a moment: off the event loop
+        sheet = await asyncio.to_thread(summary_pdf, view, author=caller.subject, made=views.today())
+        return Response(sheet, media_type="application/pdf", headers={"Content-Disposition": "inline"})
+
+    async def visit(self, request: Request) -> Response:
+        caller = self._guard.caller(request)
+        patient, encounter = request.path_params["id"], request.path_params["encounter"]
+        view = await self._views(request).visit(patient, encounter)
+        return html("visit.html", caller=caller.subject, view=view)
 
     async def resource(self, request: Request) -> Response:
         caller = self._guard.caller(request)

@@ -19,9 +19,11 @@ from service.page.view_model import GoalView, Reading
 
 __all__ = ["describe", "run_chart"]
 
-WIDTH, HEIGHT = 620, 240
-LEFT, RIGHT, TOP, BOTTOM = 52, 534, 46, 210
+WIDTH, HEIGHT = 620, 250
+LEFT, RIGHT, TOP, BOTTOM = 52, 534, 58, 220
 CAP = 4.5
+PAST = 8
+"""A phase begins after its day: its line stands this far to the right of that visit's point."""
 
 
 def run_chart(goal: GoalView) -> Drawing:
@@ -72,7 +74,7 @@ def _stretches(goal: GoalView) -> Iterable[list[Reading]]:
     """Readings that may be joined: cut at every gap and at every change of phase."""
     stretch: list[Reading] = []
     for reading in goal.readings:
-        changed = stretch and any(stretch[-1].day < day <= reading.day for day, _ in goal.phases)
+        changed = stretch and any(stretch[-1].day <= day < reading.day for day, _ in goal.phases)
         if (reading.value is None or changed) and stretch:
             yield stretch
             stretch = []
@@ -137,7 +139,7 @@ def _goal_lines(goal: GoalView) -> list[Fraction]:
 
 def _bracket(start: float, end: float) -> list[Mark]:
     left, right = (start, end) if end > start else (start - 4, end + 4)
-    top = TOP - 12
+    top = TOP - 22
     path = ((left, top + 5), (left, top), (right, top), (right, top + 5))
     return [Line("bracket", path), Text("note", (left + right) / 2, top - 5, "criterion met", "middle")]
 
@@ -147,7 +149,7 @@ def _held(goal: GoalView, days: Days) -> list[Mark]:
     if goal.held_since is None or goal.held_since > days.last:
         return []
     x = days(goal.held_since)
-    return [Box("held", x, TOP - 12, RIGHT - x, BOTTOM - TOP + 12)]
+    return [Box("held", x, TOP - 22, RIGHT - x, BOTTOM - TOP + 22)]
 
 
 def _events(goal: GoalView, days: Days) -> list[Mark]:
@@ -159,8 +161,11 @@ def _events(goal: GoalView, days: Days) -> list[Mark]:
     if goal.met_run is not None:
         middle = (days(goal.met_run[0]) + days(goal.met_run[1])) / 2
         taken.append((middle - 45, middle + 45))
-    for day, text in sorted([*shown, *goal.phases], key=_day):
+    for day, text in sorted(shown, key=_day):
         marks += _event(days(day), text, taken)
+    for day, text in goal.phases:
+        if day < goal.readings[-1].day:
+            marks += _event(days(day) + PAST, text, taken)
     return marks
 
 
@@ -172,7 +177,7 @@ def _event(x: float, text: str, taken: list[tuple[float, float]]) -> list[Mark]:
     """Its words stand left of the line, in the upper row where the lower is taken."""
     width = len(text) * 6.8
     free = all(x <= left or x - width >= right for left, right in taken)
-    top = TOP - 17 if free else TOP - 32
+    top = TOP - 27 if free else TOP - 42
     if free:
         taken.append((x - width, x))
     return [Line("event", ((x, top - 8), (x, BOTTOM))), Text("note", x - 5, top, text, "end")]

@@ -27,6 +27,8 @@ _NAMED = {
 def scale(code: str, values: Iterable[Value]) -> Measure:
     """Answer the scale of a measure, widened to hold every value; an unknown measure is drawn as it comes."""
     seen = [float(value.value) for value in values]
+    if code == "body-weight":
+        return _weight(seen)
     named = _NAMED.get(code)
     if named is None:
         return _plain(code, seen)
@@ -41,6 +43,12 @@ def scale(code: str, values: Iterable[Value]) -> Measure:
         named.kind,
         named.better,
     )
+
+
+def _weight(seen: list[float]) -> Measure:
+    """Around what was weighed, in steps of 5 kg: a scale from 0 would hide what matters."""
+    low, high = 5 * floor(min(seen, default=0) / 5), 5 * ceil(max(seen, default=5) / 5)
+    return Measure("body-weight", "Body weight", "kg", low, max(high, low + 5), 5, better="")
 
 
 def _plain(code: str, seen: list[float]) -> Measure:

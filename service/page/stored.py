@@ -3,23 +3,24 @@
 import asyncio
 from collections.abc import Callable
 from dataclasses import dataclass
-from datetime import date, datetime
+from datetime import date, datetime, timedelta
 from zoneinfo import ZoneInfo
 
 from service.attainment.answers import PatientAnswer
-from service.attainment.trials import Trial
-from service.attainment.visits import VisitResult
-from service.errors import Gone
+from service.errors import Gone, NotFound
 from service.fhir.json import reread
+from service.interactions.read import there
 from service.operations.goal_attainment import compute
 from service.page import facts
-from service.page.goals import goal_views
+from service.page.patient_view import PatientView, patient_view
 from service.page.resources import ResourceView, resource_view
-from service.page.view_model import PatientView, TrialRow
-from service.records.views import Encounter, views
+from service.page.visit_changes import changes
+from service.page.visit_view import READ, VisitView, visit_view
+from service.records.seen import day_of
+from service.records.views import Encounter
 from service.records.worded import WordedCondition, WordedObservation
 from service.security.principal import Principal
-from service.store.contract import Store, Version
+from service.store.contract import Store
 from service.store.pages import about, observations, viewed
 from service.terminology.codes import OBSERVATION
 
@@ -38,7 +39,7 @@ class StoredViews:
 
     async def patient(self, id_: str, day: date | None) -> PatientView:
         """Answer one person as of a day (None: today)."""
-        day = day or self._today()
+        day = day or self.today()
         answer = await self._answer(id_, day)
         patient = await self.store.read("Patient", id_)
         if patient is None or patient.deleted:  # while the answer was computed
@@ -48,17 +49,32 @@ class StoredViews:
             viewed(self.store, Encounter, about("Encounter", id_)),
             viewed(self.store, WordedObservation, observations(id_, OBSERVATION, facts.FACTS)),
         )
-        last = answer.visits[-1] if answer.visits else None
-        return PatientView(
-            id=id_,
-            day=day,
-            banner=facts.banner(
-                reread(patient.content), conditions, encounters, facts.Known(observed, day, self.zone)
-            ),
-            visits=tuple(facts.visit_days(encounters, self.zone)[-VISITS_OFFERED:]),
-            goals=goal_views(answer),
-            trials_day=last.day if last else None,
-            trials=await self._trials(last) if last else (),
+        known = facts.Known(observed, day, self.zone)
+        return patient_view(
+            id_,
+            answer,
+            facts.banner(reread(patient.content), conditions, encounters, known),
+            tuple(facts.visit_days(encounters, self.zone)[-VISITS_OFFERED:]),
+            facts.encounters_by_day(encounters, self.zone),
+        )
+
+    async def visit(self, patient: str, encounter: str) -> VisitView:
+        """Answer one visit of one person; NotFound if they had none of this id."""
+        person = there(await self.store.read("Patient", patient), f"Patient/{patient[:64]}")
+        encounters = await viewed(self.store, Encounter, about("Encounter", patient))
+        found = next((one for one in encounters if one.id == encounter and one.in_force), None)
+        day = day_of(found.period.start, self.zone) if found else None
+        if found is None or day is None:
+            raise NotFound(f"There is no visit {encounter[:64]} of this person.")
+        before = facts.last_visit(encounters, day - timedelta(days=1), self.zone)
+        answers = await asyncio.gather(*(self._answer(patient, one) for one in (before, day) if one))
+        about_it = reread(person.content)
+        return visit_view(
+            (patient, facts.name(about_it), facts.invented(about_it)),
+            found,
+            (day, before),
+            await viewed(self.store, WordedObservation, observations(patient, OBSERVATION, READ)),
+            changes(answers[0] if before else None, answers[-1]),
         )
 
     async def resource(self, type_: str, id_: str, caller: Principal) -> ResourceView:
@@ -68,36 +84,6 @@ class StoredViews:
     async def _answer(self, patient: str, day: date) -> PatientAnswer:
         return await compute(self.store, patient, day, zone=self.zone)
 
-    def _today(self) -> date:
+    def today(self) -> date:
+        """Answer today at the site."""
         return self.now().astimezone(self.zone).date()
-
-    async def _trials(self, visit: VisitResult) -> tuple[TrialRow, ...]:
-        return tuple([await self._trial(trial) for trial in visit.probe.trials])
-
-    async def _trial(self, trial: Trial) -> TrialRow:
-        """A trial as the answer has it; the effort, which no number rests on, comes from its Observation."""
-        type_, _, id_ = trial.evidence.partition("/")
-        stored = await self.store.read(type_, id_) if id_ else None
-        return TrialRow(
-            number=trial.number,
-            posture=_posture(trial.posture),
-            observed=_words(trial.observed) + (f": {_words(trial.reason)}" if trial.reason else ""),
-            own=_words(trial.judgement),
-            effort=_effort(stored) or "not recorded",
-            hold=f"{float(trial.hold):g} s" if trial.hold is not None else "not recorded",
-        )
-
-
-def _effort(stored: Version | None) -> str:
-    trials = views(WordedObservation, [stored.content] if stored and not stored.deleted else [])
-    return "".join(facts.answer(trial.part("effort-instructed")) for trial in trials)
-
-
-def _words(code: str) -> str:
-    return code.replace("-", " ")
-
-
-def _posture(codes: str) -> str:
-    """``head-neutral, closed`` is the head's posture, then the jaw's."""
-    head, _, jaw = codes.partition(", ")
-    return (_words(head) + (f", jaw {jaw}" if jaw else "")) or "not recorded"

@@ -14,10 +14,8 @@ __all__ = [
     "Count",
     "GoalView",
     "Measure",
-    "PatientView",
     "Practice",
     "Reading",
-    "TrialRow",
 ]
 
 
@@ -26,7 +24,7 @@ class Measure:
     """One measured thing and its scale: ``unit`` as written after a value, ``low``-``high`` the axis.
 
     ``kind`` decides the drawing: a share or score is a run chart, levels are a step plot on an integer grid.
-    ``better`` is the wanted direction.
+    ``better`` is the wanted direction, empty where there is none.
     """
 
     code: str
@@ -36,7 +34,7 @@ class Measure:
     high: float
     step: float
     kind: Literal["share", "score", "levels"] = "score"
-    better: Literal["higher", "lower", "nearer 0"] = "higher"
+    better: Literal["higher", "lower", "nearer 0", ""] = "higher"
 
 
 @dataclass(frozen=True, slots=True)
@@ -87,8 +85,9 @@ class GoalView:
     ``needed`` visits at target in a row meet it, ``run`` is how many there are now. ``met`` is the present
     state; ``attained``, ``met_run`` and ``regressed`` are the days of the newest run and of its loss.
     ``problems`` says what could not be computed. ``phases`` are the days on which a phase changed, each with
-    its words; ``last_change`` tells the newest result against the one before. ``working`` is how the status
-    came about, name by name; ``left_out`` what did not count and why; ``evidence`` the resources behind it.
+    its words; ``last_change`` tells the newest result against the one before, ``cue_level`` the help its
+    trials had. ``working`` is how the status came about, name by name; ``left_out`` what did not count and
+    why; ``evidence`` the resources behind it.
     """
 
     id: str
@@ -121,6 +120,7 @@ class GoalView:
     problems: tuple[str, ...] = ()
     phases: tuple[tuple[date, str], ...] = ()
     last_change: str = ""
+    cue_level: str = ""
     working: tuple[tuple[str, str], ...] = ()
     left_out: tuple[str, ...] = ()
     evidence: tuple[str, ...] = ()
@@ -143,31 +143,3 @@ class Banner:
     last_visit: date | None = None
     days_since_visit: int | None = None
     invented: bool = False
-
-
-@dataclass(frozen=True, slots=True)
-class TrialRow:
-    """One trial of a probe block as observed, as the patient judged it, and how it was done."""
-
-    number: int
-    posture: str
-    observed: str
-    own: str
-    effort: str
-    hold: str
-
-
-@dataclass(frozen=True, slots=True)
-class PatientView:
-    """The whole page of one person as of ``day``; ``trials`` are those of the last probe visit.
-
-    ``visits`` are the days of the newest visits on file, later ones than ``day`` included, oldest first.
-    """
-
-    id: str
-    day: date
-    banner: Banner
-    visits: tuple[date, ...] = ()
-    goals: tuple[GoalView, ...] = ()
-    trials_day: date | None = None
-    trials: tuple[TrialRow, ...] = ()

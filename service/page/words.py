@@ -6,9 +6,11 @@ from fractions import Fraction
 from service.page.view_model import Count, GoalView, Measure, Practice, Reading
 
 __all__ = [
+    "CAUTIONS",
     "FEW_TRIALS",
     "any_after",
     "any_agreement",
+    "bias",
     "count",
     "criterion",
     "day",
@@ -21,11 +23,29 @@ __all__ = [
     "level",
     "met",
     "notes",
+    "percent",
+    "plural",
     "practice",
     "rough",
+    "signed",
     "status",
     "value",
 ]
+
+CAUTIONS = (
+    (
+        "Each block has few trials. Percentages from five trials are rough. "
+        "Look at the interval and the run of visits, and at the patient."
+    ),
+    (
+        "This software stores and calculates. "
+        "It does not diagnose, choose treatment, or decide what is safe to eat or drink. "
+        "Decisions belong to the licensed clinician responsible for the patient, working under local law, "
+        "employer policy and professional standards. Where this software and local policy differ, "
+        "follow local policy."
+    ),
+)
+"""What stands at the foot of every page, and on paper."""
 
 FEW_TRIALS = 20
 """Below this many trials the reading's roughness is spelled out in a sentence."""
@@ -99,8 +119,8 @@ def rough(reading: Reading | None, measure: Measure) -> str:
 
 
 def direction(measure: Measure) -> str:
-    """Which side is wanted."""
-    return f"{measure.better} is better"
+    """Which side is wanted; nothing where neither is."""
+    return f"{measure.better} is better" if measure.better else ""
 
 
 def criterion(goal: GoalView) -> str:
@@ -123,6 +143,30 @@ def due(goal: GoalView) -> str:
         return day(goal.due)
     rest = "today" if left == 0 else f"{_days(left)} left" if left > 0 else f"{_days(-left)} past due"
     return f"{day(goal.due)}, {rest}"
+
+
+def plural(number: int, what: str) -> str:
+    """``1 day`` or ``2 days``."""
+    return f"1 {what}" if number == 1 else f"{number} {what}s"
+
+
+def signed(number: Fraction | float, unit: str = "") -> str:
+    """``+20 points``, ``+0.4``, ``0``: rounded to three digits, with its sign."""
+    text = f"{float(number):+.3g}".replace("-", "−") if number else "0"
+    return f"{text} {unit}".rstrip()
+
+
+def percent(share: Fraction | None, what: str) -> str:
+    """``32 % of logged days``, or nothing."""
+    return "" if share is None else f"{float(100 * share):.0f} %{what}"
+
+
+def bias(number: Fraction | None) -> str:
+    """``+0.4, over-confident``, or that it was not measured."""
+    if number is None:
+        return "not measured"
+    side = "over-confident" if number > 0 else "under-confident" if number < 0 else ""
+    return f"{signed(number)}, {side}" if side else "0"
 
 
 def _days(number: int) -> str:
@@ -165,6 +209,7 @@ def notes(goal: GoalView) -> list[tuple[str, str]]:
         ("Why this status", f"{goal.why} (rule {goal.rule})" if goal.why and goal.rule else goal.why),
         ("Last change", goal.last_change),
         ("Trend", goal.trend),
+        ("Cue level of the latest trials", goal.cue_level),
         ("Luck", goal.luck),
         ("Since the baseline", goal.reliable_change),
         ("Reason stated", goal.stated_reason),
@@ -176,12 +221,13 @@ def notes(goal: GoalView) -> list[tuple[str, str]]:
 
 def legend(goal: GoalView) -> str:
     """How to read the chart, in the words its marks need and no others."""
-    parts = ["Filled marker: at target; open marker: not."]
+    parts = ["Filled marker: at target; open marker: not."] if goal.target is not None else []
     if any(reading.low is not None for reading in goal.readings):
         parts.append("Whiskers: 95 % interval.")
     if any(not reading.counts and reading.value is not None for reading in goal.readings):
         parts.append("Diamond: counted neither way, the table says why.")
-    parts.append(f"{goal.measure.name}: {direction(goal.measure)}.")
+    if goal.measure.better:
+        parts.append(f"{goal.measure.name}: {direction(goal.measure)}.")
     return " ".join(parts)
 
 

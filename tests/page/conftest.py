@@ -18,9 +18,10 @@ from service.jobs.summaries import Summaries
 from service.page.guard import Guard
 from service.page.panel import panel_routes
 from service.page.panel_row import RowMaker
+from service.page.patient_view import PatientView
 from service.page.resources import ResourceView
 from service.page.routes import page_routes
-from service.page.view_model import PatientView
+from service.page.visit_view import VisitView
 from service.security.principal import Principal
 from service.security.tokens import Issuer, TokenVerifier
 from service.store.sqlite import SqliteStore
@@ -42,6 +43,12 @@ class HandMade:
         if id_ != self.person.id:
             raise NotFound("There is no such patient.")
         return self.person
+
+    async def visit(self, patient: str, encounter: str) -> VisitView:
+        raise NotFound(f"There is no visit {encounter} of {patient}.")
+
+    def today(self) -> date:
+        return date(2026, 9, 12)
 
     async def resource(self, type_: str, id_: str, _caller: Principal) -> ResourceView:
         return ResourceView(f"{type_}/{id_}", 1, "2026-09-11T10:00:00Z", self.text)

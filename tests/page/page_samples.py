@@ -3,15 +3,14 @@
 from datetime import date
 from fractions import Fraction
 
+from service.page.patient_view import PatientView
 from service.page.view_model import (
     Banner,
     Count,
     GoalView,
     Measure,
-    PatientView,
     Practice,
     Reading,
-    TrialRow,
 )
 
 CLOSURE = Measure("closure-accuracy", "Closure before feedback", "%", 0, 100, 20, "share")
@@ -117,9 +116,4 @@ PERSON = PatientView(
     ),
     visits=(date(2026, 8, 28), date(2026, 9, 11), date(2026, 10, 2)),
     goals=(LOST, EATING, NEW),
-    trials_day=date(2026, 9, 11),
-    trials=(
-        TrialRow(1, "head neutral, jaw closed", "not closed", "closed", "light", "1 s attempt"),
-        TrialRow(2, "chin down, jaw open", "closed", "closed", "light", "2 s"),
-    ),
 )

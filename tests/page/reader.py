@@ -60,6 +60,10 @@ class Reader:
         found = self._found(f"Encounter?patient={self.id(name)}&date={day}")
         return f"{self.url}/app/patients/{self.id(name)}/visits/{found[0]['id']}"
 
+    def goal(self, name: str) -> str:
+        """The id of a demo person's first goal."""
+        return self._found(f"Goal?patient={self.id(name)}&_sort=start-date")[0]["id"]
+
     def _found(self, query: str) -> list[dict]:
         answer = self.http.get(f"{self.url}/fhir/{query}").raise_for_status().json()
         return [entry["resource"] for entry in answer["entry"]]

@@ -243,10 +243,10 @@ EAT10 = goal(Target("eat10-total", Fraction(10), higher_is_better=False), step=9
 @pytest.mark.parametrize(
     ("totals", "sentence"),
     [
-        ((22, 15, 11), "-11 points, a reliable change (9 or more is reliable, approximately)"),
+        ((22, 15, 11), "−11 points, a reliable change (9 or more is reliable, approximately)"),
         (
             (13, 9, 7),
-            "-6 points, not more than the score varies by itself (9 or more is reliable, approximately)",
+            "−6 points, not more than the score varies by itself (9 or more is reliable, approximately)",
         ),
         ((15,), ""),
     ],

@@ -25,6 +25,9 @@ def pages(reader):
         "sign in": f"{reader.url}/app/sign-in",
         "person": reader.person("demo-05", "2026-09-11"),
         "person with red flags": reader.person("demo-04", "2026-09-28"),
+        "visit": reader.visit("demo-05", "2026-07-03"),
+        "visit with a study": reader.visit("demo-04", "2026-09-30"),
+        "resource": f"{reader.url}/app/resources/Goal/{reader.goal('demo-01')}",
         "person before any goal": reader.person("demo-01", "2026-01-01"),
         "problem": f"{reader.url}/app/patients/nobody",
         "guide": f"{reader.url}/guide",
@@ -138,7 +141,7 @@ def test_whatever_has_the_focus_shows_it(reader, pages):
 def test_without_script_the_numbers_behind_a_chart_open(reader, pages):
     with reader.page() as page:
         page.goto(pages["person"])
-        numbers = page.get_by_role("cell", name="1 not observable: view lost").first
+        numbers = page.locator(".goal").get_by_role("cell", name="1 not observable: view lost").first
         assert not numbers.is_visible()
         page.get_by_text("Numbers behind the chart").first.click()
         assert numbers.is_visible()

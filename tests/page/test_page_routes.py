@@ -6,8 +6,9 @@ import page_samples as samples
 import pytest
 from page_reader import Page
 
+from service.attainment.cues import Cue
 from service.page import words
-from service.page.view_model import PatientView
+from service.page.patient_view import PatientView
 
 pytestmark = pytest.mark.anyio
 HOSTILE = "<script>alert('x')</script>\"'&--><svg onload=alert(1)>"
@@ -18,7 +19,8 @@ async def test_the_banner_tells_what_to_know_first(get):
     for fact in (
         "Age 91 (born 1935)",
         "Oropharyngeal dysphagia after stroke; Coronary artery disease",
-        "level 5 of 7 (11 Sep 2026); drinks level 2, food level 5",
+        "Oral intake now level 5 of 7 (11 Sep 2026)",
+        "Diet and tube drinks level 2, food level 5",
         "limited (5 Jun 2026), effort limit: light",
         "new cough; eating much less",
         "11 Sep 2026, today",
@@ -86,8 +88,8 @@ async def test_hostile_text_stays_text_everywhere(get, views):
     banner = replace(
         samples.PERSON.banner, name=HOSTILE, conditions=(HOSTILE,), red_flags=(HOSTILE,), diet=HOSTILE
     )
-    trial = replace(samples.PERSON.trials[0], posture=HOSTILE)
-    views.person = replace(samples.PERSON, banner=banner, goals=(goal,), trials=(trial,))
+    cue = Cue("red-flag", HOSTILE)
+    views.person = replace(samples.PERSON, banner=banner, goals=(goal,), cues=(cue,), review=HOSTILE)
     page = Page((await get("/app/patients/p1")).text)
     assert HOSTILE in page.text
     assert not page.attributes("script")
@@ -162,9 +164,12 @@ async def test_a_person_without_goals_or_facts_is_still_a_page(get, views):
     assert "No goals had been set by 1 Jan 2026." in Page((await get("/app/patients/p1")).text).text
 
 
-async def test_the_trials_of_the_last_visit_are_listed(get):
+async def test_a_cue_stands_with_what_it_rests_on_and_none_with_the_caution(get, views):
+    assert "No attention cue on 11 Sep 2026." in Page((await get("/app/patients/p1")).text).text
+    views.person = replace(samples.PERSON, cues=(Cue("red-flag", "Fever.", {}, ("Observation/o1",)),))
     page = Page((await get("/app/patients/p1")).text)
-    assert ["1", "head neutral, jaw closed", "not closed", "closed", "light", "1 s attempt"] in page.rows
+    assert "Attention Fever. Attention cues are reminders" in page.text
+    assert {"href": "/app/resources/Observation/o1"} in page.attributes("a")
 
 
 def test_progress_towards_the_criterion_is_told_in_words():

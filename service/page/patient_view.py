@@ -1,0 +1,119 @@
+"""The whole page of one person as of a day, put together from the computed answer and what is on file."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from datetime import date
+
+from service.attainment.answers import PatientAnswer, Review
+from service.attainment.cues import NO_CUE_IS_NOT_SAFETY, Cue
+from service.attainment.inputs import ExcludedVisit
+from service.page import words
+from service.page.goals import goal_views
+from service.page.home_practice import PracticeView, practice_view
+from service.page.own_judgement import JudgementView, judgement_view
+from service.page.score_series import score_series
+from service.page.study_grid import StudyGrid, study_grids
+from service.page.view_model import Banner, GoalView
+from service.page.visit_rows import VisitRow, visit_rows
+
+__all__ = ["Excluded", "PatientView", "patient_view"]
+
+
+@dataclass(frozen=True, slots=True)
+class Excluded:
+    """A visit whose values count nowhere: its day, Encounter and the reason stated."""
+
+    day: date
+    encounter: str
+    reason: str
+
+
+@dataclass(frozen=True, slots=True)
+class PatientView:
+    """One person as of ``day``.
+
+    ``visits`` are the days of the newest visits on file, later ones than ``day`` included, oldest first.
+    ``review`` and ``scaling`` are sentences. What is None or empty has nothing to show.
+    """
+
+    id: str
+    day: date
+    banner: Banner
+    visits: tuple[date, ...] = ()
+    goals: tuple[GoalView, ...] = ()
+    cues: tuple[Cue, ...] = ()
+    review: str = "no review day on file"
+    visit_rows: tuple[VisitRow, ...] = ()
+    excluded: tuple[Excluded, ...] = ()
+    judgement: JudgementView | None = None
+    practice: PracticeView | None = None
+    studies: tuple[StudyGrid, ...] = ()
+    scores: tuple[GoalView, ...] = ()
+    scaling: str = ""
+    engine: str = ""
+    cue_caution: str = NO_CUE_IS_NOT_SAFETY
+
+    @property
+    def parts(self) -> tuple[tuple[str, str], ...]:
+        """Id and name of the parts the page has, in their order."""
+        parts = (
+            (True, "goals", "Goals"),
+            (self.visit_rows or self.excluded, "visits", "Visits"),
+            (self.judgement, "judgement", "Own judgement"),
+            (self.practice, "practice", "Home practice"),
+            (self.studies, "studies", "Swallow studies"),
+            (self.scores, "scores", "Eating, drinking and weight"),
+        )
+        return tuple((id_, name) for there, id_, name in parts if there)
+
+
+def patient_view(
+    id_: str, answer: PatientAnswer, banner: Banner, visits: tuple[date, ...], encounters: Mapping[date, str]
+) -> PatientView:
+    """Make the view; ``encounters`` are the ids of Encounters by day."""
+    return PatientView(
+        id=id_,
+        day=answer.as_of,
+        banner=banner,
+        visits=visits,
+        goals=goal_views(answer),
+        cues=answer.cues,
+        review=_review(answer.review),
+        visit_rows=visit_rows(answer, encounters),
+        excluded=tuple(map(_excluded, answer.excluded)),
+        judgement=judgement_view(answer),
+        practice=practice_view(answer),
+        studies=study_grids(answer.studies),
+        scores=score_series(answer),
+        scaling=_scaling(answer),
+        engine=answer.engine,
+    )
+
+
+def _review(review: Review | None) -> str:
+    if review is None:
+        return "no review day on file"
+    if review.held:
+        return f"none set since that of {words.day(review.day)}, which was held"
+    left = review.days_left
+    rest = "today" if not left else f"in {words.plural(left, 'day')}" if left > 0 else "overdue"
+    return f"{words.day(review.day)}, {rest}"
+
+
+def _excluded(visit: ExcludedVisit) -> Excluded:
+    return Excluded(visit.day, visit.reference.removeprefix("Encounter/"), visit.reason)
+
+
+def _scaling(answer: PatientAnswer) -> str:
+    found = answer.scaling
+    if found is None or not found.goals:
+        return answer.scaling_problem
+    over = f"{words.plural(len(found.goals), 'goal')}, weights {', '.join(map(str, found.weights))}"
+    left_out = f"; {words.plural(len(found.left_out), 'goal')} not rated yet" if found.left_out else ""
+    if found.start is None or found.now is None or found.change is None:
+        return f"{found.reason} ({over})"
+    return (
+        f"T {found.start:.2f} at the start, {found.now:.2f} now, change {found.change:+.2f} "
+        f"({over}{left_out}). "
+        "Ordinal levels are treated as an interval here: do not rank people or sites by it."
+    )

@@ -1,0 +1,80 @@
+"""What changed from the visit before: the same computed answer as of both days, side by side."""
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+
+from service.attainment.answers import GoalAnswer, PatientAnswer, Score
+from service.page import words
+from service.page.scales import scale
+from service.page.view_model import Count, Measure
+
+__all__ = ["ChangeRow", "changes"]
+
+
+@dataclass(frozen=True, slots=True)
+class ChangeRow:
+    """One thing, before and now in words."""
+
+    what: str
+    before: str
+    now: str
+
+    @property
+    def changed(self) -> bool:
+        """Whether it did."""
+        return self.before != self.now
+
+
+def changes(before: PatientAnswer | None, now: PatientAnswer) -> tuple[ChangeRow, ...]:
+    """Goals (result, computed and stated status), scores and cues; ``before`` is None at the first visit."""
+    return (*_goals(before, now), *_scores(before, now), _cues(before, now))
+
+
+def _goals(before: PatientAnswer | None, now: PatientAnswer) -> Iterable[ChangeRow]:
+    earlier = {goal.reference: goal for goal in before.goals} if before else {}
+    for goal in now.goals:
+        old = earlier.get(goal.reference)
+        yield ChangeRow(goal.description, _result(old), _result(goal))
+        yield ChangeRow(f"{goal.description}: status", _status(old), _status(goal))
+
+
+def _result(goal: GoalAnswer | None) -> str:
+    latest = goal.status.latest if goal else None
+    if goal is None or latest is None:
+        return "not measured"
+    of = Count(latest.k, latest.n) if latest.k is not None and latest.n is not None else None
+    text = words.value(_measure(goal.measure), latest.value)
+    return f"{text} ({words.count(of)})" if of else text
+
+
+def _status(goal: GoalAnswer | None) -> str:
+    if goal is None:
+        return "no such goal yet"
+    stated = f"; stated: {words.status(goal.stated.achievement)}" if goal.stated.achievement else ""
+    held = f"; goal is {goal.stated.lifecycle.replace('-', ' ')}" if goal.stated.lifecycle != "active" else ""
+    return f"computed: {words.status(goal.status.code or '')}{stated}{held}"
+
+
+def _scores(before: PatientAnswer | None, now: PatientAnswer) -> Iterable[ChangeRow]:
+    earlier = {score.measure: score for score in before.scores} if before else {}
+    for score in now.scores:
+        yield ChangeRow(_measure(score.measure).name, _newest(earlier.get(score.measure)), _newest(score))
+
+
+def _newest(score: Score | None) -> str:
+    if score is None or not score.values:
+        return "not recorded"
+    newest = score.values[-1]
+    return f"{words.value(_measure(score.measure), newest.value)} ({words.day(newest.day)})"
+
+
+def _cues(before: PatientAnswer | None, now: PatientAnswer) -> ChangeRow:
+    return ChangeRow("Attention cues", _sentences(before), _sentences(now))
+
+
+def _sentences(answer: PatientAnswer | None) -> str:
+    return " ".join(cue.sentence for cue in answer.cues) if answer and answer.cues else "none"
+
+
+def _measure(code: str) -> Measure:
+    return scale(code, ())

@@ -1,0 +1,79 @@
+"""One visit: its trials, its study, and what changed since the visit before."""
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+from datetime import date
+
+from service.page.bolus_rows import BolusRow, bolus_rows
+from service.page.trial_grid import TrialGrid, trial_grid
+from service.page.visit_changes import ChangeRow
+from service.records.views import Encounter
+from service.records.worded import WordedObservation
+
+__all__ = ["READ", "VisitView", "visit_view"]
+
+READ = ("trial-closure", "trial-self-judgement", "bolus-swallow", "red-flag-checklist", "training-session")
+"""Own codes of the Observations the page of a visit shows."""
+
+
+@dataclass(frozen=True, slots=True)
+class VisitView:
+    """A visit of ``patient`` (an id) on ``day``.
+
+    ``before`` is the day of the visit before, None for the first. ``excluded`` is why its values count
+    nowhere, empty where they do. ``red_flags`` is None where nobody asked.
+    """
+
+    patient: str
+    encounter: str
+    name: str
+    invented: bool
+    day: date
+    before: date | None
+    excluded: str
+    red_flags: tuple[str, ...] | None
+    not_done: str
+    grid: TrialGrid | None
+    boluses: tuple[BolusRow, ...]
+    changes: tuple[ChangeRow, ...]
+
+
+def visit_view(
+    who: tuple[str, str, bool],
+    encounter: Encounter,
+    days: tuple[date, date | None],
+    observed: Iterable[WordedObservation],
+    changed: tuple[ChangeRow, ...],
+) -> VisitView:
+    """Make the view: ``who`` is id, name and whether invented; ``days`` this visit's and the one before's.
+
+    ``observed`` may be of other visits as well; those of this visit count.
+    """
+    own = [one for one in observed if one.in_force and one.encounter.target == encounter.reference]
+    by_code: dict[str, list[WordedObservation]] = {code: [] for code in READ}
+    for one in own:
+        by_code.setdefault(one.code.own, []).append(one)
+    flags = by_code["red-flag-checklist"]
+    id_, name, invented = who
+    return VisitView(
+        patient=id_,
+        encounter=encounter.id,
+        name=name,
+        invented=invented,
+        day=days[0],
+        before=days[1],
+        excluded=(encounter.exclusion or "no reason given") if encounter.excluded else "",
+        red_flags=_flags(flags[-1]) if flags else None,
+        not_done="; ".join(_not_done(one) for one in by_code["training-session"] if _not_done(one)),
+        grid=trial_grid(by_code["trial-closure"], by_code["trial-self-judgement"]),
+        boluses=bolus_rows(by_code["bolus-swallow"]),
+        changes=changed,
+    )
+
+
+def _flags(checklist: WordedObservation) -> tuple[str, ...]:
+    return tuple(part.code.words.lower() for part in checklist.component if part.answer == "yes")
+
+
+def _not_done(session: WordedObservation) -> str:
+    return session.part("post-block-not-done").value_string

@@ -1,0 +1,217 @@
+"""What each invented person's page has to tell: the readings the demo was made for.
+
+Counts and statuses follow from the trials of the example records; they are compared with the answer of the
+operation as well, so that the page can't show another number than the API.
+"""
+
+import re
+from datetime import UTC, date, datetime
+from zoneinfo import ZoneInfo
+
+import pytest
+from demo_store import Demo
+from page_reader import Page
+
+from service.page.rendering import html
+from service.page.stored import StoredViews
+
+NOW = datetime(2026, 12, 1, 9, 0, tzinfo=UTC)
+ZONE = ZoneInfo("UTC")
+
+
+@pytest.fixture(scope="module")
+def demo(tmp_path_factory):
+    loaded = Demo(tmp_path_factory.mktemp("demo"))
+    loaded.load()
+    yield loaded
+    loaded.run(loaded.store.close())
+
+
+@pytest.fixture(scope="module")
+def views(demo):
+    return StoredViews(demo.store, ZONE, lambda: NOW)
+
+
+@pytest.fixture(scope="module")
+def page(demo, views):
+    """A person's page as of a day."""
+
+    def read(person: str, day: str) -> Page:
+        view = demo.run(views.patient(demo.patient(person), date.fromisoformat(day)))
+        return Page(html("patient.html", caller="clinician", view=view).body.decode())
+
+    return read
+
+
+@pytest.fixture(scope="module")
+def visit(demo, views):
+    """The page of a person's visit of a day."""
+
+    def read(person: str, day: str) -> Page:
+        id_ = demo.patient(person)
+        row = next(
+            one
+            for one in demo.run(views.patient(id_, date.fromisoformat(day))).visit_rows
+            if one.day.isoformat() == day
+        )
+        view = demo.run(views.visit(id_, row.encounter))
+        return Page(html("visit.html", caller="clinician", view=view).body.decode())
+
+    return read
+
+
+def standing(page: Page) -> list[list[str]]:
+    """The row of each goal."""
+    rows = page.rows
+    return [rows[at + 1] for at, row in enumerate(rows) if row[:1] == ["Baseline"]]
+
+
+def number(cell: str) -> float:
+    """The first number of a cell."""
+    found = re.search(r"\d+(?:\.\d+)?", cell)
+    assert found
+    return float(found[0])
+
+
+def test_sampleby_achieved_and_no_longer_over_confident(page):
+    found = page("demo-01", "2026-03-24")
+    closure, judgement, intake = standing(found)
+    assert closure == [
+        "20 % 1 of 5 3 Feb 2026",
+        "80 % 4 of 5 24 Mar 2026 95 % interval 38 % to 96 %",
+        "80 % or more on 2 consecutive visits: met on 24 Mar 2026",
+        "7 Apr 2026, 14 days left",
+        "achieved",
+        "achieved goal is active",
+    ]
+    assert judgement[2] == "80 % or more on 2 consecutive visits: met on 24 Feb 2026"
+    assert intake[:2] == ["level 4 3 Feb 2026", "level 6 24 Mar 2026"]
+    assert "the run of 10 Mar 2026 to 24 Mar 2026, together 8 of 10 trials, 95 % interval 49 % to 94 %" in (
+        found.text
+    )
+    assert "+10 points a week over 6 results" in found.text
+    assert "−11 points, a reliable change (9 or more is reliable, approximately)" in found.text
+    assert "3 Feb 2026 +0.6, over-confident" in found.text
+    assert "24 Mar 2026 0" in found.text
+    assert "T 31.74 at the start, 54.56 now, change +22.82" in found.text
+    assert "91 % of logged days" in found.text
+    assert "level 0, 10 mL, supraglottic swallow: 7 without, 3 with it, better" in found.text
+
+
+def test_fictionsen_sustaining_while_the_logged_dose_falls(page):
+    found = page("demo-02", "2026-07-24")
+    closure, judgement = standing(found)
+    assert (closure[4], judgement[4]) == ("sustaining", "sustaining")
+    assert closure[2] == "80 % or more on 2 consecutive visits: met on 27 Mar 2026"
+    assert "4 later visits count" in found.text
+    shares = [row[1] for row in found.rows if len(row) == 4 and "counting unlogged days as zero" in row[1]]
+    assert shares[0].startswith("93 % of logged days")
+    assert shares[-2].startswith("50 % of logged days")  # 49.5 %
+    assert shares[-1].startswith("74 % of logged days")
+    kappas = [row[3] for row in found.rows if len(row) == 5 and row[1] == "5 of 5"]
+    assert kappas.count("all trials alike; kappa has no meaning") == 4
+
+
+def test_demoray_plateau_over_confident_and_little_practice(page):
+    found = page("demo-03", "2026-06-29")
+    closure, judgement = standing(found)
+    assert (closure[4], judgement[4]) == ("no change", "no change")
+    assert closure[0].startswith("40 % 2 of 5")
+    assert closure[1].startswith("60 % 3 of 5")
+    biases = re.findall(r"2026 \+(0\.\d), over-confident", found.text)
+    assert biases[:6] == ["0.6", "0.4", "0.4", "0.2", "0.4", "0.2"]
+    assert "39 % of logged days; 39 % counting unlogged days as zero" in found.text
+    assert "0 points, not more than the score varies by itself" in found.text
+    due = standing(page("demo-03", "2026-08-01"))[0]
+    assert due[3:5] == ["31 Jul 2026, 1 day past due", "not achieved"]
+
+
+def test_mockridge_worsening_with_red_flags_and_the_goal_on_hold(page):
+    found = page("demo-04", "2026-09-28")
+    closure, judgement = standing(found)
+    assert (closure[4], closure[5]) == ("worsening", "none stated goal is on hold")
+    assert judgement[4] == "sustaining"
+    assert "Red flags, last visit fever; new wet voice; weight loss" in found.text
+    assert "The EAT-10 total rose from 15 (2026-08-03) to 26." in found.text
+    assert "+11 points, a reliable change (9 or more is reliable, approximately)" in found.text
+    assert "level 3 of 7 (28 Sep 2026)" in found.text
+    assert "absence of a cue does not mean safety" in found.text
+    assert "practice stops until he has been seen" in found.text
+    after = page("demo-04", "2026-09-30")
+    assert "worst 8, most often 3 and 6 and 7 and 8; 4 of 4 at 3 or more, 3 of 4 at 6 or more" in after.text
+    assert "groups A/B/C/D 0/2/1/1" in after.text
+    assert "level 0, 10 mL: 3 before, 8 now, worse" in after.text
+
+
+def test_mockridge_last_session_was_stopped(visit):
+    found = visit("demo-04", "2026-09-28")
+    assert "Red flags: fever; new wet voice; weight loss" in found.text
+    assert "After training: stopped for safety after the first block" in found.text
+    assert "After training" not in found.rows[found.rows.index(["Posture", "Before feedback"])][1:]
+
+
+def test_testwell_regressed_with_gaps_told_as_gaps(page):
+    found = page("demo-05", "2026-09-11")
+    closure, judgement = standing(found)
+    assert closure[2] == (
+        "80 % or more on 2 consecutive visits: 0 of 2 so far; "
+        "met on 17 Jul 2026 and lost again on 11 Sep 2026"
+    )
+    assert (closure[4], closure[5]) == ("worsening", "achieved goal is active")
+    assert judgement[4] == "sustaining"
+    assert "Computed and stated differ: the numbers say worsening, the record states achieved." in found.text
+    assert "Age 91" in found.text
+    assert "effort limit: light" in found.text
+    readings = {row[0]: row[1:] for row in found.rows if len(row) == 7 and row[3:4] != ["At target"]}
+    assert readings["3 Jul 2026"][0] == "75 % (3 of 4)"
+    assert readings["3 Jul 2026"][2] == "counted neither way"
+    assert "1 not observable: view lost" in readings["3 Jul 2026"][5]
+    assert "log not returned" in found.text
+    assert "40 % counting unlogged days as zero" in found.text
+    assert "28 Aug 2026 not measured" in found.text
+    low_once = standing(page("demo-05", "2026-08-28"))[0]
+    assert low_once[4] == "sustaining"
+
+
+def test_testwell_visit_shows_the_lost_view_and_what_changed(visit):
+    found = visit("demo-05", "2026-07-03")
+    assert ["EAT-10 total, 0 to 40", "13 points (5 Jun 2026)", "9 points (3 Jul 2026)", "yes"] in found.rows
+    lost = next(row for row in found.rows if row[0] == "turned right, jaw closed")
+    assert lost[1] == "not observable: view lost not asked light, hold not recorded"
+    assert lost[2] == "closed said closed light, 4 s"
+
+
+@pytest.mark.parametrize(
+    ("person", "day"),
+    [
+        ("demo-01", "2026-03-26"),
+        ("demo-02", "2026-07-28"),
+        ("demo-03", "2026-06-29"),
+        ("demo-04", "2026-09-30"),
+        ("demo-05", "2026-09-15"),
+    ],
+)
+def test_the_page_shows_the_numbers_of_the_operation_cell_by_cell(demo, page, person, day):
+    shown, goals = standing(page(person, day)), demo.answer(person, day).all("goal")
+    assert len(shown) == len(goals)
+    for row, goal in zip(shown, goals, strict=True):
+        assert number(row[0]) == goal.get("baseline")
+        assert number(row[1]) == goal.get("latest")
+        day = date.fromisoformat(goal.get("latestDate"))
+        assert f"{day.day} {day:%b %Y}" in row[1]
+        if (k := goal.get("numerator")) is not None:
+            assert f"{k} of {goal.get('denominator')}" in row[1]
+            limits = [round(goal.get("interval")[end]["value"]) for end in ("low", "high")]
+            assert "95 % interval {} % to {} %".format(*limits) in row[1]
+        assert row[4].replace(" ", "-") == goal.get("computedStatus")
+        assert row[5].split(" goal is ")[0].replace(" ", "-") in (goal.get("statedStatus"), "none-stated")
+
+
+def test_the_safety_sentences_stand_once_each(page):
+    text = page("demo-04", "2026-09-28").text
+    for sentence in (
+        "Percentages from five trials are rough.",
+        "absence of a cue does not mean safety.",
+        "It does not diagnose, choose treatment, or decide what is safe to eat or drink.",
+    ):
+        assert text.count(sentence) == 1
