@@ -14,6 +14,7 @@ from service import __version__
 from service.errors import ServiceError
 from service.interactions.context import definitions_with
 from service.jobs.summaries import Summaries
+from service.jobs.terminology_server import TerminologyServer
 from service.page.guard import Guard
 from service.page.guide_routes import guide_routes
 from service.page.panel import panel_routes
@@ -79,8 +80,10 @@ def create_app(
 
     @asynccontextmanager
     async def lifespan(app: Service) -> AsyncIterator[None]:
+        elsewhere = _terminology_server(settings)
         opened = store or await open_store_or_wait(settings, clock)
-        app.services = Services(settings, opened, tokens, clock, definitions, code_lists)
+        ask = elsewhere.ask if elsewhere else None
+        app.services = Services(settings, opened, tokens, clock, definitions, code_lists, ask)
         app.summaries = Summaries(opened, RowMaker(settings.zone), settings.zone, clock)
         renewing = asyncio.create_task(app.summaries.run())
         try:
@@ -90,6 +93,8 @@ def create_app(
             await asyncio.wait([renewing])
             if store is None:
                 await opened.close()
+            if elsewhere is not None:
+                await elsewhere.close()
             app.lines.write()
 
     app = Service(
@@ -127,6 +132,11 @@ def _summaries(request: Request) -> Summaries:
 def _views(request: Request) -> StoredViews:
     services = services_of(request)
     return StoredViews(services.store, services.settings.zone, services.now)
+
+
+def _terminology_server(settings: Settings) -> TerminologyServer | None:
+    url = settings.terminology_url
+    return TerminologyServer(url, settings.terminology_token) if url else None
 
 
 def _issuers(settings: Settings) -> list[Issuer]:

@@ -59,6 +59,12 @@ class Settings(BaseSettings):
         "",
         description="Guides whose profiles are known: packages (.tgz) or folders, separated as in PATH.",
     )
+    terminology_url: str = Field(
+        "", description="FHIR base of a terminology server that is asked what is not known here; empty: none."
+    )
+    terminology_token: str = Field(
+        "", repr=False, description="Access token for it; empty: it asks for none."
+    )
     max_body_bytes: int = Field(5_000_000, ge=1_000, description="Largest request body accepted.")
     max_address_bytes: int = Field(16_000, ge=1_000, description="Longest address accepted, query included.")
     max_depth: int = Field(64, ge=8, description="Deepest nesting accepted in a JSON or YAML body.")

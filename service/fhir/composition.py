@@ -3,8 +3,8 @@
 Answers have three values: yes, no, and None where a code system or value set that it needs is not at hand.
 """
 
-from collections.abc import Iterator, Sequence
-from typing import NamedTuple, Protocol
+from collections.abc import Callable, Iterator, Sequence
+from typing import Literal, NamedTuple, Protocol
 
 from service.errors import TooManyCodes
 from service.fhir.code_filters import Filters
@@ -13,7 +13,7 @@ from service.fhir.code_systems import CodeSystem, Concept, LargeCodeSystem, know
 from service.fhir.json import Tree
 from service.fhir.three_valued import Holds, all_of, any_of, not_
 
-__all__ = ["Composition", "Member", "Members", "Source"]
+__all__ = ["Composition", "Member", "Members", "Question", "Source"]
 
 _MOST = 100_000  # concepts looked at for one answer
 _BELOW = frozenset({"is-a", "descendent-of"})
@@ -27,6 +27,23 @@ class Source(Protocol):
 
     def value_set(self, canonical: str, /) -> Tree | None:
         """The value set of this canonical address."""
+
+
+class Question(NamedTuple):
+    """What can't be told from what is at hand, so that somebody else may be asked.
+
+    Whether a system ``has`` a code, whether the code ``is-a`` kind of another (``of``), or whether it is
+    ``in`` a value set (the address ``of``).
+    """
+
+    kind: Literal["has", "is-a", "in"]
+    system: str
+    code: str
+    of: str = ""
+
+
+Told = Callable[[Question], Holds]
+"""What somebody else has said."""
 
 
 class Member(NamedTuple):
@@ -50,16 +67,25 @@ Members = dict[tuple[str, str], Member]
 class Composition:
     """Value sets over one source. ``missing`` names what was needed and is not at hand."""
 
-    def __init__(self, source: Source, *, abstract: bool = False, words: Sequence[str] = ()) -> None:
+    def __init__(
+        self,
+        source: Source,
+        *,
+        abstract: bool = False,
+        words: Sequence[str] = (),
+        told: Told = lambda _: None,
+    ) -> None:
         """Remember answers per address, so that sets made of sets are worked out once.
 
         ``abstract``: codes that only group others count as codes. ``words``: of large code systems only codes
-        with all of these in code or display are listed, as others are not looked for.
+        with all of these in code or display are listed, as others are not looked for. ``told`` is asked about
+        single codes where nothing else tells.
         """
         self.source = source
         self._abstract = abstract
         self.missing: dict[str, None] = {}
         self._words = tuple(words)
+        self._told = told
         self._lists: dict[tuple[str, bool], Members | None] = {}
         self._filters = Filters()
         self._seen = 0
@@ -201,7 +227,11 @@ class Composition:
             if address not in known:
                 known[address] = None
                 inner = self._value_set(address)
-                known[address] = None if inner is None else self._holds(inner, system, code, known)
+                known[address] = (
+                    self._told(Question("in", system, code, address))
+                    if inner is None
+                    else self._holds(inner, system, code, known)
+                )
             said.append(known[address])
         return all_of(said) if said else None
 
@@ -215,11 +245,28 @@ class Composition:
             self._spend(len(part["concept"]))
             return (concept.code if concept else code) in {one["code"] for one in _coded(part)}
         if known is not None and concept is not None:
-            return self._takes(concept) and self._filters.passes(part, known, concept)
+            passes = self._filters.passes(part, known, concept)
+            return self._takes(concept) and (self._passes(part, code) if passes is None else passes)
         said = known_in(url, known, code)
         if said is None:
+            said = self._told(Question("has", url, code))
+        if said is None:
             self.missing[url] = None
-        return all_of((said, *self._filters.of_units(part, code)))
+        rules = self._filters.of_units(part, code) if url in GRAMMARS else (self._passes(part, code),)
+        return all_of((said, *rules))
+
+    def _passes(self, part: Tree, code: str) -> Holds:
+        """Whether a code passes the filters, as far as somebody else tells what is above it."""
+        return all_of(self._passes_rule(part["system"], rule, code) for rule in part.get("filter", ()))
+
+    def _passes_rule(self, url: str, rule: Tree, code: str) -> Holds:
+        op, value = str(rule.get("op")), rule.get("value")
+        if rule.get("property") != "concept" or not isinstance(value, str):
+            return None
+        if op in _BELOW and value == code:
+            return op == "is-a"
+        said = self._told(Question("is-a", url, code, value)) if op in {*_BELOW, "is-not-a"} else None
+        return not_(said) if op == "is-not-a" else said
 
 
 def _parts(value_set: Tree, kind: str) -> Sequence[Tree]:

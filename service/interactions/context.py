@@ -11,6 +11,7 @@ from zoneinfo import ZoneInfo
 
 from service.fhir.guides import read_guide
 from service.fhir.validation.profiles import Definitions
+from service.interactions.elsewhere import Ask
 from service.store.code_lists import CodeLists
 from service.terminology.licensed import Licence
 
@@ -81,6 +82,7 @@ class Context:
     are judged, and value sets and code systems beside the stored ones; so are ``code_lists``, which the site
     has loaded. ``licence`` says which of our codes may be shown. ``reserved`` says of a type and an id
     whether they name a resource that travels with the program, which nobody can write.
+    ``elsewhere`` asks the site's terminology server; nothing that writes or searches does.
     """
 
     base: str
@@ -99,3 +101,4 @@ class Context:
     definitions: Definitions = field(default_factory=shipped_definitions)
     licence: Licence = "all"
     code_lists: CodeLists = field(default_factory=CodeLists)
+    elsewhere: Ask | None = None

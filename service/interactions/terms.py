@@ -3,17 +3,20 @@
 What is stored is read before anything is judged, so that judging itself needs no store.
 """
 
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from functools import cache, lru_cache
+from typing import ParamSpec, TypeVar
 
-from service.errors import TooManyCodes
+from service.errors import NotKnownHere, TooManyCodes
 from service.fhir.code_systems import CodeSystem
 from service.fhir.implicit_value_sets import implicit_value_set
 from service.fhir.json import Tree, reread
 from service.fhir.search_parameters import parameters
 from service.fhir.search_query import Clause, TokenValue, UriValue
 from service.fhir.terminology_files import own, own_by_url
+from service.interactions.aside import aside
 from service.interactions.context import Context
+from service.interactions.elsewhere import Elsewhere
 from service.interactions.read import there
 from service.settings import shipped
 from service.store.contract import Query, Store, Transaction
@@ -21,6 +24,10 @@ from service.terminology.licensed import licensed
 
 __all__ = ["Terms"]
 
+P = ParamSpec("P")
+T = TypeVar("T")
+
+_ROUNDS = 4  # of asking elsewhere: one answer may lead to another question
 _MOST = 100  # stored definitions read for one request
 _MOST_VERSIONS = 1_000
 
@@ -37,6 +44,7 @@ class Terms:
         self._definitions = context.definitions
         self._licence = context.licence
         self._lists = context.code_lists
+        self.elsewhere = Elsewhere(context.elsewhere)
         self._stored: dict[tuple[str, str], bytes | None] = {}
 
     def code_system(self, url: str, /) -> CodeSystem | None:
@@ -55,7 +63,9 @@ class Terms:
         return (
             self._found("ValueSet", canonical)
             or self._lists.value_set(canonical)
-            or _of_version(self._definitions.value_set(canonical) or implicit_value_set(url), canonical)
+            or _of_version(self._definitions.value_set(canonical), canonical)
+            or self.elsewhere.value_set(canonical)
+            or _of_version(implicit_value_set(url), canonical)
         )
 
     def concept_map(self, canonical: str) -> Tree | None:
@@ -114,6 +124,19 @@ class Terms:
             await self.find("ValueSet", *addresses)
             waiting = [tree for one in addresses if (tree := self.value_set(one))]
             seen.update(addresses)
+
+    async def settled(self, judge: Callable[P, T], *arguments: P.args, **named: P.kwargs) -> T:
+        """Judge; what can't be told is asked of the site's terminology server, and then judged again.
+
+        NotKnownHere if that does not know either.
+        """
+        for _ in range(_ROUNDS):
+            try:
+                return await aside(judge, *arguments, **named)
+            except NotKnownHere:
+                if not await self.elsewhere.ask():
+                    raise
+        return await aside(judge, *arguments, **named)
 
     def _found(self, type_: str, canonical: str) -> Tree | None:
         text = self._stored.get((type_, canonical))

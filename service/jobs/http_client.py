@@ -25,10 +25,11 @@ _LONGEST_WAIT = timedelta(seconds=60)
 
 
 def connect(base_url: str, token: str, *, timeout: float = 60.0) -> Client:
-    """A client for one remote service: bearer token on every request, redirects not followed."""
+    """A client for one remote service: bearer token, if any, on every request, redirects not followed."""
+    authorization = {"Authorization": f"Bearer {token}"} if token else {}
     return httpx.AsyncClient(
         base_url=base_url.rstrip("/"),
-        headers={"Authorization": f"Bearer {token}", "Accept": "application/fhir+json"},
+        headers={**authorization, "Accept": "application/fhir+json"},
         timeout=timeout,
         follow_redirects=False,
     )

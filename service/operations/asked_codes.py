@@ -1,5 +1,7 @@
 """What the terminology operations are asked about: codings, and the value set or code system meant."""
 
+from typing import Literal
+
 from service.errors import InvalidInput, Issue, IssueType, NotFound, Place
 from service.fhir.code_systems import CodeSystem
 from service.fhir.json import Tree
@@ -51,8 +53,14 @@ def asked_codings(given: Arguments, *, version: str = "version") -> list[Tree]:
     return codings
 
 
-async def asked_value_set(terms: Terms, given: Arguments, id_: str) -> Tree:
-    """The value set of the address, of ``url`` or of ``valueSet``, with all that it is made of prepared."""
+async def asked_value_set(
+    terms: Terms, given: Arguments, id_: str, *, elsewhere: Literal["", "ask", "fetch"] = ""
+) -> Tree:
+    """The value set of the address, of ``url`` or of ``valueSet``, with all that it is made of prepared.
+
+    ``elsewhere``: one that may be known to the site's terminology server only. It stands for itself, as a set
+    of itself, if that can be asked about its codes; or it is fetched.
+    """
     if id_:
         tree = await terms.by_id("ValueSet", id_)
     elif one_of(given, ("url", "valueSet")) == "valueSet":
@@ -62,6 +70,10 @@ async def asked_value_set(terms: Terms, given: Arguments, id_: str) -> Tree:
         address = f"{said(given, 'url')}|{version}" if version else said(given, "url")
         await terms.find("ValueSet", address)
         known = terms.value_set(address)
+        if known is None and elsewhere == "fetch" and await terms.elsewhere.fetch([address]):
+            known = terms.value_set(address)
+        if known is None and elsewhere == "ask" and terms.elsewhere.there:
+            return {"url": address, "compose": {"include": [{"valueSet": [address]}]}}
         if known is None:
             raise NotFound(
                 "The value set of this url (and version) is not known here.", expression="http.url"

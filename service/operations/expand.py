@@ -30,8 +30,29 @@ async def expand(terms: Terms, given: Arguments, id_: str, *, context: Context) 
 
     NotKnownHere if it draws on a code system that is not here, TooManyCodes if it is too large.
     """
-    tree = await asked_value_set(terms, given, id_)
-    return dump(await aside(_expanded, tree, terms, given, context))
+    tree = await asked_value_set(terms, given, id_, elsewhere="fetch")
+    try:
+        return dump(await aside(_expanded, tree, terms, given, context))
+    except NotKnownHere:
+        whole = await _elsewhere(tree, terms, sent="valueSet" in given)
+        if whole is None:
+            raise
+        return dump(await aside(_expanded, whole, terms, given, context))
+
+
+async def _elsewhere(tree: Tree, terms: Terms, *, sent: bool) -> Tree | None:
+    """The value set with what the site's terminology server knows of it, None if that is nothing.
+
+    ``sent``: the caller's own, so that nobody else knows it.
+    """
+    version = tree.get("version", "")
+    address = f"{tree['url']}|{version}" if version else str(tree.get("url", ""))
+    compose = tree.get("compose", {})
+    parts = (*compose.get("include", ()), *compose.get("exclude", ()))
+    named = [one for part in parts for one in part.get("valueSet", ()) if one is not None]
+    unknown = [one for one in named if terms.value_set(one) is None]
+    known = await terms.elsewhere.fetch([*unknown, *([address] if address and not sent else ())])
+    return (terms.elsewhere.value_set(address) or tree) if known else None
 
 
 def _expanded(tree: Tree, terms: Terms, given: Arguments, context: Context) -> Tree:

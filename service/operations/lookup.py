@@ -7,6 +7,7 @@ from service.errors import InvalidInput, Issue, IssueType, NotFound, NotKnownHer
 from service.fhir.code_systems import CodeSystem, Concept, known_in
 from service.fhir.json import Tree, dump
 from service.interactions.aside import aside
+from service.interactions.elsewhere import outcome_of
 from service.interactions.terms import Terms
 from service.operations.arguments import Arguments
 from service.operations.asked_codes import asked_codings, found_system, one_of, said
@@ -24,7 +25,13 @@ async def lookup(terms: Terms, given: Arguments) -> bytes:
     system = await found_system(terms, url)
     concept = system.concept(code) if system else None
     if concept is None and not known_in(url, system, code):
-        raise _absent(url, system, code)
+        absent = _absent(url, system, code)
+        if not isinstance(absent, NotKnownHere):
+            raise absent
+        told = await terms.elsewhere.parameters("CodeSystem/$lookup", ("system", url), ("code", code))
+        if told is None:
+            raise absent
+        return dump({"resourceType": "Parameters", "parameter": told["parameter"]})
     parameters = _known(system, concept, given) if system and concept else _by_rule(url, code)
     return dump({"resourceType": "Parameters", "parameter": parameters})
 
@@ -34,12 +41,14 @@ async def subsumes(terms: Terms, given: Arguments, id_: str) -> bytes:
     url, codes = _two(given)
     by_id = CodeSystem(await terms.by_id("CodeSystem", id_)) if id_ else None
     system = by_id or await found_system(terms, _system(url))
-    if system is None:
-        raise _absent(url, system, codes[0])
-    for code in codes:
-        if system.concept(code) is None:
-            raise _absent(system.url, system, code)
-    outcome = await aside(_relation, system, *codes)
+    try:
+        outcome = await aside(_relation, system, url, *codes)
+    except NotKnownHere:
+        pair = ("codeA", codes[0]), ("codeB", codes[1])
+        path, of = "CodeSystem/$subsumes", ("system", system.url if system else url)
+        outcome = outcome_of(await terms.elsewhere.parameters(path, of, *pair))
+        if not outcome:
+            raise
     return dump({"resourceType": "Parameters", "parameter": [part("outcome", valueCode=outcome)]})
 
 
@@ -50,9 +59,13 @@ def _system(url: str) -> str:
     return url
 
 
-def _relation(system: CodeSystem, first: str, second: str) -> str:
+def _relation(system: CodeSystem | None, url: str, first: str, second: str) -> str:
+    if system is None:
+        raise _absent(url, system, first)
     left, right = (system.concept(code) for code in (first, second))
-    if left is None or right is None or left.code == right.code:
+    if left is None or right is None:
+        raise _absent(system.url, system, first if left is None else second)
+    if left.code == right.code:
         return "equivalent"
     if system.subsumes(left.code, right.code):
         return "subsumes"

@@ -13,6 +13,7 @@ from service.operations.parts import Part, group, part, text
 __all__ = ["translate"]
 
 _BACKWARDS = {"wider": "narrower", "narrower": "wider", "subsumes": "specializes", "specializes": "subsumes"}
+_ASKED = ("url", "conceptMapVersion", "source", "target", "targetsystem", "reverse")
 _UNSURE = "relatedto"
 _NO_MATCH = frozenset({"unmatched", "disjoint"})
 
@@ -29,14 +30,45 @@ async def translate(terms: Terms, given: Arguments, id_: str) -> bytes:
     ``reverse`` goes from targets to sources. NotFound if the concept map is not known.
     """
     back = said(given, "reverse") == "true"
-    found: list[_Match] = []
-    for coding in asked_codings(given):
-        maps = await _maps(terms, given, id_) or await terms.maps_of(coding["code"], back=back)
-        found += (match for one in maps for match in _matches(one, coding, given, back=back))
+    codings = asked_codings(given)
+    try:
+        found = await _found(terms, given, id_, codings, back=back)
+    except NotFound:
+        if not id_ and (told := await _elsewhere(terms, given, codings)):
+            return dump(told)
+        raise
+    if (
+        not found
+        and not id_
+        and "conceptMap" not in given
+        and (told := await _elsewhere(terms, given, codings))
+    ):
+        return dump(told)
     result = any(match.equivalence not in _NO_MATCH for match in found)
     message = "" if result else "No concept map that was looked at maps this code."
     parameters = [part("result", valueBoolean=result), *text("message", message), *map(_part, found)]
     return dump({"resourceType": "Parameters", "parameter": parameters})
+
+
+async def _found(
+    terms: Terms, given: Arguments, id_: str, codings: Sequence[Tree], *, back: bool
+) -> list[_Match]:
+    found: list[_Match] = []
+    for coding in codings:
+        maps = await _maps(terms, given, id_) or await terms.maps_of(coding["code"], back=back)
+        found += (match for one in maps for match in _matches(one, coding, given, back=back))
+    return found
+
+
+async def _elsewhere(terms: Terms, given: Arguments, codings: Sequence[Tree]) -> Tree | None:
+    """What the site's terminology server maps one of the codes to, None if it maps none."""
+    query = [(name, said(given, name)) for name in _ASKED]
+    for coding in codings:
+        code = ("system", coding.get("system", "")), ("code", coding["code"])
+        told = await terms.elsewhere.parameters("ConceptMap/$translate", *query, *code)
+        if told and {"name": "result", "valueBoolean": True} in told["parameter"]:
+            return {"resourceType": "Parameters", "parameter": told["parameter"]}
+    return None
 
 
 async def _maps(terms: Terms, given: Arguments, id_: str) -> Sequence[Tree]:

@@ -13,6 +13,8 @@ from service.interactions.context import Context
 from service.interactions.entry import Entry
 from service.interactions.forms import form_issues
 from service.interactions.rehearsal import rehearse
+from service.interactions.terms import Terms
+from service.operations.code_issues import code_issues
 from service.operations.validation_request import Asked, read_request
 from service.store.contract import Store
 
@@ -47,6 +49,7 @@ async def validate(  # noqa: PLR0913 - what the request consists of
         tree = reread((await reads.read(store, type_, id_, context=context)).content)
     found = await aside(_judged, tree, type_, asked.profile, context.definitions)
     found += await form_issues(store, tree, context=context)
+    found += await code_issues(Terms(store, context), tree)
     if asked.mode:
         found += await rehearse(store, _write(asked, tree, type_, id_, if_match), context=context)
     return dump(operation_outcome(await aside(asked.placed, tuple(dict.fromkeys(found)))))

@@ -8,9 +8,8 @@ from dataclasses import dataclass
 
 from service.errors import NotKnownHere
 from service.fhir.code_systems import CodeSystem, known_in
-from service.fhir.composition import Composition
+from service.fhir.composition import Composition, Question
 from service.fhir.json import Tree, dump
-from service.interactions.aside import aside
 from service.interactions.terms import Terms
 from service.operations.arguments import Arguments
 from service.operations.asked_codes import asked_codings, asked_value_set, found_system, one_of, said
@@ -20,29 +19,38 @@ __all__ = ["validate_in_code_system", "validate_in_value_set"]
 
 
 @dataclass(frozen=True, slots=True)
-class _Question:
-    """Where codes are looked for, and how; ``missing`` fills with what was needed and is not here."""
+class _Place:
+    """Where codes are looked for, and how; ``missing`` fills with what was needed and is not here.
+
+    ``display`` is what another terminology server shows for a code.
+    """
 
     where: str
     judge: Callable[[Tree], bool | None]
     system: Callable[[str], CodeSystem | None]
     missing: Mapping[str, None]
+    display: Callable[[str, str], str]
 
 
 async def validate_in_value_set(terms: Terms, given: Arguments, id_: str) -> bytes:
     """Whether a code, a coding or one coding of a concept is in a value set."""
     codings = asked_codings(given, version="systemVersion")
-    tree = await asked_value_set(terms, given, id_)
-    for coding in codings:
-        await terms.find("CodeSystem", coding.get("system", ""))
-    composition = Composition(terms, abstract=said(given, "abstract") == "true")
+    tree = await asked_value_set(terms, given, id_, elsewhere="ask")
+    await terms.find("CodeSystem", *(coding.get("system", "") for coding in codings))
     name = tree.get("url") or tree.get("title") or "given"
+    abstract = said(given, "abstract") == "true"
 
-    def judge(coding: Tree) -> bool | None:
-        return composition.holds(tree, coding.get("system", ""), coding["code"])
+    def judged() -> bytes:
+        composition = Composition(terms, abstract=abstract, told=terms.elsewhere.told)
 
-    question = _Question(f"the value set {name[:200]}", judge, terms.code_system, composition.missing)
-    return await aside(_judged, codings, question)
+        def judge(coding: Tree) -> bool | None:
+            return composition.holds(tree, coding.get("system", ""), coding["code"])
+
+        where = f"the value set {name[:200]}"
+        place = _Place(where, judge, terms.code_system, composition.missing, terms.elsewhere.display)
+        return _judged(codings, place)
+
+    return await terms.settled(judged)
 
 
 async def validate_in_code_system(terms: Terms, given: Arguments, id_: str) -> bytes:
@@ -53,10 +61,14 @@ async def validate_in_code_system(terms: Terms, given: Arguments, id_: str) -> b
         coding.setdefault("system", url)
 
     def judge(coding: Tree) -> bool | None:
-        return coding["system"] == url and known_in(url, system, coding["code"])
+        if coding["system"] != url:
+            return False
+        known = known_in(url, system, coding["code"])
+        return terms.elsewhere.told(Question("has", url, coding["code"])) if known is None else known
 
-    question = _Question(f"the code system {url[:200]}", judge, lambda _url: system, {url: None})
-    return await aside(_judged, codings, question)
+    where = f"the code system {url[:200]}"
+    place = _Place(where, judge, lambda _url: system, {url: None}, terms.elsewhere.display)
+    return await terms.settled(_judged, codings, place)
 
 
 async def _code_system(
@@ -75,20 +87,19 @@ async def _code_system(
     return url, await found_system(terms, url)
 
 
-def _judged(codings: Sequence[Tree], question: _Question) -> bytes:
-    answers = [question.judge(coding) for coding in codings]
+def _judged(codings: Sequence[Tree], place: _Place) -> bytes:
+    answers = [place.judge(coding) for coding in codings]
     if True in answers:
         coding = codings[answers.index(True)]
-        shown = _displays(coding, question.system(coding.get("system", "")))
+        shown = _displays(coding, place.system(coding.get("system", "")))
         wrong = _wrong_display(coding, shown)
-        return _parameters(result=not wrong, message=wrong, display=shown[0] if shown else "")
+        display = shown[0] if shown else place.display(coding.get("system", ""), coding["code"])
+        return _parameters(result=not wrong, message=wrong, display=display)
     if None in answers:
-        names = ", ".join(one[:200] for one in question.missing) or "a rule"
-        raise NotKnownHere(
-            f"Whether the code is in {question.where} can't be told here: it depends on {names}."
-        )
+        names = ", ".join(one[:200] for one in place.missing) or "a rule"
+        raise NotKnownHere(f"Whether the code is in {place.where} can't be told here: it depends on {names}.")
     names = ", ".join(f"'{one['code'][:64]}' of '{one.get('system', '')[:200]}'" for one in codings)
-    return _parameters(result=False, message=f"Not in {question.where}: {names}.", display="")
+    return _parameters(result=False, message=f"Not in {place.where}: {names}.", display="")
 
 
 def _displays(coding: Tree, system: CodeSystem | None) -> list[str]:

@@ -17,6 +17,7 @@ from service.fhir.json import dump
 from service.fhir.validation.profiles import Definitions
 from service.interactions.aside import aside
 from service.interactions.context import Action, Context, shipped_definitions
+from service.interactions.elsewhere import Ask
 from service.operations.own_resources import is_own
 from service.rest.fields import field, parameter
 from service.rest.negotiation import answer_type, body_is_xml
@@ -57,7 +58,7 @@ class Services:
     """What one running service is made of.
 
     ``now`` answers the present with a zone. ``definitions`` are the profiles known here, ``code_lists``
-    those that the site has loaded. ``exporting`` is held
+    those that the site has loaded; ``elsewhere`` asks its terminology server. ``exporting`` is held
     while a research export runs.
     """
 
@@ -67,6 +68,7 @@ class Services:
     now: Callable[[], datetime]
     definitions: Definitions = made(default_factory=shipped_definitions)
     code_lists: CodeLists = made(default_factory=CodeLists)
+    elsewhere: Ask | None = None
     exporting: asyncio.Lock = made(default_factory=asyncio.Lock)
 
 
@@ -140,6 +142,7 @@ class Call:
             definitions=self.services.definitions,
             licence=settings.snomed,
             code_lists=self.services.code_lists,
+            elsewhere=self.services.elsewhere,
             reserved=is_own,
         )
 
