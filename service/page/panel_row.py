@@ -8,6 +8,7 @@ from zoneinfo import ZoneInfo
 
 import msgspec
 
+from service import __version__
 from service.attainment.answers import GoalAnswer, PatientAnswer
 from service.attainment.cues import CueLimits
 from service.attainment.status import ENGINE_VERSION
@@ -97,7 +98,7 @@ class RowMaker:
     @property
     def basis(self) -> str:
         """The rules a row rests on."""
-        return f"{_FORMAT} {ENGINE_VERSION} {self.zone.key} {self.limits or 'usual limits'}"
+        return f"{__version__} {_FORMAT} {ENGINE_VERSION} {self.zone.key} {self.limits or 'usual limits'}"
 
     async def __call__(self, store: Store, patient: str, day: date) -> Summary:
         """See ``jobs/summaries.py``."""

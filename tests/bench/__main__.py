@@ -12,6 +12,7 @@ from datetime import UTC, date, datetime
 from pathlib import Path
 
 from tests.bench.code_lists import loaded
+from tests.bench.listing import list_of_patients
 from tests.bench.measure import Row, Size
 from tests.bench.on_postgres import on_postgres
 from tests.bench.reading import attainment, first_page, read_by_id
@@ -24,7 +25,7 @@ from tests.databases import database, server
 RESULTS = Path(__file__).parent / "results.md"
 
 
-async def _everything(folder: Path, postgres: str) -> tuple[list[Row], list[Size], Shares]:
+async def _everything(folder: Path, postgres: str, second: str) -> tuple[list[Row], list[Size], Shares]:
     contents = await stored(folder)
     rows = [
         *await intake(folder, people=6),
@@ -37,8 +38,9 @@ async def _everything(folder: Path, postgres: str) -> tuple[list[Row], list[Size
     ]
     served, sizes = await over_http(folder, people=20)
     other, reads = await on_postgres(folder, postgres, people=4)
+    listed, pages = await list_of_patients(folder, second, people=10_000)
     lists = loaded(folder / "lists", 400_000)
-    return [*rows, *served, *other], [*sizes, *reads, *lists], await shares(folder, people=6)
+    return [*rows, *served, *other, *listed], [*sizes, *reads, *pages, *lists], await shares(folder, people=6)
 
 
 def main() -> None:
@@ -48,8 +50,13 @@ def main() -> None:
     day = parser.parse_args().date
     gc.freeze()  # as the command does
     begin = time.perf_counter()
-    with tempfile.TemporaryDirectory() as folder, server() as engine, database(engine) as postgres:
-        rows, sizes, spent = asyncio.run(_everything(Path(folder), postgres))
+    with (
+        tempfile.TemporaryDirectory() as folder,
+        server() as engine,
+        database(engine) as one,
+        database(engine) as two,
+    ):
+        rows, sizes, spent = asyncio.run(_everything(Path(folder), one, two))
     text = report(rows, sizes, spent, day=day, seconds=time.perf_counter() - begin)
     print(text)
     RESULTS.write_text(text + "\n", "utf-8")

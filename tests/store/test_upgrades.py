@@ -6,6 +6,7 @@ from contextlib import closing
 from datetime import UTC, datetime
 
 import asyncpg
+import pytest
 from databases import AnyLoop, database
 
 from service.fhir.search_query import Clause, TokenValue
@@ -27,6 +28,12 @@ FIRST = [
     "UPDATE schema_version SET version = 1, compatible_with = 1",
 ]
 """From the present tables to those of schema 1, as far as an upgrade can tell."""
+SECOND = [
+    "DROP TABLE summary",
+    "DROP TABLE touched",
+    "UPDATE schema_version SET version = 2, compatible_with = 2",
+]
+"""From the present tables to those of schema 2."""
 
 
 def clock():
@@ -58,12 +65,13 @@ def tables(path):
         return dict(rows.fetchall())
 
 
-def test_sqlite(tmp_path):
+@pytest.mark.parametrize("older", [[*FIRST, "UPDATE current SET keys = x'5b5d'"], SECOND])
+def test_sqlite(tmp_path, older):
     path, new = tmp_path / "store.sqlite", tmp_path / "new.sqlite"
     for one in (path, new):
         fill(SqliteStore(one, clock=clock))
     with closing(sqlite3.connect(path, isolation_level=None)) as connection:
-        for statement in [*FIRST, "UPDATE current SET keys = x'5b5d'"]:
+        for statement in older:
             connection.execute(statement)
     assert tables(path) != tables(new)
     assert upgraded(lambda **more: SqliteStore(path, clock=clock, **more)) == ["a"]
@@ -84,11 +92,13 @@ async def columns(url, *statements):
         await connection.close()
 
 
-def test_postgres(postgres_server):
+@pytest.mark.parametrize(
+    "older", [[*FIRST, "ALTER TABLE current ALTER COLUMN keys TYPE bytea USING '[]'::bytea"], SECOND]
+)
+def test_postgres(postgres_server, older):
     with database(postgres_server) as url:
         fill(AnyLoop(url, clock))
         new = asyncio.run(columns(url))
-        keys = "ALTER TABLE current ALTER COLUMN keys TYPE bytea USING '[]'::bytea"
-        assert asyncio.run(columns(url, *FIRST, keys)) != new
+        assert asyncio.run(columns(url, *older)) != new
         assert upgraded(lambda **more: AnyLoop(url, clock, **more)) == ["a"]
         assert asyncio.run(columns(url)) == new

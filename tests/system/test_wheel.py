@@ -60,7 +60,7 @@ def test_the_wheel_serves_the_demo(installed, tmp_path, monkeypatch):
             answer = http.get(f"/Patient/{patient}/$goal-attainment").raise_for_status().json()
             assert any(part["name"] == "goal" for part in answer["parameter"])
         page = httpx.get(f"{server.url}/app", headers={"Authorization": f"Bearer {tokens['clinician']}"})
-        assert "Ottoline Sampleby" in page.text
+        assert "Sampleby, Ottoline" in page.text
         research = httpx.get(
             f"{server.url}/research/export?variant=safe-harbor",
             headers={"Authorization": f"Bearer {tokens['researcher']}"},
