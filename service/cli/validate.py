@@ -8,15 +8,20 @@ from pathlib import Path
 import click
 from tqdm import tqdm
 
-from service.cli.validating import Asked, Judged, judged
+from service import __version__
+from service.cli.validating import Asked, Judge, Judged, judged
+from service.cli.validation_forms import forms_among
 from service.cli.validation_units import files_of
 from service.errors import InvalidInput, Issue, Severity
+from service.fhir.guide_package import GUIDE_NAME
 from service.fhir.json import dump
 from service.fhir.outcome import operation_outcome
 
 __all__ = ["validate"]
 
 _FILE = "http://hl7.org/fhir/StructureDefinition/operationoutcome-file"
+_ALWAYS = ("FHIR R4 4.0.1", f"{GUIDE_NAME} {__version__}")
+"""What is always known: the standard, and our own guide."""
 _ERRORS = frozenset({Severity.FATAL, Severity.ERROR})
 
 
@@ -49,14 +54,16 @@ def validate(  # noqa: PLR0913, PLR0917 - its options
 ) -> None:
     """Validate FHIR R4 in JSON, XML and NDJSON files; folders are searched.
 
+    Answers to a form are compared with it where it is among the files, of a guide, contained, or shipped.
     Ends with 0 if there is no error, with 1 if there are errors, with 2 if something can't be read.
     """
     try:
         paths = files_of(files)
-        results = judged(paths, Asked(profiles, guides, second), jobs)
-        counts = _told(results, len(paths), _FORMATS[format_])
+        judge = Judge(Asked(profiles, guides, second, forms_among(paths)))
+        counts = _told(judged(paths, judge, jobs), len(paths), _FORMATS[format_])
     except (InvalidInput, ValueError) as error:
         raise click.UsageError(str(error)) from None
+    click.echo(f"Held against {', '.join((*_ALWAYS, *judge.guides))}.", err=True)
     click.echo(counts.sentence(), err=True)
     sys.exit(counts.status())
 

@@ -6,6 +6,7 @@ from concurrent.futures import Future, ProcessPoolExecutor
 from dataclasses import dataclass, replace
 from pathlib import Path
 
+from service.cli.validation_forms import issues_of_answers
 from service.cli.validation_units import MOST_BYTES, Unit, units_of
 from service.errors import InvalidInput, Issue, IssueType, Place, Severity
 from service.fhir import xml
@@ -17,7 +18,7 @@ from service.fhir.second_opinion import second_opinion
 from service.fhir.validation.profiles import Definitions
 from service.fhir.validation.requested import check_requested
 
-__all__ = ["Asked", "Judged", "judged"]
+__all__ = ["Asked", "Judge", "Judged", "judged"]
 
 _DEEPEST = 200
 _WAITING = 4
@@ -26,11 +27,12 @@ _WAITING = 4
 
 @dataclass(frozen=True, slots=True)
 class Asked:
-    """What resources are held against, besides what they claim themselves."""
+    """What resources are held against, besides what they claim; ``forms`` are those among the files."""
 
     profiles: tuple[str, ...] = ()
     guides: tuple[Path, ...] = ()
     second: bool = False
+    forms: tuple[Tree, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -50,12 +52,18 @@ class Judged:
         return not any(issue.severity in {Severity.ERROR, Severity.FATAL} for issue in self.issues)
 
 
-class _Judge:
+class Judge:
+    """Judges resources. ``guides`` are the names and versions of what they are held against."""
+
     def __init__(self, asked: Asked) -> None:
-        self._asked = asked
-        self._definitions = Definitions(*map(read_guide, asked.guides))
+        """Read the guides; InvalidInput if one can't be read."""
+        self.asked = asked
+        guides = [read_guide(path) for path in asked.guides]
+        self.guides = tuple(f"{one.name} {one.version}".strip() for one in guides)
+        self._definitions = Definitions(*guides)
 
     def unit(self, unit: Unit) -> list[Judged]:
+        """Judge the resources of one piece of work."""
         if unit.lines is not None:
             numbered = enumerate(unit.lines, unit.first)
             return [self._text(unit.path, line, number) for number, line in numbered if line.strip()]
@@ -73,8 +81,9 @@ class _Judge:
         except InvalidInput as error:
             known = any(issue.place.expression for issue in error.issues)
             return _unreadable(path, _moved(error.issues, line), line, readable=known)
-        issues = check_requested(tree, self._asked.profiles, self._definitions)
-        if self._asked.second:
+        issues = check_requested(tree, self.asked.profiles, self._definitions)
+        issues += tuple(issues_of_answers(tree, self.asked.forms, self._definitions))
+        if self.asked.second:
             issues = (*issues, *map(_second, second_opinion(tree)))
         if issues:
             positions: Positions = XmlPositions(text) if is_xml else JsonPositions(text.decode("utf-8-sig"))
@@ -82,17 +91,13 @@ class _Judge:
         return Judged(path, line, _text(tree, "resourceType"), _text(tree, "id"), issues)
 
 
-def judged(files: Iterable[Path], asked: Asked, jobs: int = 1) -> Iterator[tuple[Path, list[Judged]]]:
-    """Judge every file, in order: what is known of it so far, so that memory stays bounded.
-
-    InvalidInput if a guide can't be read.
-    """
-    judge = _Judge(asked)
+def judged(files: Iterable[Path], judge: Judge, jobs: int = 1) -> Iterator[tuple[Path, list[Judged]]]:
+    """Judge every file, in order: what is known of it so far, so that memory stays bounded."""
     if jobs == 1:
         for unit in _units(files):
             yield unit.path, judge.unit(unit)
         return
-    with ProcessPoolExecutor(jobs, initializer=_begin, initargs=(asked,)) as pool:
+    with ProcessPoolExecutor(jobs, initializer=_begin, initargs=(judge.asked,)) as pool:
         waiting: deque[tuple[Path, Future[list[Judged]]]] = deque()
         for unit in _units(files):
             waiting.append((unit.path, pool.submit(_work, unit)))
@@ -103,12 +108,12 @@ def judged(files: Iterable[Path], asked: Asked, jobs: int = 1) -> Iterator[tuple
             yield path, future.result()
 
 
-_judge: list[_Judge] = []
+_judge: list[Judge] = []
 """The one of this process."""
 
 
 def _begin(asked: Asked) -> None:
-    _judge.append(_Judge(asked))
+    _judge.append(Judge(asked))
 
 
 def _work(unit: Unit) -> list[Judged]:

@@ -11,10 +11,10 @@ from service.fhir.canonical import CANONICAL_ROOT
 from service.fhir.json import dump
 from service.settings import shipped
 
-__all__ = ["FILE_NAME", "guide_package"]
+__all__ = ["FILE_NAME", "GUIDE_NAME", "guide_package"]
 
-_NAME = "swallow-interop.guide"
-FILE_NAME = f"{_NAME}-{__version__}.tgz"
+GUIDE_NAME = "swallow-interop.guide"
+FILE_NAME = f"{GUIDE_NAME}-{__version__}.tgz"
 
 
 @cache
@@ -34,7 +34,7 @@ def _files() -> Iterator[tuple[str, bytes]]:
         "package.json",
         dump(
             {
-                "name": _NAME,
+                "name": GUIDE_NAME,
                 "version": __version__,
                 "type": "fhir.ig",
                 "title": "Swallow studies, skill training and goals",

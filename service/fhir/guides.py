@@ -20,7 +20,7 @@ from service.fhir.json import Tree, reread
 
 __all__ = ["Guide", "read_guide"]
 
-_KINDS = frozenset({"StructureDefinition", "ValueSet", "CodeSystem"})
+_KINDS = frozenset({"StructureDefinition", "ValueSet", "CodeSystem", "Questionnaire"})
 _MOST_FILES = 20_000
 _MOST_BYTES = 400_000_000
 _MOST_BYTES_A_FILE = 32_000_000

@@ -3,11 +3,11 @@
 from collections.abc import Iterable, Sequence
 from dataclasses import replace
 
-from service.errors import Issue, IssueType, Place, RuleViolation, Severity, TooManyCodes
+from service.errors import Issue, RuleViolation, Severity, TooManyCodes
 from service.fhir.composition import Composition
+from service.fhir.forms import RESPONSE, answer_issues, contained, form_address
 from service.fhir.json import Tree, reread
 from service.fhir.validation.form_nodes import objects
-from service.fhir.validation.questionnaire_response import check_answers
 from service.fhir.validation.reading import text
 from service.interactions.context import Context
 from service.interactions.entry import Applied, Entry
@@ -16,7 +16,6 @@ from service.store.contract import Store, Transaction
 
 __all__ = ["check_forms", "form_issues"]
 
-_TYPE = "QuestionnaireResponse"
 _WRITTEN = frozenset({"created", "updated"})
 _MOST_VALUE_SETS = 50
 _UNTOLD = (TooManyCodes, KeyError, TypeError, AttributeError)
@@ -45,7 +44,7 @@ async def check_forms(
 
 async def _noticed(txn: Transaction, request: Entry, applied: Applied, context: Context) -> tuple[Issue, ...]:
     version = applied.version
-    if request.type != _TYPE or version is None or applied.outcome not in _WRITTEN:
+    if request.type != RESPONSE or version is None or applied.outcome not in _WRITTEN:
         return ()
     at = "" if request.index is None else f"Bundle.entry[{request.index}].resource"
     return await form_issues(txn, reread(version.content), context=context, at=at)
@@ -58,17 +57,12 @@ async def form_issues(
 
     ``at`` is the expression of the response when it lies inside another resource.
     """
-    root = at or _TYPE
-    address = text(response, "questionnaire")
-    if response.get("resourceType") != _TYPE or not address:
+    address = form_address(response)
+    if not address:
         return ()
     terms = Terms(source, context)
     form = await _form(terms, response, address)
-    if form is None:
-        sentence = "The form is not known here, so that the answers can't be compared with it."
-        place = Place(expression=f"{root}.questionnaire")
-        return (Issue(sentence, Severity.WARNING, IssueType.NOT_FOUND, place),)
-    sets = await _value_sets(terms, form)
+    sets = await _value_sets(terms, form) if form is not None else {}
     composition = Composition(terms)
 
     def has(value_set: str, system: str, code: str) -> bool | None:
@@ -77,13 +71,12 @@ async def form_issues(
         except _UNTOLD:
             return None
 
-    faults = check_answers(response, form, member=has)
-    return tuple(fault.at(root) for fault in faults)
+    return answer_issues(response, form, has, at=at)
 
 
 async def _form(terms: Terms, response: Tree, address: str) -> Tree | None:
     if address.startswith("#"):
-        return _contained(response, address)
+        return contained(response, address)
     if address.startswith("Questionnaire/"):  # no canonical address, but found in practice
         return await terms.stored("Questionnaire", address.removeprefix("Questionnaire/"))
     await terms.find("Questionnaire", address)
@@ -95,7 +88,7 @@ async def _value_sets(terms: Terms, form: Tree) -> dict[str, Tree]:
     addresses = list(dict.fromkeys(_asked_sets(form)))[:_MOST_VALUE_SETS]
     await terms.find("ValueSet", *(one for one in addresses if not one.startswith("#")))
     named = (
-        (one, _contained(form, one) if one.startswith("#") else terms.value_set(one)) for one in addresses
+        (one, contained(form, one) if one.startswith("#") else terms.value_set(one)) for one in addresses
     )
     found = {address: tree for address, tree in named if tree is not None}
     try:
@@ -110,7 +103,3 @@ def _asked_sets(node: Tree) -> Iterable[str]:
         if address := text(item, "answerValueSet"):
             yield address
         yield from _asked_sets(item)
-
-
-def _contained(holder: Tree, address: str) -> Tree | None:
-    return next((one for _, one in objects(holder, "contained") if f"#{text(one, 'id')}" == address), None)

@@ -4,11 +4,12 @@ What is stored is read before anything is judged, so that judging itself needs n
 """
 
 from collections.abc import Callable, Iterable
-from functools import cache, lru_cache
+from functools import lru_cache
 from typing import ParamSpec, TypeVar
 
 from service.errors import NotKnownHere, TooManyCodes
 from service.fhir.code_systems import CodeSystem
+from service.fhir.forms import shipped_forms
 from service.fhir.implicit_value_sets import implicit_value_set
 from service.fhir.json import Tree, reread
 from service.fhir.search_parameters import parameters
@@ -18,7 +19,6 @@ from service.interactions.aside import aside
 from service.interactions.context import Context
 from service.interactions.elsewhere import Elsewhere
 from service.interactions.read import there
-from service.settings import shipped
 from service.store.contract import Query, Store, Transaction
 from service.terminology.licensed import licensed
 
@@ -78,8 +78,12 @@ class Terms:
 
     def form(self, canonical: str) -> Tree | None:
         """The Questionnaire of a canonical address, as far as it was prepared."""
-        known = _shipped_forms().get(canonical.partition("|")[0])
-        return self._found("Questionnaire", canonical) or _of_version(known, canonical)
+        known = shipped_forms().get(canonical.partition("|")[0])
+        return (
+            self._found("Questionnaire", canonical)
+            or self._definitions.form(canonical)
+            or _of_version(known, canonical)
+        )
 
     async def by_id(self, type_: str, id_: str) -> Tree:
         """Answer one of ours, or a stored resource; NotFound or Gone if there is none."""
@@ -180,9 +184,3 @@ def _parts(value_set: Tree) -> Iterable[Tree]:
 def _code_system(text: bytes) -> CodeSystem:
     """A stored one, read once while its text stays the same."""
     return CodeSystem(reread(text))
-
-
-@cache
-def _shipped_forms() -> dict[str, Tree]:
-    trees = [reread(file.read_bytes()) for file in sorted(shipped("mappings", "forms").glob("*.json"))]
-    return {tree["url"]: tree for tree in trees}

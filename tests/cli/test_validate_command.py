@@ -3,19 +3,41 @@
 import json
 from pathlib import Path
 from typing import Any
+from uuid import UUID
 
 import pytest
 from click.testing import CliRunner, Result
 
+from service import __version__
 from service.cli import main
 from service.cli.validation_units import files_of, units_of
+from service.fhir import xml_writer
 from service.fhir.json import parse
 from service.fhir.validation import check
+from service.settings import shipped
 
 TEXT = {"status": "generated", "div": '<div xmlns="http://www.w3.org/1999/xhtml">HTEST</div>'}
 GOOD = {"resourceType": "Patient", "id": "p", "active": True, "text": TEXT}
 BROKEN = '{\n "resourceType": "Patient",\n "active": "yes",\n "birthDate": "2026-02-30"\n}'
 XML = b'<Patient xmlns="http://hl7.org/fhir">\n  <birthDate value="2026-02-30"/></Patient>'
+HELD = f"Held against FHIR R4 4.0.1, swallow-interop.guide {__version__}"
+FORM = {
+    "resourceType": "Questionnaire",
+    "id": "q",
+    "url": "https://clinic.example.org/Questionnaire/q",
+    "version": "1",
+    "status": "active",
+    "item": [{"linkId": "a", "type": "integer"}],
+    "text": TEXT,
+}
+ANSWERS = {
+    "resourceType": "QuestionnaireResponse",
+    "id": "r",
+    "questionnaire": FORM["url"],
+    "status": "completed",
+    "item": [{"linkId": "a", "answer": [{"valueString": "five"}]}],
+    "text": TEXT,
+}
 PROFILE = "https://clinic.example.org/StructureDefinition/named"
 NAMED = {
     "resourceType": "StructureDefinition",
@@ -57,7 +79,7 @@ def told(result: Result) -> list[dict[str, Any]]:
 def test_valid_files_are_passed_over_in_silence(files: Path) -> None:
     result = run(files / "good.json")
     assert (result.exit_code, result.stdout) == (0, "")
-    assert result.stderr == "1 resources in 1 files: 0 errors, 0 warnings.\n"
+    assert result.stderr == f"{HELD}.\n1 resources in 1 files: 0 errors, 0 warnings.\n"
 
 
 def test_a_line_for_each_problem_says_where_and_what(files: Path) -> None:
@@ -72,7 +94,7 @@ def test_a_line_for_each_problem_says_where_and_what(files: Path) -> None:
     ]
     assert all(line.split()[1] == "error" for line in lines)
     assert " Patient.birthDate: " in lines[1]
-    assert result.stderr == "5 resources in 4 files: 4 errors, 2 warnings.\n"
+    assert result.stderr == f"{HELD}.\n5 resources in 4 files: 4 errors, 2 warnings.\n"
 
 
 @pytest.mark.parametrize("text", ["{", "[]", "", '{"a":1,"a":2}'])
@@ -126,6 +148,7 @@ def test_profiles_come_from_guides(files: Path, tmp_path: Path) -> None:
         result = run(files / "good.json", "--profile", PROFILE, "--guide", guide, "--jobs", jobs)
         assert result.exit_code == 1, result.output
         assert "name" in result.stdout
+        assert result.stderr.startswith(f"{HELD}, guide.\n")
     (files / "good.json").write_text(json.dumps(GOOD | {"name": [{"family": "Sampleby"}]}))
     assert run(files / "good.json", "--profile", PROFILE, "--guide", guide).exit_code == 0
 
@@ -155,3 +178,60 @@ def test_large_ndjson_is_worked_on_in_pieces(tmp_path: Path) -> None:
     assert [unit.first for unit in units] == [
         1 + sum(len(one.lines or ()) for one in units[:n]) for n in range(len(units))
     ]
+
+
+@pytest.mark.conformance("E10")
+@pytest.mark.parametrize("kind", ["json", "xml", "ndjson", "bundle", "guide", "contained"])
+def test_answers_are_compared_with_forms_wherever_they_are(tmp_path: Path, kind: str) -> None:
+    folder = tmp_path / "files"
+    folder.mkdir()
+    answers = folder / "answers.json"
+    answers.write_text(json.dumps(ANSWERS))
+    unknown = run(folder)
+    assert unknown.exit_code == 0
+    assert "answers.json:1:54 warning not-found QuestionnaireResponse.questionnaire: " in unknown.stdout
+    more: list[object] = []
+    if kind == "xml":
+        (folder / "form.xml").write_bytes(xml_writer.dump(FORM))
+    elif kind == "ndjson":
+        (folder / "forms.ndjson").write_text(f"{json.dumps(GOOD)}\n{json.dumps(FORM)}\n")
+    elif kind == "bundle":
+        entry = [{"fullUrl": f"urn:uuid:{UUID(int=1, version=4)}", "resource": FORM}]
+        (folder / "b.json").write_text(
+            json.dumps({"resourceType": "Bundle", "type": "collection", "entry": entry})
+        )
+    elif kind == "guide":
+        guide = tmp_path / "guide"
+        guide.mkdir()
+        (guide / "form.json").write_text(json.dumps(FORM))
+        more = ["--guide", guide]
+    elif kind == "contained":
+        form = {name: value for name, value in FORM.items() if name not in {"url", "text"}}
+        answers.write_text(json.dumps(ANSWERS | {"questionnaire": "#q", "contained": [form]}))
+    else:
+        (folder / "form.json").write_text(json.dumps(FORM))
+    for jobs in (1, 2):
+        result = run(folder, *more, "--jobs", jobs)
+        assert result.exit_code == 1, result.output
+        (line,) = result.stdout.splitlines()
+        assert "QuestionnaireResponse.item[0].answer[0].valueString: Item 'a': the form asks for" in line
+
+
+def test_answers_in_a_bundle_and_of_a_shipped_form(tmp_path: Path) -> None:
+    form = json.loads(next(shipped("mappings", "forms").glob("*.json")).read_text("utf-8"))
+    link = form["item"][0]["linkId"]
+    answers = ANSWERS | {
+        "questionnaire": form["url"],
+        "status": "in-progress",
+        "item": [{"linkId": "nothing"}],
+    }
+    entry = [{"fullUrl": f"urn:uuid:{UUID(int=2, version=4)}", "resource": answers}]
+    path = tmp_path / "bundle.json"
+    path.write_text(json.dumps({"resourceType": "Bundle", "type": "collection", "entry": entry}))
+    result = run(path)
+    assert result.exit_code == 1, result.output
+    assert (
+        "Bundle.entry[0].resource.item[0].linkId: Item 'nothing': the form has no such item." in result.stdout
+    )
+    path.write_text(path.read_text().replace('"nothing"', json.dumps(link)))
+    assert run(path).exit_code == 0

@@ -62,6 +62,10 @@ class Definitions:
             self._systems[url] = found
         return self._systems[url]
 
+    def form(self, canonical: str) -> Tree | None:
+        """The Questionnaire of this canonical, if one of the guides has it."""
+        return self._of("Questionnaire", canonical)
+
     def member(self, value_set: str, system: str, code: str) -> bool | None:
         """Whether a value set has a code, an empty ``system`` being any; None if that can't be told here."""
         own = self._of("ValueSet", value_set)
