@@ -68,16 +68,14 @@ def _levels(observations: Iterable[Seen]) -> tuple[Value, ...]:
 
 def _flags(checklist: Seen) -> Noted:
     """Every item answered yes; one without a code of ours is only known to be another."""
-    yes = [part.code.own or "other" for part in checklist.observation.component if part.answer == "yes"]
+    yes = [part.own or "other" for part in checklist.observation.component if part.answer == "yes"]
     return Noted(checklist.day, tuple(yes), (checklist.reference,))
 
 
 def _symptoms(days: Iterable[Seen]) -> Iterable[Noted]:
     for one in days:
         parts = one.observation.component
-        if found := tuple(
-            part.value_string for part in parts if part.value_string and part.code.own == "symptom"
-        ):
+        if found := tuple(part.value_string for part in parts if part.value_string and part.own == "symptom"):
             yield Noted(one.day, found, (one.reference,))
 
 

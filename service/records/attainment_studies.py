@@ -42,7 +42,7 @@ def _swallow(bolus: Seen) -> Swallow | None:
         amount=", ".join(filter(None, kind)),
         manoeuvre="" if manoeuvre == "none" else manoeuvre,
         timing=tuple(
-            one.answer for one in bolus.observation.component if one.code.own == "entry-timing" and one.answer
+            one.answer for one in bolus.observation.component if one.own == "entry-timing" and one.answer
         ),
         evidence=bolus.reference,
     )

@@ -40,7 +40,7 @@ class Seen(Struct, frozen=True, gc=False):
 def seen(observation: Observation, zone: ZoneInfo) -> Seen | None:
     """Look at an Observation; None if it does not say to the day when it holds. ``zone`` is the site's."""
     time = time_of(observation.effective, zone)
-    return Seen(observation, observation.code.own, *time) if time else None
+    return Seen(observation, observation.own, *time) if time else None
 
 
 def day_of(text: str, zone: ZoneInfo) -> date | None:

@@ -1,7 +1,8 @@
 """Stored Goals, Observations and Encounters as the numbers need them.
 
 Stored text was checked when it came in. Here it is read fast: narrative and all that is not named below is
-passed over without being built. An element that is not there is empty, so nothing has to be asked twice;
+passed over without being built, and a CodeableConcept is only read when asked for, once for all that write it
+alike. An element that is not there is empty, so nothing has to be asked twice;
 numbers keep their decimals (FHIR R4 goal.html, observation.html, encounter.html).
 """
 
@@ -12,7 +13,7 @@ from fractions import Fraction
 from functools import cache, lru_cache
 from typing import TypeVar
 
-from msgspec import Struct, ValidationError
+from msgspec import Raw, Struct, ValidationError, field
 from msgspec.json import Decoder
 
 from service.fhir.canonical import extension
@@ -33,10 +34,12 @@ __all__ = [
     "Target",
     "Valued",
     "exact",
+    "read_concept",
     "views",
 ]
 
 T = TypeVar("T", bound="Element")
+C = TypeVar("C", bound="Concept")
 
 _LIMIT = Decimal(10**13)
 _FINEST = Decimal("1E-12")
@@ -84,6 +87,26 @@ class Concept(Element, frozen=True):
         return next((coding.code for coding in self.coding if coding.system == system), "")
 
 
+_NO_TEXT = Raw(b"")
+
+
+@lru_cache(maxsize=4096)  # a few dozen concepts make up nearly all that is stored
+def _concept(text: bytes) -> Concept:
+    return read_concept(Concept, text)
+
+
+@lru_cache(maxsize=4096)
+def _own(text: bytes) -> str:
+    return read_concept(Concept, text).own
+
+
+def read_concept(kind: type[C], text: bytes) -> C:
+    """A CodeableConcept's text as ``kind``; an empty one if it does not have its shape."""
+    with suppress(ValidationError):
+        return _decoder(kind).decode(text) if text else kind()
+    return kind()
+
+
 class Text(Element, frozen=True):
     """A CodeableConcept's words."""
 
@@ -117,18 +140,34 @@ class Period(Element, frozen=True):
 
 
 class Valued(Element, frozen=True):
-    """What has a ``value[x]``."""
+    """What has a ``value[x]`` and a code."""
 
-    value_codeable_concept: Concept = Concept()
+    code_text: Raw = field(name="code", default=_NO_TEXT)
+    concept_text: Raw = field(name="valueCodeableConcept", default=_NO_TEXT)
     value_quantity: Quantity = Quantity()
     value_integer: int | None = None
     value_boolean: bool | None = None
     value_string: str = ""
 
     @property
+    def code(self) -> Concept:
+        """What it is."""
+        return _concept(bytes(self.code_text))
+
+    @property
+    def own(self) -> str:
+        """The first code in a system of the project's own, else empty."""
+        return _own(bytes(self.code_text))
+
+    @property
+    def value_codeable_concept(self) -> Concept:
+        """The value."""
+        return _concept(bytes(self.concept_text))
+
+    @property
     def answer(self) -> str:
         """The first code of the value in a system of the project's own, else empty."""
-        return self.value_codeable_concept.own
+        return _own(bytes(self.concept_text))
 
     def number(self, unit: str = "") -> Fraction | None:
         """``valueInteger``, or ``valueQuantity`` (in ``unit``, a UCUM code, if given), exactly."""
@@ -146,8 +185,6 @@ class Valued(Element, frozen=True):
 
 class Component(Valued, frozen=True):
     """A component of an Observation; one that is not there is ``Component()``."""
-
-    code: Concept = Concept()
 
 
 _NO_PART = Component()
@@ -198,7 +235,6 @@ class Observation(Valued, frozen=True):
 
     id: str = ""
     status: str = ""
-    code: Concept = Concept()
     encounter: Reference = Reference()
     focus: tuple[Reference, ...] = ()
     based_on: tuple[Reference, ...] = ()
@@ -222,13 +258,13 @@ class Observation(Valued, frozen=True):
     def part(self, code: str) -> Component:
         """The first component with this own code; an empty one if there is none."""
         for part in self.component:
-            if part.code.own == code:
+            if part.own == code:
                 return part
         return _NO_PART
 
     def parts(self) -> Callable[[str], Component]:
         """``part``, prepared for many questions."""
-        by_code = {part.code.own: part for part in reversed(self.component)}
+        by_code = {part.own: part for part in reversed(self.component)}
         return lambda code: by_code.get(code, _NO_PART)
 
     @property

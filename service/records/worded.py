@@ -1,6 +1,8 @@
 """The same views with the words a person reads, as the page needs them (``views.py`` has the codes alone)."""
 
-from service.records.views import Coding, Component, Concept, Element, Observation
+from functools import lru_cache
+
+from service.records.views import Coding, Component, Concept, Element, Observation, read_concept
 
 __all__ = ["WordedComponent", "WordedConcept", "WordedCondition", "WordedObservation"]
 
@@ -24,22 +26,38 @@ class WordedConcept(Concept, frozen=True):
         return self.text or last.display or last.code
 
 
+@lru_cache(maxsize=4096)
+def _worded(text: bytes) -> WordedConcept:
+    return read_concept(WordedConcept, text)
+
+
 class WordedComponent(Component, frozen=True):
     """A component of an Observation."""
 
-    code: WordedConcept = WordedConcept()
-    value_codeable_concept: WordedConcept = WordedConcept()
+    @property
+    def code(self) -> WordedConcept:
+        """What it is."""
+        return _worded(bytes(self.code_text))
+
+    @property
+    def value_codeable_concept(self) -> WordedConcept:
+        """The value."""
+        return _worded(bytes(self.concept_text))
 
 
 class WordedObservation(Observation, frozen=True):
     """An Observation."""
 
-    value_codeable_concept: WordedConcept = WordedConcept()
     component: tuple[WordedComponent, ...] = ()
 
     def part(self, code: str) -> WordedComponent:
         """The first component with this own code; an empty one if there is none."""
-        return next((part for part in self.component if part.code.own == code), WordedComponent())
+        return next((part for part in self.component if part.own == code), WordedComponent())
+
+    @property
+    def value_codeable_concept(self) -> WordedConcept:
+        """The value."""
+        return _worded(bytes(self.concept_text))
 
 
 class WordedCondition(Element, frozen=True):

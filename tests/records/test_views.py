@@ -219,7 +219,6 @@ def test_what_nothing_measures_is_no_number(text):
         {"component": {"code": {}}},
         {"valueInteger": "3"},
         {"effectiveDateTime": 2026},
-        {"code": None},
         {"focus": [None]},
     ],
 )
@@ -227,6 +226,12 @@ def test_what_does_not_have_the_shape_of_its_type_is_passed_over(wrong):
     right = observation("right", "x", WHEN)
     found = views(Observation, [dump(observation("wrong", "x", WHEN) | wrong), dump(right)])
     assert [one.id for one in found] == ["right"]
+
+
+@pytest.mark.parametrize("wrong", [None, [], {"coding": {}}, {"coding": [{"code": 1}]}])
+def test_a_concept_without_the_shape_of_one_says_nothing(wrong):
+    (found,) = views(Observation, [dump(observation("a", "x", WHEN) | {"code": wrong})])
+    assert (found.own, found.code.own) == ("", "")
 
 
 def test_words_are_the_text_else_the_last_display_or_code():
