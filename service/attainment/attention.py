@@ -14,9 +14,6 @@ from service.attainment.visits import VisitResult
 
 __all__ = ["cue_facts", "next_review", "until"]
 
-_LOOKED_AT = 3
-"""Newest measured visits that a cue can rest on."""
-
 
 class _Dated(Protocol):
     @property
@@ -47,7 +44,7 @@ def cue_facts(
         exertion=_on(newest, exertion),
         effort_limit=_last(care.effort_limits, as_of),
         symptoms=[one for one in until(care.symptoms, as_of) if before is None or one.day > before],
-        closure=of_visits("closure-accuracy", visits[-_LOOKED_AT:]),
+        closure=of_visits("closure-accuracy", visits),
         bias=_newest_bias(visits),
         plan=plan,
         last_log=_last_log(inputs, as_of),

@@ -204,15 +204,18 @@ def _symptoms(facts: CueFacts, limits: CueLimits) -> Iterator[Cue]:
 
 
 def _closure(facts: CueFacts, limits: CueLimits) -> Iterator[Cue]:
-    """Both of the last two probes against the one before them, in whole trials of the same number."""
-    fall, last = limits.closure_fall_trials, [one for one in facts.closure if one.k is not None][-3:]
-    if fall is None or len(last) < 3 or len({one.n for one in last}) > 1:
+    """Both of the last two probes against the best before them, in whole trials of the same number."""
+    fall, probes = limits.closure_fall_trials, [one for one in facts.closure if one.k is not None]
+    last = probes[-2:]
+    before = [one for one in _within(probes, _HALF_YEAR)[:-2] if one.n == last[-1].n]
+    if fall is None or not before or len({one.n for one in last}) > 1:
         return
-    before, *two = [one.k or 0 for one in last]
-    if all(before - k >= fall for k in two):
-        text = f"Closed trials fell from {before} to {two[0]} and {two[1]} of {last[0].n}."
-        numbers = {"before": before, "then": two[0], "now": two[1], "trials": last[0].n}
-        yield Cue("closure-fall", text, numbers, _sources(last))
+    best = max(before, key=lambda one: (one.k or 0, one.day))
+    k, then, now = (one.k or 0 for one in (best, *last))
+    if max(then, now) <= k - fall:
+        text = f"Closed trials fell from {k} ({best.day}) to {then} and {now} of {best.n}."
+        numbers = {"before": k, "then": then, "now": now, "trials": best.n}
+        yield Cue("closure-fall", text, numbers, _sources((best, *last)))
 
 
 def _confidence(facts: CueFacts, limits: CueLimits) -> Iterator[Cue]:
@@ -244,7 +247,7 @@ def _screen(facts: CueFacts, limits: CueLimits) -> Iterator[Cue]:
 
 def _within(values: Sequence[Value], window: timedelta) -> list[Value]:
     """The newest value and those at most so long before it."""
-    return [one for one in values if one.day >= values[-1].day - window]
+    return [one for one in values if one.day >= values[-1].day - window] if values else []
 
 
 def _sources(found: Iterable[Value | Noted]) -> tuple[str, ...]:

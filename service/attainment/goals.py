@@ -1,5 +1,6 @@
 """A goal as the rules need it: what is measured, the value wanted, and how often it must be reached."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 from datetime import date
 from fractions import Fraction
@@ -11,13 +12,18 @@ __all__ = ["Goal", "Target", "Value"]
 
 @dataclass(frozen=True, slots=True)
 class Value:
-    """A measure's exact value at one visit, with the trials behind it (None for a measure without trials)."""
+    """A measure's exact value at one visit, with the trials behind it (None for a measure without trials).
+
+    ``without_cues``: whether all of these trials were done without cues; None if that is not known, or the
+    measure has no trials.
+    """
 
     day: date
     value: Fraction
     k: int | None = None
     n: int | None = None
     evidence: tuple[str, ...] = ()
+    without_cues: bool | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -60,3 +66,11 @@ class Goal:
     due: date | None = None
     lifecycle: str = "active"
     baseline: Value | None = None
+
+    def met_by(self, values: Sequence[Value | None]) -> bool:
+        """Whether all of a day's values (one per target; None is not measured) are at their targets."""
+        found = [(target, one) for target, one in zip(self.targets, values, strict=True) if one is not None]
+        met = bool(found) and all(target.met_by(one.value) for target, one in found)
+        return met and not (
+            self.criterion.without_cues and any(one.without_cues is False for _, one in found)
+        )

@@ -148,6 +148,7 @@ def _luck(goal: Goal, visits: int) -> Luck | None:
     target, longest = goal.targets[0], max(criterion.visits, criterion.min_trials)
     rate = (target.value - goal.step) / 100
     plain = target.higher_is_better and not target.strict and rate.denominator <= _FINEST_RATE
+    plain = plain and not criterion.of and criterion.weeks == 1
     if not plain or not 0 < rate < 1 or longest > _LONGEST_RUN:
         return None
     within = min(max(visits, criterion.visits), _LONGEST_RUN)
@@ -198,15 +199,12 @@ def _readings(found: Status, values: Series, whole: _Whole) -> tuple[Reading, ..
 def _reading(found: Status, values: Series, day: date, excluded: str) -> Reading:
     goal = found.goal
     today = [next((value for value in of_one if value.day == day), None) for of_one in values]
-    measured = [
-        (target, value) for target, value in zip(goal.targets, today, strict=True) if value is not None
-    ]
     why = "; ".join(dict.fromkeys(out.why for out in found.left_out if out.day == day))
     return Reading(
         day=day,
         value=today[0],
         interval=_interval(goal.targets[0].measure, today[0]),
-        at_target=bool(measured) and all(target.met_by(value.value) for target, value in measured),
+        at_target=goal.met_by(today),
         counts=today[0] is not None and not why,
         why=why or ("" if today[0] is not None else excluded or "not measured"),
     )

@@ -38,7 +38,7 @@ def _closure(visit: VisitResult) -> Value | None:
     if found.share is None:
         return None
     sources = (trial.evidence for trial in visit.probe.trials if trial.scored)
-    return Value(visit.day, 100 * found.share, found.k, found.n, _named(sources))
+    return Value(visit.day, 100 * found.share, found.k, found.n, _named(sources), visit.without_cues)
 
 
 def _agreement(visit: VisitResult) -> Value | None:
@@ -46,12 +46,15 @@ def _agreement(visit: VisitResult) -> Value | None:
     if own.agreement is None:
         return None
     alike = own.cells.both_closed + own.cells.both_open
-    return Value(visit.day, 100 * own.agreement, alike, own.n, _judged(visit.probe.trials))
+    sources = _judged(visit.probe.trials)
+    return Value(visit.day, 100 * own.agreement, alike, own.n, sources, visit.without_cues)
 
 
 def _bias(visit: VisitResult) -> Value | None:
     own = visit.own
-    return None if own.bias is None else Value(visit.day, own.bias, None, own.n, _judged(visit.probe.trials))
+    if own.bias is None:
+        return None
+    return Value(visit.day, own.bias, None, own.n, _judged(visit.probe.trials), visit.without_cues)
 
 
 def _hold(visit: VisitResult) -> Value | None:
@@ -59,7 +62,8 @@ def _hold(visit: VisitResult) -> Value | None:
     if visit.hold.seconds is None:
         return None
     sources = (trial.evidence for trial in visit.probe.trials if trial.observed == "closed")
-    return Value(visit.day, visit.hold.seconds, None, visit.closure.n, _named(sources))
+    n = visit.closure.n
+    return Value(visit.day, visit.hold.seconds, None, n, _named(sources), visit.without_cues)
 
 
 def _practice(practice: PracticeAnswer) -> Value | None:

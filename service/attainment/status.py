@@ -173,9 +173,8 @@ def _counted(goal: Goal, kept: Sequence[dict[date, Value]], left_out: list[LeftO
         ]
         left_out.extend(short)
         if not short:
-            values = [value for value in found if value is not None]
-            met = all(target.met_by(value.value) for target, value in zip(goal.targets, values, strict=True))
-            counted.append(CountedVisit(day, met, values[0].k, values[0].n))
+            k, n = (found[0].k, found[0].n) if found[0] else (None, None)
+            counted.append(CountedVisit(day, goal.met_by(found), k, n))
     return counted
 
 
@@ -185,6 +184,8 @@ def _why_short(goal: Goal, value: Value | None) -> str:
     if value.n is not None and value.n < goal.criterion.min_trials:
         needed = goal.criterion.min_trials
         return f"fewer than {needed} scored trials: the visit does not count for the criterion"
+    if goal.criterion.without_cues and value.n is not None and value.without_cues is None:
+        return "cue level not recorded: the visit does not count for the criterion"
     return ""
 
 

@@ -43,6 +43,12 @@ class VisitResult:
     apart: Apart | None
     cue_levels: Mapping[str, int]
 
+    @property
+    def without_cues(self) -> bool | None:
+        """Whether all scored trials of the probe were done without cues; None if one does not say."""
+        levels = {trial.cue for trial in self.probe.trials if trial.scored}
+        return None if not levels or "" in levels else levels == {"independent"}
+
 
 def visit_results(blocks: Iterable[Block]) -> tuple[VisitResult, ...]:
     """Results of every day with a probe, in day order."""

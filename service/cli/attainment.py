@@ -7,6 +7,7 @@ from pathlib import Path
 import click
 
 from service.attainment.answers import PatientAnswer
+from service.cli.care_lines import care_lines
 from service.cli.goal_table import goal_rows, rendered
 from service.cli.local import data_dir_option, now, opened, settings_for
 from service.cli.people import by_identifier, person_name
@@ -35,7 +36,7 @@ def attainment(patient: str, as_of: datetime | None, as_json: bool, data_dir: Pa
         tree = parameters(answer, patient=f"Patient/{id_}", codes=codes(settings.snomed))
         click.echo(json.dump(tree).decode())
     else:
-        click.echo(rendered(goal_rows(name, answer)))
+        click.echo("\n".join([rendered(goal_rows(name, answer)), "", *care_lines(answer)]))
 
 
 async def _compute(settings: Settings, patient: str, day: date) -> tuple[str, str, PatientAnswer]:

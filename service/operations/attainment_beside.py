@@ -8,6 +8,7 @@ from service.attainment.reliable_change import ReliableChange
 from service.attainment.scaling import Scaling
 from service.attainment.self_judgement import SelfJudgement
 from service.attainment.visits import VisitResult
+from service.operations.attainment_change import change_parts
 from service.operations.parts import (
     Part,
     counts,
@@ -19,6 +20,7 @@ from service.operations.parts import (
     percent,
     points,
     quantity,
+    sources,
     span,
     text,
     whole,
@@ -51,7 +53,13 @@ def visit_parts(visit: VisitResult) -> list[Part]:
         *whole("afterDenominator", after.n if after else None),
         *points("acquisition", visit.acquisition),
         *points("retention", visit.retention),
+        *change_parts(visit.by_posture, visit.apart),
+        *(group("cueLevel", _cue_level(level, n)) for level, n in visit.cue_levels.items() if level),
     ]
+
+
+def _cue_level(level: str, n: int) -> list[Part]:
+    return [part("level", valueCode=level), part("count", valueUnsignedInt=n)]
 
 
 def judgement_parts(own: SelfJudgement) -> list[Part]:
@@ -109,13 +117,14 @@ def reliable_change_parts(found: ReliableChange, unit: str) -> list[Part]:
 
 
 def log_parts(practice: PracticeAnswer) -> list[Part]:
-    """One practice log."""
+    """One practice log; its days are the practice-day Observations it has as members."""
     log = practice.log
     return [
         part("start", valueDate=log.start.isoformat()),
         part("end", valueDate=log.end.isoformat()),
         part("returned", valueBoolean=log.returned),
         *adherence_parts(practice.adherence),
+        *sources(log.evidence),
     ]
 
 
@@ -146,10 +155,15 @@ def scaling_parts(found: Scaling | None, problem: str) -> list[Part]:
         *number("now", found.now),
         *number("change", found.change),
         *(part("goal", valueReference={"reference": goal}) for goal in found.goals),
+        *(group("weight", _weight(*one)) for one in zip(found.goals, found.weights, strict=True)),
         *(group("leftOut", _unrated(goal, why)) for goal, why in found.left_out.items()),
         *text("reason", found.reason),
         part("method", valueString=found.method),
     ]
+
+
+def _weight(goal: str, weight: int) -> list[Part]:
+    return [part("goal", valueReference={"reference": goal}), part("weight", valueUnsignedInt=weight)]
 
 
 def _unrated(goal: str, why: str) -> list[Part]:

@@ -22,6 +22,9 @@ from service.operations.attainment_beside import (
     scaling_parts,
     visit_parts,
 )
+from service.operations.attainment_care import care_parts
+from service.operations.attainment_change import overlap_parts, since_baseline_parts
+from service.operations.attainment_study import study_parts
 from service.operations.parts import (
     Part,
     code,
@@ -34,6 +37,7 @@ from service.operations.parts import (
     part,
     percent,
     quantity,
+    sources,
     span,
     text,
     whole,
@@ -53,6 +57,7 @@ def parameters(answer: PatientAnswer, *, patient: str, codes: Codes) -> dict[str
             part("engine", valueString=answer.engine),
             *(group("goal", _goal(goal, answer.visits, codes)) for goal in answer.goals),
             *(group("visit", visit_parts(visit)) for visit in answer.visits),
+            *(group("study", study_parts(study)) for study in answer.studies),
             group(
                 "selfJudgement",
                 [*judgement_parts(answer.own_pooled), *detection_parts(answer.own_detection)],
@@ -60,6 +65,7 @@ def parameters(answer: PatientAnswer, *, patient: str, codes: Codes) -> dict[str
             *(group("practice", log_parts(log)) for log in answer.practice),
             group("practiceOverall", adherence_parts(answer.practice_all)),
             group("scaling", scaling_parts(answer.scaling, answer.scaling_problem)),
+            *care_parts(answer),
         ],
     }
 
@@ -101,8 +107,10 @@ def _goal(answer: GoalAnswer, visits: Sequence[VisitResult], codes: Codes) -> li
             answer.reliable_change,
             lambda found: group("reliableChange", reliable_change_parts(found, unit)),
         ),
+        *given(answer.change, lambda found: group("change", since_baseline_parts(found, unit))),
+        *given(answer.overlap, lambda found: group("phaseOverlap", overlap_parts(found))),
         *(part("problem", valueString=problem) for problem in answer.problems),
-        *(part("evidence", valueReference={"reference": source}) for source in answer.evidence),
+        *sources(answer.evidence),
     ]
 
 
@@ -123,8 +131,12 @@ def _criterion(status: Status) -> list[Part]:
         part("visits", valuePositiveInt=criterion.visits),
         part("minTrials", valuePositiveInt=criterion.min_trials),
         part("dips", valuePositiveInt=criterion.dips),
+        *([part("ofVisits", valuePositiveInt=criterion.of)] if criterion.of else []),
+        *([part("weeks", valuePositiveInt=criterion.weeks)] if criterion.weeks > 1 else []),
+        *([part("withoutCues", valueBoolean=True)] if criterion.without_cues else []),
         part("met", valueBoolean=progress.met),
         part("inARow", valueUnsignedInt=progress.in_a_row),
+        part("soFar", valueUnsignedInt=progress.so_far),
         *given(progress.run, lambda run: group("run", _run(run))),
     ]
 
@@ -134,6 +146,8 @@ def _run(run: Run) -> list[Part]:
         part("start", valueDate=run.start.isoformat()),
         part("end", valueDate=run.end.isoformat()),
         part("days", valueUnsignedInt=run.days),
+        part("visits", valueUnsignedInt=run.visits),
+        part("atTarget", valueUnsignedInt=run.at_target),
         *whole("numerator", run.k),
         *whole("denominator", run.n),
         *span("interval", percent(run.interval), "%"),

@@ -25,6 +25,7 @@ __all__ = [
     "points",
     "quantity",
     "range_of",
+    "sources",
     "span",
     "text",
     "whole",
@@ -36,6 +37,8 @@ _PLACES = Decimal("0.000001")
 
 def decimal(value: Fraction | float) -> Decimal:
     """A number to six places, without trailing zeros or exponent."""
+    if isinstance(value, Fraction) and value.denominator == 1:
+        return Decimal(value.numerator)
     exact = Decimal(value.numerator) / value.denominator if isinstance(value, Fraction) else Decimal(value)
     rounded = exact.quantize(_PLACES)
     whole_part = rounded.to_integral_value()
@@ -65,6 +68,11 @@ def group(name: str, parts: Iterable[Part]) -> Part:
 def given(value: Any, make: Callable[[Any], Part]) -> list[Part]:
     """What ``make`` says of a value, nothing for None and empty text."""
     return [] if value is None or (isinstance(value, str) and not value) else [make(value)]
+
+
+def sources(evidence: Iterable[str]) -> list[Part]:
+    """The resources behind a number."""
+    return [part("evidence", valueReference={"reference": source}) for source in evidence]
 
 
 def text(name: str, value: str) -> list[Part]:

@@ -99,6 +99,11 @@ def _criterion(goal: views.Goal) -> tuple[Criterion, Fraction | None]:
         visits=_positive(parts.get("visits"), usual.visits),
         min_trials=_positive(parts.get("minTrials"), usual.min_trials),
         dips=_positive(parts.get("dips"), usual.dips),
+        of=_positive(parts.get("ofVisits"), usual.of),
+        weeks=_positive(parts.get("weeks"), usual.weeks),
+        without_cues=any(
+            one.within("withoutCues").value_boolean or False for one in goal.extensions("goal-criterion")
+        ),
     ), step if step and step > 0 else None
 
 

@@ -91,6 +91,12 @@ def _criterion(goal: Goal) -> list[Element]:
         {"url": "minTrials", "valuePositiveInt": criterion.min_trials},
         {"url": "dips", "valuePositiveInt": criterion.dips},
     ]
+    if criterion.of_visits is not None:
+        parts.append({"url": "ofVisits", "valuePositiveInt": criterion.of_visits})
+    if criterion.weeks > 1:
+        parts.append({"url": "weeks", "valuePositiveInt": criterion.weeks})
+    if criterion.without_cues:
+        parts.append({"url": "withoutCues", "valueBoolean": True})
     return parts + ([{"url": "step", "valueDecimal": criterion.step}] if criterion.step is not None else [])
 
 

@@ -145,6 +145,10 @@ def _criterion(case: Case, goal: Goal, report: Report) -> None:
     elif planned is not None and visits > planned:
         message = f"The criterion asks for {visits} visits, but {planned} are planned."
         report.warn("visits", message, "criterion-planned")
+    of_visits = goal.criterion.of_visits if goal.criterion is not None else None
+    if of_visits is not None and not visits <= of_visits <= 20:
+        message = f"'{visits} of {of_visits}' visits can't be asked for: give {visits} to 20 visits."
+        report.error("of_visits", message, "criterion-of")
 
 
 def _scaling(scaling: Scaling, step: Decimal, report: Report) -> None:

@@ -194,6 +194,7 @@ class Extension(Element, frozen=True):
     """An extension with one of the values this project's own have."""
 
     url: str = ""
+    value_boolean: bool | None = None
     value_integer: int | None = None
     value_positive_int: int | None = None
     value_decimal: Decimal | None = None

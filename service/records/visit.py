@@ -437,6 +437,11 @@ class Criterion(_Part):
     """How often the target must be met."""
 
     visits: Whole = Field(2, description="Consecutive visits at target (k).")
+    of_visits: Whole | None = Field(
+        None, description="Visits at target among so many in a row, instead of consecutive ones (p of q)."
+    )
+    weeks: Whole = Field(1, ge=1, description="Calendar weeks the visits at target lie in, at least.")
+    without_cues: bool = Field(False, description="Only visits whose trials were done without cues count.")
     min_trials: Whole = Field(5, ge=1, description="Scored trials a visit needs to count.")
     dips: Whole = Field(2, ge=1, description="Consecutive visits below target that reopen a met goal (m).")
     step: Number | None = Field(None, gt=0, description="Smallest change counted as change (delta).")

@@ -8,7 +8,8 @@ from scipy.stats import binomtest
 from scipy.stats import fisher_exact as scipy_fisher
 from statsmodels.stats.proportion import confint_proportions_2indep
 
-from service.attainment.change import fisher_exact, paired, unpaired_difference
+from service.attainment.change import apart, by_posture, fisher_exact, paired, unpaired_difference
+from service.attainment.trials import Trial
 
 CONTINGENCY = "contingencytables (R), tests"
 
@@ -165,3 +166,50 @@ def test_the_interval_of_pairs_holds_the_difference(table):
     if found.interval is not None:
         assert -1 <= found.interval.low <= float(found.difference) + 1e-12
         assert float(found.difference) - 1e-12 <= found.interval.high <= 1
+
+
+def block(observed, postures="abcde"):
+    seen = {"1": "closed", "0": "not-closed", "x": "not-observable"}
+    return [Trial(n, seen[one], posture=postures[n]) for n, one in enumerate(observed)]
+
+
+def pairs(before, after, *, postures="abcde"):
+    return by_posture(block(before), block(after, postures), lambda trial: trial.closed)
+
+
+def test_trials_are_paired_by_posture_whatever_their_order():
+    found = pairs("01010", "11010")
+    assert (found.both, found.gained, found.lost, found.neither) == (2, 1, 0, 2)
+    assert pairs("11000", "00011", postures="edcba") == paired(2, 0, 0, 3)
+
+
+def test_a_trial_that_was_not_scored_takes_its_pair_with_it():
+    assert pairs("x1010", "11010").n == 4
+
+
+def test_where_a_posture_is_missing_or_repeated_there_are_no_pairs():
+    assert pairs("11111", "11111", postures="abcdf") is None
+    assert by_posture(block("11", "aa"), block("11", "aa"), lambda trial: trial.closed) is None
+    assert by_posture(block("111"), block("11"), lambda trial: trial.closed) is None
+
+
+def test_separate_trials_hide_p_below_six_on_either_side():
+    few, enough = apart(1, 5, 5, 6), apart(1, 6, 6, 6)
+    assert (few.p, few.reason) == (
+        None,
+        "Five trials cannot show statistical significance; look at the run of visits.",
+    )
+    assert (enough.p, enough.reason) == (enough.exact_p, "")
+    assert enough.difference.difference == Fraction(5, 6)
+
+
+def test_the_other_way_round_the_difference_turns_its_sign():
+    there, back = apart(1, 5, 4, 5), apart(4, 5, 1, 5)
+    assert there.difference.difference == -back.difference.difference == Fraction(3, 5)
+    assert there.exact_p == back.exact_p
+    assert there.difference.interval.low == pytest.approx(-back.difference.interval.high)
+
+
+def test_against_nothing_there_is_no_comparison():
+    assert apart(0, 0, 1, 5) is None
+    assert apart(1, 5, 0, 0) is None

@@ -56,6 +56,76 @@ def test_two_in_a_row_attain_and_two_dips_in_a_row_reopen(pattern, met, attained
     assert found.regressed == (None if regressed is None else week(regressed))
 
 
+@pytest.mark.parametrize(
+    ("pattern", "criterion", "attained"),
+    [
+        ("+-+", Criterion(2, of=3), 2),
+        ("+--+", Criterion(2, of=3), None),
+        ("+-+-+", Criterion(3, of=5), 4),
+        ("-+-+-+", Criterion(3, of=5), 5),
+        ("++", Criterion(2, of=4), 1),
+        ("+++", Criterion(3, of=3), 2),
+        ("+-+", Criterion(3, of=3), None),
+    ],
+)
+def test_p_of_q_lets_visits_be_missed(pattern, criterion, attained):
+    found = walk(pattern, criterion)
+    assert found.attained == (None if attained is None else week(attained))
+    if found.run:
+        assert found.run.at_target == criterion.visits
+        assert found.run.visits <= criterion.of
+
+
+def test_visits_missed_within_a_run_are_pooled_with_it():
+    run = walk("+-+", Criterion(2, of=3)).run
+    assert (run.k, run.n, run.visits, run.at_target) == (10, 15, 3, 2)
+
+
+def test_after_a_regression_a_new_run_starts_from_nothing():
+    assert walk("++--+", Criterion(2, of=5)).met is False
+    assert walk("++--+-+", Criterion(2, of=5)).attained == week(6)
+
+
+def test_visits_of_one_calendar_week_are_not_enough_where_two_are_asked_for():
+    monday = date(2026, 3, 9)
+    criterion = Criterion(2, weeks=2)
+
+    def attained(*days):
+        return progress([CountedVisit(monday + timedelta(day), met=True) for day in days], criterion).attained
+
+    assert attained(0, 6) is None
+    assert attained(6, 7) == monday + timedelta(7)
+    assert attained(0, 2, 4) is None
+    assert attained(0, 2, 7) == monday + timedelta(7)
+    assert attained(0, 14) == monday + timedelta(14)
+
+
+@pytest.mark.parametrize(
+    ("pattern", "criterion", "so_far"),
+    [
+        ("-+", Criterion(3), 1),
+        ("++-", Criterion(3), 0),
+        ("+-+", Criterion(3, of=4), 2),
+        ("+++", Criterion(), 3),
+    ],
+)
+def test_what_counts_towards_the_criterion_now(pattern, criterion, so_far):
+    assert walk(pattern, criterion).so_far == so_far
+
+
+@given(st.text("+-", max_size=14), st.integers(1, 4))
+def test_p_of_p_is_p_in_a_row_until_it_is_met(pattern, visits):
+    plain, of = walk(pattern, Criterion(visits)), walk(pattern, Criterion(visits, of=visits))
+    assert plain.first_attained == of.first_attained
+
+
+@given(st.text("+-", max_size=14), st.integers(1, 3), st.integers(0, 3))
+def test_letting_more_visits_be_missed_never_attains_later(pattern, visits, more):
+    strict = walk(pattern, Criterion(visits, of=visits + more)).first_attained
+    mild = walk(pattern, Criterion(visits, of=visits + more + 1)).first_attained
+    assert strict is None or (mild is not None and mild <= strict)
+
+
 def test_the_first_attainment_is_kept():
     found = walk("++--++")
     assert (found.first_attained, found.attained) == (week(1), week(5))

@@ -5,7 +5,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from service.attainment.dose import PracticeDay, adherence
+from service.attainment.dose import CalendarDay, PracticeDay, adherence, calendar
 
 START = date(2026, 2, 3)
 
@@ -89,3 +89,18 @@ def test_within_one_prescription_a_reading_is_the_mean_of_capped_days(done):
     if shares:
         assert found.of_logged_days == sum(shares, Fraction(0)) / len(shares)
         assert found.unlogged_as_zero <= found.of_logged_days <= 1
+
+
+def test_the_calendar_has_every_day_once_over_all_exercises():
+    days = [
+        PracticeDay(START, Fraction(30), Fraction(20), "closure", evidence=("Observation/1",)),
+        PracticeDay(START, Fraction(10), Fraction(10), "lift", evidence=("Observation/2",)),
+        PracticeDay(START + timedelta(2), Fraction(30), None),
+        PracticeDay(START + timedelta(1), Fraction(30), Fraction(0), on_hold=True),
+    ]
+    assert calendar(days) == (
+        CalendarDay(START, Fraction(40), Fraction(30), ("Observation/1", "Observation/2")),
+        CalendarDay(START + timedelta(1), Fraction(0), Fraction(0)),
+        CalendarDay(START + timedelta(2), Fraction(30), None),
+    )
+    assert [day.logged for day in calendar(days)] == [True, True, False]

@@ -1,3 +1,4 @@
+from dataclasses import replace
 from datetime import date, timedelta
 from fractions import Fraction
 
@@ -7,6 +8,7 @@ from service.attainment.criterion import Criterion
 from service.attainment.dose import PracticeDay
 from service.attainment.goals import Goal, Target, Value
 from service.attainment.inputs import (
+    ExcludedVisit,
     GoalOnFile,
     PatientInputs,
     PracticeLog,
@@ -293,3 +295,126 @@ def test_a_score_is_judged_by_its_reliability():
 
 def test_detection_waits_for_five_trials_of_each_kind():
     assert attain(PatientInputs(), week(10)).own_detection.d_prime is None
+
+
+def postured(of):
+    trials = tuple(replace(trial, posture=f"p{trial.number}") for trial in of.trials)
+    return replace(of, trials=trials)
+
+
+def test_blocks_that_cant_be_paired_are_compared_as_separate_trials():
+    first, second, third = attain(PatientInputs(blocks=BLOCKS), week(10)).visits
+    assert (first.apart.before, first.apart.after, first.apart.p) == ((2, 5), (5, 5), None)
+    assert (second.apart.before, third.apart) == ((3, 4), None)
+    paired = attain(PatientInputs(blocks=tuple(map(postured, BLOCKS))), week(10)).visits[0]
+    assert (paired.by_posture.gained, paired.apart) == (3, None)
+
+
+def test_change_since_the_baseline_is_paired_where_the_baseline_is_a_probe():
+    found = one_goal(on_file(), blocks=tuple(map(postured, BLOCKS))).change
+    assert (found.before.day, found.after.day, found.difference) == (week(0), week(2), 40)
+    assert (found.by_posture.both, found.by_posture.gained, found.by_posture.lost) == (2, 2, 0)
+    assert (found.by_posture.p, found.apart) == (None, None)
+
+
+def test_agreement_is_paired_by_whether_the_judgement_was_right():
+    found = one_goal(on_file("judgement-agreement"), blocks=tuple(map(postured, BLOCKS))).change
+    assert (found.by_posture.both, found.by_posture.gained, found.by_posture.lost) == (4, 1, 0)
+
+
+def test_a_recorded_baseline_from_elsewhere_is_not_paired():
+    baseline = Value(week(0), Fraction(20), 1, 5)
+    found = one_goal(on_file(baseline=baseline), blocks=tuple(map(postured, BLOCKS))).change
+    assert (found.by_posture, found.apart.before, found.apart.after) == (None, (1, 5), (4, 5))
+    early = replace(baseline, day=week(-1))
+    assert one_goal(on_file(baseline=early), blocks=BLOCKS).change.apart.before == (1, 5)
+
+
+def test_change_of_a_score_has_no_trials():
+    scores = {"oral-intake-level": (Value(week(0), Fraction(4)), Value(week(2), Fraction(6)))}
+    found = one_goal(on_file("oral-intake-level", 6), scores=scores).change
+    assert (found.difference, found.by_posture, found.apart) == (2, None, None)
+
+
+def test_without_a_later_value_there_is_no_change():
+    assert one_goal(on_file(), blocks=BLOCKS, as_of=week(0)).change is None
+    assert one_goal(on_file()).change is None
+
+
+def test_every_score_is_answered_with_or_without_a_goal():
+    scores = {
+        "eat10-total": tuple(Value(week(n), Fraction(one)) for n, one in enumerate((22, 19, 15, 11))),
+        "body-weight": (Value(week(1), Fraction(145, 2)),),
+        "oral-intake-level": (),
+    }
+    eat10, weight = attain(PatientInputs(scores=scores), week(2)).scores
+    assert (eat10.measure, len(eat10.values), eat10.reliable_change.reliable) == ("eat10-total", 3, False)
+    assert (weight.measure, weight.unit, weight.reliable_change) == ("body-weight", "kg", None)
+    last = attain(PatientInputs(scores=scores), week(9)).scores[0].reliable_change
+    assert (round(last.index, 2), last.reliable, last.approximate) == (-2.41, True, True)
+
+
+def test_an_excluded_visit_is_a_reading_without_a_value_and_says_why():
+    excluded = (ExcludedVisit("Encounter/1", week(1), "fever", ("Observation/1",)),)
+    blocks = tuple(one for one in BLOCKS if one.day != week(1))
+    found = attain(PatientInputs((on_file(),), blocks, excluded=excluded), week(10))
+    assert [(reading.day, reading.why) for reading in found.goals[0].readings] == [
+        (week(0), ""),
+        (week(1), "visit excluded: fever"),
+        (week(2), ""),
+    ]
+    assert found.excluded == excluded
+    assert attain(PatientInputs((on_file(),), blocks, excluded=excluded), week(0)).excluded == ()
+
+
+def cued(of, *levels):
+    trials = zip(of.trials, levels, strict=True)
+    return replace(of, trials=tuple(replace(trial, cue=level) for trial, level in trials))
+
+
+FULL = tuple(block(week(n), "11111", "11111") for n in range(4))
+ALONE, HELPED = ("independent",) * 5, ("independent",) * 4 + ("minimal-cues",)
+
+
+@pytest.mark.parametrize(
+    ("levels", "attained"),
+    [
+        ((ALONE, ALONE), week(1)),
+        ((ALONE, HELPED, ALONE), None),
+        ((HELPED, ALONE, ALONE), week(2)),
+        ((ALONE, ("",) * 5, ALONE), week(2)),
+        ((("",) * 5, ("",) * 5), None),
+    ],
+)
+def test_a_criterion_without_cues(levels, attained):
+    blocks = tuple(cued(one, *level) for one, level in zip(FULL, levels, strict=False))
+    found = one_goal(on_file(criterion=Criterion(without_cues=True)), blocks=blocks)
+    assert found.status.progress.attained == attained
+    plain = one_goal(on_file(), blocks=blocks)
+    assert plain.status.progress.attained == week(1)
+
+
+def test_trials_with_cues_are_not_at_target_and_unknown_cues_are_said():
+    blocks = (cued(FULL[0], *HELPED), FULL[1])
+    first, second = one_goal(on_file(criterion=Criterion(without_cues=True)), blocks=blocks).readings
+    assert (first.at_target, first.counts) == (False, True)
+    assert (second.at_target, second.counts) == (True, False)
+    assert second.why == "cue level not recorded: the visit does not count for the criterion"
+
+
+def test_a_score_needs_no_cue_level():
+    scores = {"oral-intake-level": tuple(Value(week(n), Fraction(6)) for n in range(2))}
+    goal = on_file("oral-intake-level", 6, criterion=Criterion(without_cues=True))
+    assert one_goal(goal, scores=scores).status.code == "achieved"
+
+
+def test_cue_levels_of_a_probe_are_counted():
+    (found,) = attain(PatientInputs(blocks=(cued(FULL[0], *HELPED),)), week(1)).visits
+    assert found.cue_levels == {"independent": 4, "minimal-cues": 1}
+
+
+def test_no_luck_is_told_for_a_criterion_that_is_no_plain_run():
+    blocks = tuple(block(week(n), "11000", "11000") for n in range(3))
+    assert one_goal(on_file(), blocks=blocks).luck is not None
+    assert one_goal(on_file(criterion=Criterion(2, of=3)), blocks=blocks).luck is None
+    assert one_goal(on_file(criterion=Criterion(2, weeks=2)), blocks=blocks).luck is None

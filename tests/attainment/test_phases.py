@@ -1,3 +1,4 @@
+from datetime import date, timedelta
 from fractions import Fraction
 
 import pytest
@@ -5,7 +6,10 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy.stats import mannwhitneyu
 
-from service.attainment.phases import overlap
+from service.attainment.goals import Target, Value
+from service.attainment.inputs import CareFacts, Plan
+from service.attainment.phases import Phase, baseline_overlap, overlap
+from service.attainment.phases import phases as phases_of
 
 phases = st.lists(st.integers(0, 10), min_size=3, max_size=8)
 
@@ -85,3 +89,60 @@ def test_pairs_are_those_of_the_rank_sum_test(a, b):
     found = compared(a, b)
     assert float(found.nap) * len(a) * len(b) == pytest.approx(mannwhitneyu(b, a).statistic)
     assert found.nap + compared(a, b, higher_is_better=False).nap == 1
+
+
+DAY = date(2026, 6, 5)
+
+
+def after(days):
+    return DAY + timedelta(days)
+
+
+def weekly(*numbers):
+    return [Value(after(7 * week), Fraction(number)) for week, number in enumerate(numbers)]
+
+
+def test_a_phase_ends_with_the_day_on_which_something_begins():
+    care = CareFacts(
+        training_began=DAY,
+        plans=(
+            Plan("CarePlan/1", DAY),
+            Plan("CarePlan/2", after(21)),
+            Plan("CarePlan/3", after(35), "on-hold"),
+        ),
+    )
+    assert phases_of(care, after(60)) == (
+        Phase("baseline", None, DAY),
+        Phase("training and home plan", DAY, after(21), ("CarePlan/1",)),
+        Phase("home plan", after(21), after(35), ("CarePlan/2",)),
+        Phase("home plan, on-hold", after(35), None, ("CarePlan/3",)),
+    )
+
+
+def test_what_begins_later_is_not_seen():
+    care = CareFacts(training_began=after(30), plans=(Plan("CarePlan/1", after(14)),))
+    assert [one.label for one in phases_of(care, after(20))] == ["baseline", "home plan"]
+    assert phases_of(care, DAY) == (Phase("baseline", None, None),)
+
+
+def test_the_baseline_phase_is_held_against_all_that_follows():
+    found = phases_of(CareFacts(training_began=after(14)), after(90))
+    overlapped = baseline_overlap(
+        weekly(20, 20, 40, 60, 80, 80, 100), Target("closure-accuracy", Fraction(80)), found
+    )
+    assert (overlapped.m, overlapped.n, overlapped.nap, overlapped.tau_u) == (3, 4, 1, Fraction(5, 6))
+
+
+def test_lower_is_better_where_the_target_says_so():
+    found = phases_of(CareFacts(training_began=after(14)), after(90))
+    target = Target("airway-entry-group", Fraction(1), higher_is_better=False)
+    assert baseline_overlap(weekly(4, 4, 3, 3, 2, 1, 1), target, found).nap == Fraction(23, 24)
+
+
+@pytest.mark.parametrize("began", [DAY, after(7), None])
+def test_without_a_baseline_phase_nothing_is_computed(began):
+    found = phases_of(CareFacts(training_began=began), after(90))
+    values = weekly(20, 40) if began is None else weekly(20, 40, 60, 80, 80, 80)
+    overlapped = baseline_overlap(values, Target("closure-accuracy", Fraction(80)), found)
+    assert (overlapped.nap, overlapped.reason) == (None, "no baseline phase, phase statistics not computed")
+    assert overlapped.m + overlapped.n == len(values)

@@ -1,3 +1,6 @@
+from msgspec import Raw
+from msgspec.json import encode
+
 from service.page.trial_grid import trial_grid
 from service.records.views import Quantity, Reference
 from service.records.worded import WordedCoding, WordedComponent, WordedConcept, WordedObservation
@@ -7,26 +10,27 @@ VALUE = "https://swallow-interop.example.org/fhir/CodeSystem/swallow-value"
 
 
 def said(code, system=VALUE):
-    return WordedConcept(coding=(WordedCoding(system=system, code=code),), text=code.replace("-", " "))
+    found = WordedConcept(coding=(WordedCoding(system=system, code=code),), text=code.replace("-", " "))
+    return Raw(encode(found))
 
 
 def part(code, **value):
-    return WordedComponent(code=said(code, OBSERVATION), **value)
+    return WordedComponent(code_text=said(code, OBSERVATION), **value)
 
 
 def trial(id_, block, number, posture, seen="closed", *more):
     answers = (("training-block", block), ("posture", posture))
-    parts = [part(code, value_codeable_concept=said(text)) for code, text in answers]
+    parts = [part(code, concept_text=said(text)) for code, text in answers]
     return WordedObservation(
         id=id_,
-        value_codeable_concept=said(seen) if seen else WordedConcept(),
+        concept_text=said(seen) if seen else Raw(b""),
         component=(*parts, part("trial-number", value_integer=number), *more),
     )
 
 
 def judgement(of, answer):
     focus = (Reference(reference=f"Observation/{of}"),)
-    return WordedObservation(focus=focus, value_codeable_concept=said(answer))
+    return WordedObservation(focus=focus, concept_text=said(answer))
 
 
 def test_a_row_per_posture_and_a_column_per_block_in_the_order_of_the_visit():
@@ -56,7 +60,7 @@ def test_what_the_person_said_stands_beside_and_a_difference_is_marked():
 
 
 def test_a_trial_that_could_not_be_seen_says_why():
-    why = part("reason-not-rated", value_codeable_concept=said("view-lost"))
+    why = part("reason-not-rated", concept_text=said("view-lost"))
     hold = part("hold-duration", value_quantity=Quantity(value=2, code="s"))
     (row,) = trial_grid([trial("a", "pre", 1, "chin-down", "", why, hold)], []).rows
     (one,) = row[1][0]
@@ -69,4 +73,4 @@ def test_a_trial_that_could_not_be_seen_says_why():
 
 
 def test_trials_of_no_block_make_no_grid():
-    assert trial_grid([WordedObservation(value_codeable_concept=said("closed"))], []) is None
+    assert trial_grid([WordedObservation(concept_text=said("closed"))], []) is None

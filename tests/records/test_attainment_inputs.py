@@ -258,6 +258,13 @@ def test_a_goal_with_its_criterion():
     assert (found.goal.step, found.goal.start, found.goal.due) == (10, DAY, date(2026, 9, 25))
 
 
+def test_a_criterion_that_lets_visits_be_missed_over_weeks_and_without_cues():
+    parts = criterion(visits=3, ofVisits=5, weeks=2)
+    parts["extension"].append({"url": "withoutCues", "valueBoolean": True})
+    found = only_goal(goal("g1", parts)).goal.criterion
+    assert found == Criterion(3, of=5, weeks=2, without_cues=True)
+
+
 def test_what_a_goal_does_not_say_is_as_usual():
     found = only_goal(goal(targets=[target("eat10-total", 10, None, None)]))
     assert found.goal.criterion == Criterion(2, 5, 2)

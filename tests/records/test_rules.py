@@ -161,6 +161,8 @@ ERRORS: list[tuple[str, dict[tuple[Any, ...], Any], str, str]] = [
     (VISIT, {("goals", 0, "targets", 0): {"measure": "airway entry group", "value": 1}, ("goals", 0, "baseline", "value"): 3}, "/goals/0/targets/0/consistency", "Name the consistency (IDDSI level) this airway-entry goal is about."),
     (VISIT, {("goals", 0, "criterion", "visits"): 11}, "/goals/0/criterion/visits", "Criterion 'k' must be 1 to 10."),
     (VISIT, {("goals", 0, "criterion", "visits"): 0}, "/goals/0/criterion/visits", "Criterion 'k' must be 1 to 10."),
+    (VISIT, {("goals", 0, "criterion", "of_visits"): 1}, "/goals/0/criterion/of_visits",
+     "'2 of 1' visits can't be asked for: give 2 to 20 visits."),
     (VISIT, {("goals", 0, "baseline"): GONE}, "/goals/0/baseline", "Record a baseline before making the goal active."),
     (VISIT, {("goals", 0, "baseline", "value"): 120}, "/goals/0/baseline/value", "Baseline 120 is outside 0-100 for closure accuracy."),
     (VISIT, {("goals", 0, "due"): "2026-02-03"}, "/goals/0/due", "Due date 2026-02-03 is not after the start date 2026-02-03."),
