@@ -71,6 +71,9 @@ class Settings(BaseSettings):
     max_bundle_entries: int = Field(5_000, ge=1, description="Most entries in a batch or transaction.")
     page_size: int = Field(50, ge=1, description="Entries on a search page when _count is not given.")
     max_page_size: int = Field(500, ge=1, description="Most entries on a search page.")
+    measure_seconds: float = Field(
+        60, gt=0, description="Seconds after which the evaluation of a measure is refused."
+    )
     development_issuer: bool = Field(
         False, description="Accept tokens of the built-in development issuer; loopback only, set by 'demo'."
     )

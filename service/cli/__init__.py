@@ -10,6 +10,7 @@ from service.cli.backup import backup
 from service.cli.convert import convert
 from service.cli.copy_store import copy
 from service.cli.demo import demo
+from service.cli.evaluate import evaluate_command
 from service.cli.export import export
 from service.cli.group import Commands
 from service.cli.load import load
@@ -35,7 +36,7 @@ def main() -> None:
     gc.freeze()
 
 
-_DAILY = (demo, serve, load, convert, attainment, export, push, token, validate)
+_DAILY = (demo, serve, load, convert, attainment, evaluate_command, export, push, token, validate)
 _UPKEEP = (terminology, backup, restore, copy, migrate)
 for command in (*_DAILY, *_UPKEEP):
     main.add_command(command)

@@ -6,7 +6,7 @@ from service.attainment.answers import GoalAnswer, PatientAnswer, Stated
 from service.attainment.goals import Value
 from service.attainment.measures import MEASURES, SHARES
 
-__all__ = ["goal_rows", "rendered"]
+__all__ = ["aligned", "goal_rows", "rendered"]
 
 HEADINGS = (
     "name",
@@ -43,8 +43,12 @@ def goal_rows(name: str, answer: PatientAnswer) -> list[tuple[str, ...]]:
 
 def rendered(rows: Iterable[Sequence[str]]) -> str:
     """Rows under their headings, columns aligned."""
-    table = [HEADINGS, *rows]
-    widths = [max(len(row[column]) for row in table) for column in range(len(HEADINGS))]
+    return aligned([HEADINGS, *rows])
+
+
+def aligned(table: Sequence[Sequence[str]]) -> str:
+    """A table as text; its first row holds the headings."""
+    widths = [max(len(row[column]) for row in table) for column in range(len(table[0]))]
     lines = [
         "  ".join(cell.ljust(width) for cell, width in zip(row, widths, strict=True)).rstrip()
         for row in table

@@ -10,6 +10,7 @@ from service.fhir.json import dump
 from service.interactions.context import Action, Context
 from service.operations.arguments import Arguments, arguments, primitives
 from service.operations.as_of import as_of_date
+from service.operations.evaluate_measure import evaluate_measure
 from service.operations.everything import everything
 from service.operations.goal_attainment import goal_attainment
 from service.operations.labels import add_labels, read_labels, take_labels
@@ -24,6 +25,7 @@ from service.terminology.codes import codes
 __all__ = [
     "attainment",
     "encounter_everything",
+    "evaluate",
     "last_observations",
     "meta",
     "meta_add",
@@ -56,6 +58,19 @@ async def record_attainment(call: Call) -> Response:
         call.path("id"),
         as_of_date(call.criteria, await _parameters(call), context=context),
         context=context,
+        codes=codes(call.services.settings.snomed),
+    )
+    return await answer(call, body)
+
+
+async def evaluate(call: Call) -> Response:
+    """Count how many people attained their goals in a period; nothing is stored."""
+    body = await evaluate_measure(
+        call.services.store,
+        str(call.request.path_params.get("id", "")),
+        _given(call, "evaluate-measure", await _parameters(call)),
+        seconds=call.services.settings.measure_seconds,
+        context=call.context,
         codes=codes(call.services.settings.snomed),
     )
     return await answer(call, body)

@@ -7,6 +7,7 @@ from service.rest.dispatch import OPEN, Row
 __all__ = ["API_ROUTES", "FHIR_ROUTES"]
 
 _READS = "Patient.r Goal.r Observation.r"
+_COHORT = "Patient.rs Goal.r Observation.r"
 _GOALS = "/fhir/Patient/{id}/$goal-attainment"
 _META = "/fhir/{type}/{id}/$meta"
 _VALIDATE = "/fhir/{type}/{id}/$validate"
@@ -51,6 +52,11 @@ _RESTFUL = [
         operations.record_attainment,
         (f"goal-decisions {_READS}", f"Observation.c Provenance.c {_READS}"),
         operation="record-goal-attainment",
+    ),
+    *(
+        Row(method, path, operations.evaluate, (_COHORT,), operation="evaluate-measure")
+        for path in ("/fhir/Measure/$evaluate-measure", "/fhir/Measure/{id}/$evaluate-measure")
+        for method in ("GET", "POST")
     ),
     *(
         Row("POST", f"/fhir/{type_}/{{id}}/${name}", function, DECIDING[type_], operation=name)
