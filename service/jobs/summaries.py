@@ -74,20 +74,19 @@ class Summaries:
         await self.store.write("summaries", work)
 
     async def hurry(self, first: Sequence[str], seconds: float) -> None:
-        """Renew ``first`` and then others that are behind, for about so long; one request at a time.
+        """Renew ``first`` and then others that are behind, for about so long; who waited so long does none.
 
-        A store that can't be written leaves them behind.
+        One request at a time, as several would do the same. A store that can't be written leaves them behind.
         """
+        end = time.monotonic() + seconds
+        waiting = list(first)
         async with self._on_request:
-            end = time.monotonic() + seconds
-            waiting = list(first) or await self._behind()
-            while waiting and time.monotonic() < end:
+            while time.monotonic() < end and (waiting := waiting or await self._behind()):
                 chosen, waiting = waiting[:_AT_ONCE], waiting[_AT_ONCE:]
                 try:
                     await self.renew(chosen)
                 except StoreUnavailable:
                     return
-                waiting = waiting or await self._behind()
 
     async def run(self) -> None:
         """Renew what is behind until cancelled; whatever goes wrong is tried again."""

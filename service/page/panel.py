@@ -6,7 +6,7 @@ histories and the logs of proxies.
 """
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date
 from typing import Any
 from urllib.parse import parse_qs
@@ -16,11 +16,13 @@ from starlette.requests import Request
 from starlette.responses import Response
 from starlette.routing import Route
 
+from service.attainment.cues import NO_CUE_IS_NOT_SAFETY
 from service.errors import InvalidInput, TooLarge
 from service.fhir.json import reread
 from service.fhir.references import local_target
 from service.fhir.search_values import fold
 from service.jobs.summaries import Summaries
+from service.page import facts
 from service.page.guard import Guard
 from service.page.panel_query import COLUMNS, CUES, PEOPLE_ON_A_PAGE, STATUSES, Asked, asked
 from service.page.panel_row import PanelRow, unmade
@@ -64,55 +66,59 @@ class _Panel:
 
     async def listed(self, request: Request) -> Response:
         """GET /app: narrowed, ordered, page by page."""
-        caller, view = self._guard.caller(request), asked(request.query_params)
-        require(caller.scopes, _NEEDS)
-        summaries = self._summaries(request)
-        whose = _whose(caller, view.whose, self._guard.base_url)
-        query = view.query(summaries.today, summaries.maker.basis, whose)
-        page = await _up_to_date(summaries, query)
-        return html(
-            "panel.html",
-            **_choices(caller, whose, view),
-            **await _shown(summaries, page),
-            pages=max(1, -(-page.total // PEOPLE_ON_A_PAGE)),
-            looked_for="",
-        )
+        return await self._answer(request, self._caller(request), asked(request.query_params))
 
     async def found(self, request: Request) -> Response:
         """POST /app: people of the list by name."""
         self._guard.same_origin(request)
+        caller = self._caller(request)
+        fields = await _posted(request)
+        if not fields.get("name"):
+            raise InvalidInput("Write a name, or a part of one.")
+        return await self._answer(request, caller, asked({"list": fields.get("list", "")}), fields["name"])
+
+    def _caller(self, request: Request) -> Principal:
         caller = self._guard.caller(request)
         require(caller.scopes, _NEEDS)
-        fields = await _posted(request)
-        name, view = fields.get("name", ""), asked({"list": fields.get("list", "")})
-        words = tuple(fold(name).split())
-        if not words:
-            raise InvalidInput("Write a name, or the beginning of one.")
+        return caller
+
+    async def _answer(self, request: Request, caller: Principal, view: Asked, name: str = "") -> Response:
         summaries = self._summaries(request)
-        whose = _whose(caller, view.whose, self._guard.base_url)
-        tags = (f"team={whose}",) if whose else ()
-        query = SummaryQuery(summaries.today.isoformat(), summaries.maker.basis, tags, words)
-        page = await _up_to_date(summaries, query)
+        whose = _whose(caller, view.whose, self._base(request))
+        asks = view.query(summaries.today, summaries.maker.basis, whose)
+        page = await _up_to_date(summaries, replace(asks, name=tuple(fold(name).split())))
         return html(
             "panel.html",
             **_choices(caller, whose, view),
-            **await _shown(summaries, page),
-            pages=1,
+            called=await _called(summaries, caller, whose),
+            people=[await _person(summaries, one) for one in page.listed],
+            total=page.total,
+            behind=page.behind,
+            today=summaries.today,
+            pages=1 if name else max(1, -(-page.total // PEOPLE_ON_A_PAGE)),
             looked_for=name,
         )
 
+    def _base(self, request: Request) -> str:
+        """The FHIR base, below which a token may name its user."""
+        return f"{(self._guard.base_url or str(request.base_url)).rstrip('/')}/fhir"
 
-def _whose(caller: Principal, list_: str, base_url: str) -> str:
+
+def _whose(caller: Principal, list_: str, base: str) -> str:
     """Whose list it is: the caller's reference, empty for all people the token may read.
 
     The one place that decides which people somebody is shown in lists.
     """
-    return "" if list_ == "all" else _member(caller, base_url)
+    return "" if list_ == "all" else local_target(caller.fhir_user, base) or caller.fhir_user
 
 
-def _member(caller: Principal, base_url: str) -> str:
-    base = f"{base_url.rstrip('/')}/fhir" if base_url else ""
-    return local_target(caller.fhir_user, base) if caller.fhir_user else ""
+async def _called(summaries: Summaries, caller: Principal, whose: str) -> str:
+    """The name of whose list it is, if it is on file and the caller may read it; else the reference."""
+    type_, _, id_ = whose.rpartition("/")
+    if not caller.scopes.allow("r", type_):
+        return whose
+    stored = await summaries.store.read(type_, id_)
+    return whose if stored is None or stored.deleted else facts.name(reread(stored.content))
 
 
 async def _up_to_date(summaries: Summaries, query: SummaryQuery) -> SummaryPage:
@@ -122,11 +128,6 @@ async def _up_to_date(summaries: Summaries, query: SummaryQuery) -> SummaryPage:
         await summaries.hurry([one.patient for one in page.listed if one.behind], _HURRY_S)
         page = await summaries.store.summaries(query)
     return page
-
-
-async def _shown(summaries: Summaries, page: SummaryPage) -> dict[str, Any]:
-    people = [await _person(summaries, one) for one in page.listed]
-    return {"people": people, "total": page.total, "behind": page.behind, "today": summaries.today}
 
 
 async def _person(summaries: Summaries, listed: Listed) -> Person:
@@ -148,6 +149,7 @@ def _choices(caller: Principal, whose: str, view: Asked) -> dict[str, Any]:
     return {
         "caller": caller.subject,
         "member": caller.fhir_user,
+        "no_cue_is_not_safety": NO_CUE_IS_NOT_SAFETY,
         "mine": bool(whose),
         "asked": view,
         "columns": COLUMNS,

@@ -73,6 +73,12 @@ class PanelRow(msgspec.Struct, frozen=True, omit_defaults=True):
     cues: tuple[PanelCue, ...] = ()
     problem: str = ""
 
+    def kinds_of_cues(self) -> list[tuple[str, int]]:
+        """The first reason of each kind of cue, so that none hides another, and how many more it has."""
+        counts = Counter(cue.code for cue in self.cues)
+        first = {cue.code: cue.reason for cue in reversed(self.cues)}
+        return [(first[code], number - 1) for code, number in counts.items()]
+
 
 class _Member(Element, frozen=True):
     member: Reference = Reference()
@@ -133,11 +139,11 @@ class RowMaker:
     def _members(self, teams: Iterable[_CareTeam], day: date) -> set[str]:
         """Who is in a care team that is active on this day."""
         return {
-            one.member.target
+            one.member.target or one.member.reference
             for team in teams
             if team.status == "active" and not self._over(team.period, day)
             for one in team.participant
-            if one.member.target and not self._over(one.period, day)
+            if not self._over(one.period, day)
         }
 
     def _over(self, period: Period, day: date) -> bool:
@@ -208,5 +214,5 @@ def _tags(row: PanelRow, members: Iterable[str]) -> frozenset[str]:
     """Words the list is narrowed by."""
     tags = {f"status={code or 'none'}" for code, _ in row.statuses}
     tags |= {f"cue={cue.code}" for cue in row.cues} | ({"cue=any"} if row.cues else set())
-    tags |= {f"team={member}" for member in members}
+    tags |= {f"team={member}" for member in members if member}
     return frozenset(tags | ({"review=overdue"} if row.review_overdue else set()))

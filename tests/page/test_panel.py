@@ -8,6 +8,7 @@ from filed import FILED, GOAL, now, patient, put
 from page_reader import ORIGIN, Page
 
 from service.errors import StoreUnavailable
+from service.page.panel_row import PanelCue, PanelRow
 
 pytestmark = pytest.mark.anyio
 SAME = {"Origin": ORIGIN}
@@ -133,8 +134,12 @@ async def test_a_list_of_ones_own_are_people_whose_active_care_team_names_one(na
     )
     assert await names(fhir_user=ME) == ["Testwell"]
     assert await names(fhir_user=ME, name="t") == ["Testwell"]
+    assert await names(fhir_user=f"{ORIGIN}/fhir/{ME}") == ["Testwell"]
+    assert await names(fhir_user=f"https://elsewhere.example.org/fhir/{ME}") == []
     assert len(await names("/app?list=all", fhir_user=ME)) == 4
-    assert "People whose active care team names you" in Page((await ask(fhir_user=ME)).text).text
+    assert f"active care team names you, {ME}." in Page((await ask(fhir_user=ME)).text).text
+    await put(people.store, {"resourceType": "Practitioner", "id": "me", "name": [{"family": "Mocksley"}]})
+    assert "active care team names you, Mocksley." in Page((await ask(fhir_user=ME)).text).text
     assert await names(fhir_user="Practitioner/nobody") == []
     await put(people.store, care_team("mine", "p4"))
     assert await names(fhir_user=ME) == ["Ångström"]
@@ -178,12 +183,23 @@ async def test_it_goes_page_by_page(names, ask, people):
     page = Page((await ask("/app?page=2")).text)
     assert {"rel": "prev", "href": "/app"} in page.attributes("a")
     assert "64 people, as of 3 Jul 2026; page 2 of 2." in page.text
+    beyond = Page((await ask("/app?page=9")).text)
+    assert {"href": "/app?page=2"} in beyond.attributes("a")
 
 
 async def test_what_changed_is_shown_at_once(names, people):
     assert await names("/app?status=achieved") == ["Testwell"]
     await put(people.store, GOAL | {"lifecycleStatus": "completed"})
     assert await names("/app?status=achieved") == []
+
+
+def test_no_kind_of_cue_hides_another():
+    cues = (
+        PanelCue("group-worse", "first"),
+        PanelCue("group-worse", "second"),
+        PanelCue("red-flag", "fever"),
+    )
+    assert PanelRow("Testwell", cues=cues).kinds_of_cues() == [("first", 1), ("fever", 0)]
 
 
 async def test_a_line_that_could_not_be_renewed_in_time_says_so(ask, people, monkeypatch):
