@@ -150,17 +150,19 @@ def _moved(code: str, what: str, values: Sequence[Value], least: int | None, *, 
 
 
 def _weight(facts: CueFacts, limits: CueLimits) -> Iterator[Cue]:
+    """The newest weight against the highest of each window; one loss is said once."""
     windows = ((_MONTH, limits.weight_loss_month), (_HALF_YEAR, limits.weight_loss_half_year))
+    said: set[date] = set()
     for window, share in windows:
         if share is None or not facts.weight:
             continue
         now = facts.weight[-1]
         most = max(_within(facts.weight, window), key=lambda one: one.value)
         lost = (most.value - now.value) / most.value if most.value > 0 else Fraction(0)
-        if lost >= share:
-            days = (now.day - most.day).days
-            text = f"Weight is down {float(100 * lost):.1f} % within {days} days."
-            numbers = {"before": most.value, "now": now.value, "days": days}
+        if lost >= share and most.day not in said:
+            said.add(most.day)
+            text = f"Weight is down {float(100 * lost):.1f} % since {most.day}."
+            numbers = {"before": most.value, "now": now.value, "days": (now.day - most.day).days}
             yield Cue("weight-loss", text, numbers, _sources((most, now)))
 
 
