@@ -15,6 +15,7 @@ from service.errors import ServiceError
 from service.interactions.context import definitions_with
 from service.jobs.summaries import Summaries
 from service.jobs.terminology_server import TerminologyServer
+from service.operations.cue_limits import cue_limits
 from service.page.guard import Guard
 from service.page.guide_routes import guide_routes
 from service.page.panel import panel_routes
@@ -74,6 +75,7 @@ def create_app(
     ``settings.data_dir`` when it starts and closes it when it stops; a PostgreSQL that does not answer yet is
     opened later.
     """
+    cue_limits(settings)  # one that can't be read is said now, not at the first patient
     definitions = definitions_with(settings.guide_paths)
     code_lists = CodeLists(settings.code_list_folder)
     tokens = TokenVerifier(_issuers(settings), now=lambda: clock().timestamp())
@@ -84,7 +86,7 @@ def create_app(
         opened = store or await open_store_or_wait(settings, clock)
         ask = elsewhere.ask if elsewhere else None
         app.services = Services(settings, opened, tokens, clock, definitions, code_lists, ask)
-        app.summaries = Summaries(opened, RowMaker(settings.zone), settings.zone, clock)
+        app.summaries = Summaries(opened, RowMaker(settings.zone, cue_limits(settings)), settings.zone, clock)
         renewing = asyncio.create_task(app.summaries.run())
         try:
             yield
@@ -131,7 +133,8 @@ def _summaries(request: Request) -> Summaries:
 
 def _views(request: Request) -> StoredViews:
     services = services_of(request)
-    return StoredViews(services.store, services.settings.zone, services.now)
+    settings = services.settings
+    return StoredViews(services.store, settings.zone, services.now, cue_limits(settings))
 
 
 def _terminology_server(settings: Settings) -> TerminologyServer | None:

@@ -47,6 +47,10 @@ class Settings(BaseSettings):
         "all", description="'gps' leaves out SNOMED CT codes outside the freely licensed Global Patient Set."
     )
     safety_screen_days: int = Field(90, ge=1, description="Days for which a safety screen stays current.")
+    cue_limits: str = Field(
+        "",
+        description="Limits of attention cues other than the usual: name=number, on or off, by spaces.",
+    )
     references: Literal["allow", "enforce"] = Field(
         "allow",
         description="'enforce' refuses references that lead nowhere here, and deleting what is referred to.",

@@ -13,6 +13,7 @@ from service.cli.local import data_dir_option, now, opened, settings_for
 from service.cli.people import by_identifier, person_name
 from service.fhir import json
 from service.operations.attainment_parameters import parameters
+from service.operations.cue_limits import cue_limits
 from service.operations.goal_attainment import compute
 from service.settings import Settings
 from service.terminology.codes import codes
@@ -42,4 +43,5 @@ def attainment(patient: str, as_of: datetime | None, as_json: bool, data_dir: Pa
 async def _compute(settings: Settings, patient: str, day: date) -> tuple[str, str, PatientAnswer]:
     async with opened(settings) as store:
         id_ = (await by_identifier(store, "Patient", patient, settings)).id if "|" in patient else patient
-        return await person_name(store, id_), id_, await compute(store, id_, day, zone=settings.zone)
+        answer = await compute(store, id_, day, zone=settings.zone, limits=cue_limits(settings))
+        return await person_name(store, id_), id_, answer

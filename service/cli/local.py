@@ -14,6 +14,7 @@ from service.fhir.json import reread
 from service.fhir.validation.profiles import Definitions
 from service.interactions.apply import keys_of
 from service.interactions.context import Context, allow_everything, definitions_with
+from service.operations.cue_limits import cue_limits
 from service.settings import Settings
 from service.store.archive import Movable
 from service.store.code_lists import CodeLists
@@ -47,6 +48,7 @@ def local_context(settings: Settings) -> Context:
         base="",
         allow=allow_everything,
         zone=settings.zone,
+        cue_limits=cue_limits(settings),
         max_depth=settings.max_depth,
         max_bundle_entries=settings.max_bundle_entries,
         clock=now,

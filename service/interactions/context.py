@@ -9,6 +9,7 @@ from typing import Literal, Protocol
 from uuid import uuid4
 from zoneinfo import ZoneInfo
 
+from service.attainment.cues import CueLimits
 from service.fhir.guides import read_guide
 from service.fhir.validation.profiles import Definitions
 from service.interactions.elsewhere import Ask
@@ -77,17 +78,19 @@ class Context:
 
     ``base`` is the service's FHIR base without a trailing slash (``https://host/fhir``), used in links and to
     recognise references to itself. ``lenient`` is ``Prefer: handling=lenient``. ``clock`` answers now, with a
-    zone. ``enforce_references``: no reference may lead nowhere. ``warn_only``: what is readable FHIR is
-    stored, valid or not. ``definitions`` are the profiles that are known, by which claims of what is written
-    are judged, and value sets and code systems beside the stored ones; so are ``code_lists``, which the site
-    has loaded. ``licence`` says which of our codes may be shown. ``reserved`` says of a type and an id
-    whether they name a resource that travels with the program, which nobody can write.
-    ``elsewhere`` asks the site's terminology server; nothing that writes or searches does.
+    zone. ``cue_limits`` say when an attention cue is given. ``enforce_references``: no reference may lead
+    nowhere. ``warn_only``: what is readable FHIR is stored, valid or not. ``definitions`` are the profiles
+    that are known, by which claims of what is written are judged, and value sets and code systems beside the
+    stored ones; so are ``code_lists``, which the site has loaded. ``licence`` says which of our codes may be
+    shown. ``reserved`` says of a type and an id whether they name a resource that travels with the program,
+    which nobody can write. ``elsewhere`` asks the site's terminology server; nothing that writes or searches
+    does.
     """
 
     base: str
     allow: Allow
     zone: ZoneInfo = _UTC
+    cue_limits: CueLimits | None = None
     lenient: bool = False
     max_depth: int = 64
     max_bundle_entries: int = 5_000

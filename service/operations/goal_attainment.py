@@ -44,7 +44,7 @@ async def goal_attainment(
     """Answer the Parameters resource, as JSON text."""
     for type_ in READS:
         context.allow("r", type_)
-    answer = await compute(store, patient_id, as_of, zone=context.zone)
+    answer = await compute(store, patient_id, as_of, zone=context.zone, limits=context.cue_limits)
     return dump(parameters(answer, patient=f"Patient/{patient_id}", codes=codes))
 
 

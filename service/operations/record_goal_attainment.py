@@ -44,7 +44,7 @@ async def record_goal_attainment(
         context.allow("c", type_)
 
     async def work(txn: Transaction) -> bytes:
-        answer = await compute(txn, patient_id, as_of, zone=context.zone)
+        answer = await compute(txn, patient_id, as_of, zone=context.zone, limits=context.cue_limits)
         author = _Author(f"Patient/{patient_id}", await _labels(txn, patient_id), answer, codes)
         recorded = await _write(txn, author, context)
         tree = parameters(answer, patient=author.patient, codes=codes)

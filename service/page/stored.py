@@ -7,6 +7,7 @@ from datetime import date, datetime, timedelta
 from zoneinfo import ZoneInfo
 
 from service.attainment.answers import PatientAnswer
+from service.attainment.cues import CueLimits
 from service.errors import Gone, NotFound
 from service.fhir.json import reread
 from service.interactions.read import there
@@ -31,11 +32,15 @@ VISITS_OFFERED = 12
 
 @dataclass(frozen=True, slots=True)
 class StoredViews:
-    """Reads people from ``store``; ``now`` answers the present, ``zone`` is the site's."""
+    """Reads people from ``store``; ``now`` answers the present, ``zone`` is the site's.
+
+    ``limits`` say when an attention cue is given; None for the usual ones.
+    """
 
     store: Store
     zone: ZoneInfo
     now: Callable[[], datetime]
+    limits: CueLimits | None = None
 
     async def patient(self, id_: str, day: date | None) -> PatientView:
         """Answer one person as of a day (None: today)."""
@@ -82,7 +87,7 @@ class StoredViews:
         return await resource_view(self.store, type_, id_, caller)
 
     async def _answer(self, patient: str, day: date) -> PatientAnswer:
-        return await compute(self.store, patient, day, zone=self.zone)
+        return await compute(self.store, patient, day, zone=self.zone, limits=self.limits)
 
     def today(self) -> date:
         """Answer today at the site."""

@@ -18,6 +18,7 @@ from service.fhir.validation.profiles import Definitions
 from service.interactions.aside import aside
 from service.interactions.context import Action, Context, shipped_definitions
 from service.interactions.elsewhere import Ask
+from service.operations.cue_limits import cue_limits
 from service.operations.own_resources import is_own
 from service.rest.fields import field, parameter
 from service.rest.negotiation import answer_type, body_is_xml
@@ -131,6 +132,7 @@ class Call:
             base=self.base,
             allow=self.allow,
             zone=settings.zone,
+            cue_limits=cue_limits(settings),
             lenient=self.prefer("handling") == "lenient",
             max_depth=settings.max_depth,
             max_bundle_entries=settings.max_bundle_entries,
