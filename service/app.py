@@ -16,13 +16,15 @@ from service.interactions.context import definitions_with
 from service.jobs.summaries import Summaries
 from service.jobs.terminology_server import TerminologyServer
 from service.operations.cue_limits import cue_limits
+from service.page.acts import act_routes
+from service.page.desk import Desk
 from service.page.guard import Guard
 from service.page.guide_routes import guide_routes
 from service.page.panel import panel_routes
 from service.page.panel_row import RowMaker
 from service.page.routes import page_routes
 from service.page.stored import StoredViews
-from service.rest.call import Services, services_of
+from service.rest.call import Call, Services, services_of
 from service.rest.cross_origin import CrossOrigin, cross_origin
 from service.rest.dispatch import documented
 from service.rest.errors import HANDLED, error_answer
@@ -31,11 +33,13 @@ from service.rest.openapi import openapi_document
 from service.rest.request_log import Lines, RequestLog
 from service.rest.routes import API_ROUTES, FHIR_ROUTES
 from service.security.development_issuer import DevelopmentIssuer, is_loopback
+from service.security.principal import Principal
 from service.security.tokens import Issuer, TokenVerifier
 from service.settings import Settings
 from service.store.code_lists import CodeLists
 from service.store.contract import Store
 from service.store.opening import open_store_or_wait
+from service.terminology.codes import codes
 
 __all__ = ["Service", "create_app"]
 
@@ -111,7 +115,12 @@ def create_app(
     )
     app.include_router(documented(API_ROUTES))
     guard = Guard(tokens, settings.base_url)
-    pages = (*panel_routes(_summaries, guard), *page_routes(_views, guard), *guide_routes(guard))
+    pages = (
+        *panel_routes(_summaries, guard),
+        *act_routes(_desk, guard),
+        *page_routes(_views, guard),
+        *guide_routes(guard),
+    )
     app.router.routes.extend(pages)
     # FastAPI's own way of changing the document
     app.openapi = lambda: openapi_document(app, FHIR_ROUTES)  # type: ignore[method-assign]
@@ -140,6 +149,12 @@ def _views(request: Request) -> StoredViews:
 def _terminology_server(settings: Settings) -> TerminologyServer | None:
     url = settings.terminology_url
     return TerminologyServer(url, settings.terminology_token) if url else None
+
+
+def _desk(request: Request, principal: Principal) -> Desk:
+    services = services_of(request)
+    call = Call(request, services, principal, "application/fhir+json")
+    return Desk(_views(request), principal, call.context, codes(services.settings.snomed))
 
 
 def _issuers(settings: Settings) -> list[Issuer]:

@@ -6,6 +6,8 @@ Headers follow the OWASP secure-headers advice. The referrer policy must stay ``
 
 from collections.abc import Awaitable, Callable
 from dataclasses import dataclass
+from hashlib import sha256
+from hmac import compare_digest
 from urllib.parse import urlsplit
 
 from starlette.requests import Request
@@ -71,11 +73,14 @@ class Guard:
 
     def caller(self, request: Request) -> Principal:
         """Answer the caller by Bearer header or cookie; Unauthenticated or Forbidden otherwise."""
-        scheme, _, bearer = request.headers.get("authorization", "").partition(" ")
-        token = bearer.strip() if scheme.lower() == "bearer" else request.cookies.get(COOKIE, "")
-        if not token:
+        if not (token := self._token(request)):
             raise Unauthenticated("Sign in to see this page.")
         return self.admitted(token)
+
+    @staticmethod
+    def _token(request: Request) -> str:
+        scheme, _, bearer = request.headers.get("authorization", "").partition(" ")
+        return bearer.strip() if scheme.lower() == "bearer" else request.cookies.get(COOKIE, "")
 
     def admitted(self, token: str) -> Principal:
         """Verify a token and that it may read what the pages show."""
@@ -90,6 +95,16 @@ class Guard:
         ours = {request.headers.get("host", ""), urlsplit(self.base_url).netloc} - {""}
         if origin not in ours or site not in {None, "same-origin"}:
             raise Forbidden("This form was not sent from this site's own page. Open the page and try again.")
+
+    def form_token(self, request: Request) -> str:
+        """What a form of ours carries back: made from the caller's own token, which no other site knows."""
+        return sha256(b"form " + self._token(request).encode()).hexdigest()
+
+    def own_form(self, request: Request, sent: str) -> None:
+        """Refuse a posted form that one of our pages did not make for this very caller."""
+        self.same_origin(request)
+        if not compare_digest(sent.encode(), self.form_token(request).encode()):
+            raise Forbidden("This form was not made for this sign-in. Open the page and try again.")
 
     def secure(self, request: Request) -> bool:
         """Whether the browser reached us over https, so that the cookie may be bound to it."""

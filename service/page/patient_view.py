@@ -54,6 +54,14 @@ class PatientView:
     cue_caution: str = NO_CUE_IS_NOT_SAFETY
 
     @property
+    def names(self) -> dict[str, str]:
+        """Words for what can be decided about here: goals and visits, by reference."""
+        goals = {goal.id: goal.description for goal in self.goals}
+        visits = {f"Encounter/{one.encounter}": f"visit of {words.day(one.day)}" for one in self.visit_rows}
+        excluded = {f"Encounter/{one.encounter}": f"visit of {words.day(one.day)}" for one in self.excluded}
+        return goals | visits | excluded
+
+    @property
     def parts(self) -> tuple[tuple[str, str], ...]:
         """Id and name of the parts the page has, in their order."""
         parts = (

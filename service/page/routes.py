@@ -1,7 +1,7 @@
 """The table of pages: path, methods and what answers."""
 
 import asyncio
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from datetime import date
 from importlib.resources import files
 from typing import Protocol
@@ -11,6 +11,7 @@ from starlette.responses import Response
 from starlette.routing import Route
 
 from service.errors import InvalidInput, NotFound
+from service.page.decision_rows import DecisionRow
 from service.page.guard import Guard
 from service.page.patient_view import PatientView
 from service.page.rendering import html
@@ -32,6 +33,10 @@ class Views(Protocol):
 
     async def visit(self, patient: str, encounter: str) -> VisitView:
         """Answer one visit of one person; NotFound or Gone."""
+        ...
+
+    async def decisions(self, names: Mapping[str, str], caller: Principal) -> tuple[DecisionRow, ...]:
+        """Answer what was decided about resources, newest first; none where the caller may not read it."""
         ...
 
     def today(self) -> date:
@@ -72,8 +77,15 @@ class _Pages:
 
     async def patient(self, request: Request) -> Response:
         caller = self._guard.caller(request)
-        view = await self._views(request).patient(request.path_params["id"], _as_of(request))
-        return html("patient.html", caller=caller.subject, view=view)
+        views = self._views(request)
+        view = await views.patient(request.path_params["id"], _as_of(request))
+        return html(
+            "patient.html",
+            caller=caller.subject,
+            view=view,
+            decisions=await views.decisions(view.names, caller),
+            decided=request.query_params.get("decided", ""),
+        )
 
     async def summary(self, request: Request) -> Response:
         caller = self._guard.caller(request)
@@ -86,8 +98,15 @@ class _Pages:
     async def visit(self, request: Request) -> Response:
         caller = self._guard.caller(request)
         patient, encounter = request.path_params["id"], request.path_params["encounter"]
-        view = await self._views(request).visit(patient, encounter)
-        return html("visit.html", caller=caller.subject, view=view)
+        views = self._views(request)
+        view = await views.visit(patient, encounter)
+        return html(
+            "visit.html",
+            caller=caller.subject,
+            view=view,
+            decisions=await views.decisions(view.names, caller),
+            decided=request.query_params.get("decided", ""),
+        )
 
     async def resource(self, request: Request) -> Response:
         caller = self._guard.caller(request)

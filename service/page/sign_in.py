@@ -1,12 +1,11 @@
 """Signing in by pasting an access token into a form; the token then lives in a cookie, never in a URL."""
 
-from urllib.parse import parse_qs
-
 from starlette.requests import Request
 from starlette.responses import RedirectResponse, Response
 
-from service.errors import InvalidInput, TooLarge
+from service.errors import InvalidInput
 from service.page.guard import COOKIE, Guard
+from service.page.posted import posted
 from service.page.rendering import html
 
 __all__ = ["SignIn"]
@@ -48,13 +47,8 @@ class SignIn:
 
 
 async def _posted_token(request: Request) -> str:
-    body = bytearray()
-    async for part in request.stream():
-        body += part
-        if len(body) > LONGEST_FORM:
-            raise TooLarge("The form is too long: it takes one access token.")
-    fields = parse_qs(body.decode("utf-8", "replace"))
-    token = "".join(fields.get("token", [""])[0].split())
+    fields = await posted(request, longest=LONGEST_FORM)
+    token = "".join(fields.get("token", "").split())
     if not token:
         raise InvalidInput("Paste an access token into the field.")
     if len(token) > LONGEST_COOKIE:

@@ -1,7 +1,7 @@
 """The pages' views over a store: facts by search, goals by the same operation as the API's."""
 
 import asyncio
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta
 from zoneinfo import ZoneInfo
@@ -13,6 +13,7 @@ from service.fhir.json import reread
 from service.interactions.read import there
 from service.operations.goal_attainment import compute
 from service.page import facts
+from service.page.decision_rows import DecisionRow, decision_rows
 from service.page.patient_view import PatientView, patient_view
 from service.page.resources import ResourceView, resource_view
 from service.page.visit_changes import changes
@@ -85,6 +86,12 @@ class StoredViews:
     async def resource(self, type_: str, id_: str, caller: Principal) -> ResourceView:
         """Answer one stored resource the caller may read."""
         return await resource_view(self.store, type_, id_, caller)
+
+    async def decisions(self, names: Mapping[str, str], caller: Principal) -> tuple[DecisionRow, ...]:
+        """Answer what was decided about resources, newest first; none where the caller may not read it."""
+        if not (caller.scopes.allow("s", "Provenance") and caller.scopes.allow("r", "Provenance")):
+            return ()
+        return await decision_rows(self.store, names, self.zone)
 
     async def _answer(self, patient: str, day: date) -> PatientAnswer:
         return await compute(self.store, patient, day, zone=self.zone, limits=self.limits)

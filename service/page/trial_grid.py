@@ -46,6 +46,15 @@ class TrialGrid:
     blocks: tuple[str, ...]
     rows: tuple[tuple[str, tuple[tuple[GridTrial, ...], ...]], ...]
 
+    def trial(self, id_: str) -> tuple[str, str, GridTrial] | None:
+        """A trial by its Observation's id, with its posture and block; None if it is not here."""
+        for posture, cells in self.rows:
+            for block, trials in zip(self.blocks, cells, strict=True):
+                for one in trials:
+                    if one.id == id_:
+                        return posture, block, one
+        return None
+
 
 def trial_grid(
     trials: Iterable[WordedObservation], judgements: Iterable[WordedObservation]

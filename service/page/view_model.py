@@ -82,12 +82,13 @@ class Practice:
 class GoalView:
     """One goal as of a day: where it started, where it stands, how sure that is and what is next.
 
-    ``needed`` visits at target in a row meet it, ``run`` is how many there are now. ``met`` is the present
-    state; ``attained``, ``met_run`` and ``regressed`` are the days of the newest run and of its loss.
-    ``problems`` says what could not be computed. ``phases`` are the days on which a phase changed, each with
-    its words; ``last_change`` tells the newest result against the one before, ``cue_level`` the help its
-    trials had. ``working`` is how the status came about, name by name; ``left_out`` what did not count and
-    why; ``evidence`` the resources behind it.
+    ``needed`` visits at target in a row meet it (``of``: among so many in a row; ``weeks``: in at least so
+    many calendar weeks), ``run`` is how many there are now. ``met`` is the present state; ``attained``,
+    ``met_run`` and ``regressed`` are the days of the newest run and of its loss. ``problems`` says what could
+    not be computed. ``phases`` are the days on which a phase changed, each with its words; ``last_change``
+    tells the newest result against the one before, ``cue_level`` the help its trials had. ``working`` is how
+    the status came about, name by name; ``left_out`` what did not count and why; ``evidence`` the resources
+    behind it.
     """
 
     id: str
@@ -96,6 +97,9 @@ class GoalView:
     target: Fraction | None
     target_words: str
     needed: int = 1
+    of: int = 0
+    weeks: int = 1
+    without_cues: bool = False
     run: int = 0
     met: bool = False
     baseline: Reading | None = None

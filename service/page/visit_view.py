@@ -37,6 +37,18 @@ class VisitView:
     boluses: tuple[BolusRow, ...]
     changes: tuple[ChangeRow, ...]
 
+    @property
+    def names(self) -> dict[str, str]:
+        """Words for what can be decided about here: the visit and its trials, by reference."""
+        rows = self.grid.rows if self.grid else ()
+        trials = {
+            f"Observation/{one.id}": f"trial {one.number}, {posture}"
+            for posture, cells in rows
+            for cell in cells
+            for one in cell
+        }
+        return {f"Encounter/{self.encounter}": "this visit", **trials}
+
 
 def visit_view(
     who: tuple[str, str, bool],

@@ -8,6 +8,7 @@ from service.page.view_model import Count, GoalView, Measure, Practice, Reading
 __all__ = [
     "CAUTIONS",
     "FEW_TRIALS",
+    "STATUS",
     "any_after",
     "any_agreement",
     "bias",
@@ -50,7 +51,7 @@ CAUTIONS = (
 FEW_TRIALS = 20
 """Below this many trials the reading's roughness is spelled out in a sentence."""
 
-_STATUS = {
+STATUS = {
     "": "not yet measured",
     "in-progress": "in progress",
     "improving": "improving",
@@ -62,6 +63,7 @@ _STATUS = {
     "no-progress": "no progress",
     "not-attainable": "not attainable",
 }
+"""The codes of goal-achievement in words."""
 
 
 def day(when: date | None) -> str:
@@ -71,7 +73,7 @@ def day(when: date | None) -> str:
 
 def status(code: str) -> str:
     """A goal-achievement code in words; none is "not yet measured"."""
-    return _STATUS.get(code, code)
+    return STATUS.get(code, code)
 
 
 def _rounded(number: Fraction | float, places: int) -> str:
@@ -125,13 +127,21 @@ def direction(measure: Measure) -> str:
 
 def criterion(goal: GoalView) -> str:
     """Target, criterion and progress: ``at least 80 % on 2 consecutive visits: 1 of 2 so far``."""
-    visits = f"on {goal.needed} consecutive visits" if goal.needed > 1 else "on 1 visit"
+    visits = _how_often(goal)
     if goal.met:
         return f"{goal.target_words} {visits}: met on {day(goal.attained)}"
     so_far = f"{goal.target_words} {visits}: {min(goal.run, goal.needed)} of {goal.needed} so far"
     if not goal.regressed:
         return so_far
     return f"{so_far}; met on {day(goal.attained)} and lost again on {day(goal.regressed)}"
+
+
+def _how_often(goal: GoalView) -> str:
+    visits = f"on {goal.needed} consecutive visits" if goal.needed > 1 else "on 1 visit"
+    if goal.of:
+        visits = f"on {goal.needed} of {goal.of} consecutive visits"
+    weeks = f" in at least {goal.weeks} calendar weeks" if goal.weeks > 1 else ""
+    return visits + weeks + (" without cues" if goal.without_cues else "")
 
 
 def due(goal: GoalView) -> str:

@@ -35,7 +35,7 @@ def working(goal: GoalAnswer, measure: Measure) -> tuple[tuple[str, str], ...]:
         ("One step", f"{float(found.goal.step):g} {UNITS[measure.unit]}".rstrip()),
         ("Baseline", _baseline(found, measure)),
         ("Results that counted as values", "; ".join(_value(one, measure) for one in found.values)),
-        ("Visits at target in a row now", str(found.progress.in_a_row)),
+        ("Visits that count towards it now", str(found.progress.so_far)),
         ("First met", words.day(found.progress.first_attained) if found.progress.first_attained else ""),
         ("Last lost", words.day(found.progress.regressed) if found.progress.regressed else ""),
         ("Direction", _direction(found)),
@@ -45,9 +45,12 @@ def working(goal: GoalAnswer, measure: Measure) -> tuple[tuple[str, str], ...]:
 
 
 def _criterion(wanted: Criterion) -> str:
+    among = f"of {wanted.of} in a row" if wanted.of else "in a row"
+    weeks = f", in at least {wanted.weeks} calendar weeks" if wanted.weeks > 1 else ""
+    cues = ", without cues" if wanted.without_cues else ""
     return (
-        f"{wanted.visits} in a row at target, {wanted.min_trials} scored trials or more where there are any; "
-        f"{wanted.dips} below in a row open the goal again"
+        f"{wanted.visits} {among} at target{weeks}{cues}, {wanted.min_trials} scored trials or more where "
+        f"there are any; {wanted.dips} below in a row open the goal again"
     )
 
 

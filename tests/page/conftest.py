@@ -15,6 +15,7 @@ from starlette.applications import Starlette
 
 from service.errors import NotFound
 from service.jobs.summaries import Summaries
+from service.page.decision_rows import DecisionRow
 from service.page.guard import Guard
 from service.page.panel import panel_routes
 from service.page.panel_row import RowMaker
@@ -36,6 +37,7 @@ class HandMade:
     def __init__(self) -> None:
         self.person: PatientView = samples.PERSON
         self.text = "{}"
+        self.decided: tuple[DecisionRow, ...] = ()
         self.asked: tuple[str, date | None] | None = None
 
     async def patient(self, id_: str, day: date | None) -> PatientView:
@@ -46,6 +48,9 @@ class HandMade:
 
     async def visit(self, patient: str, encounter: str) -> VisitView:
         raise NotFound(f"There is no visit {encounter} of {patient}.")
+
+    async def decisions(self, _names: dict[str, str], _caller: Principal) -> tuple[DecisionRow, ...]:
+        return self.decided
 
     def today(self) -> date:
         return date(2026, 9, 12)

@@ -38,7 +38,9 @@ def page(demo, views):
 
     def read(person: str, day: str) -> Page:
         view = demo.run(views.patient(demo.patient(person), date.fromisoformat(day)))
-        return Page(html("patient.html", caller="clinician", view=view).body.decode())
+        return Page(
+            html("patient.html", caller="clinician", view=view, decisions=(), decided="").body.decode()
+        )
 
     return read
 
@@ -55,7 +57,7 @@ def visit(demo, views):
             if one.day.isoformat() == day
         )
         view = demo.run(views.visit(id_, row.encounter))
-        return Page(html("visit.html", caller="clinician", view=view).body.decode())
+        return Page(html("visit.html", caller="clinician", view=view, decisions=(), decided="").body.decode())
 
     return read
 
@@ -178,7 +180,7 @@ def test_testwell_visit_shows_the_lost_view_and_what_changed(visit):
     assert ["EAT-10 total, 0 to 40", "13 points (5 Jun 2026)", "9 points (3 Jul 2026)", "yes"] in found.rows
     lost = next(row for row in found.rows if row[0] == "turned right, jaw closed")
     assert lost[1] == "not observable: view lost not asked light, hold not recorded"
-    assert lost[2] == "closed said closed light, 4 s"
+    assert lost[2] == "closed said closed light, 4 s Not observable?"
 
 
 @pytest.mark.parametrize(

@@ -27,6 +27,8 @@ def pages(reader):
         "person with red flags": reader.person("demo-04", "2026-09-28"),
         "visit": reader.visit("demo-05", "2026-07-03"),
         "visit with a study": reader.visit("demo-04", "2026-09-30"),
+        "status form": f"{reader.url}/app/patients/{reader.id('demo-01')}/goals/{reader.goal('demo-01')}",
+        "exclusion form": reader.visit("demo-05", "2026-07-03") + "/exclusion",
         "resource": f"{reader.url}/app/resources/Goal/{reader.goal('demo-01')}",
         "person before any goal": reader.person("demo-01", "2026-01-01"),
         "problem": f"{reader.url}/app/patients/nobody",
@@ -118,6 +120,48 @@ def test_the_list_is_narrowed_ordered_and_searched_by_keyboard_alone(reader):
         page.keyboard.press("Enter")
         page.wait_for_url(f"{reader.url}/app")
         assert people() == ["Demoray, Quilla"]
+
+
+def test_a_status_is_stated_with_a_reason_and_undone_by_keyboard_alone(reader):
+    def tab_to(page, target):
+        for _ in range(120):
+            page.keyboard.press("Tab")
+            if target.and_(page.locator(":focus")).count():
+                return
+        raise AssertionError(target)
+
+    with reader.page() as page:
+        page.goto(reader.person("demo-03"))
+        tab_to(page, page.locator(".goal .acts a").first)
+        page.keyboard.press("Enter")
+        tab_to(page, page.locator("#override-achievement"))
+        page.keyboard.type("not att")
+        tab_to(page, page.locator("form[aria-labelledby=override] button"))
+        page.keyboard.press("Enter")
+        page.get_by_text("Give the reason in words.").wait_for()
+        tab_to(page, page.locator("#override-reason"))
+        page.keyboard.type("The nerve will not recover.")
+        page.keyboard.press("Tab")
+        page.keyboard.press("Enter")
+        page.wait_for_url("**/app/patients/*?decided=*")
+        assert page.get_by_role("status").inner_text().startswith("Status stated: Closes the vocal folds")
+        assert page.locator(".stated").first.inner_text() == "not attainable"
+        assert page.get_by_role("cell", name="The nerve will not recover.").is_visible()
+        assert violations_without_script(reader, page.url) == []
+        tab_to(page, page.get_by_role("link", name=re.compile("^Undo: Status stated")))
+        page.keyboard.press("Enter")
+        tab_to(page, page.locator("form[aria-labelledby=undo] button"))
+        page.keyboard.press("Enter")
+        page.wait_for_url("**/app/patients/*?decided=*")
+        assert page.get_by_role("cell", name="was undone").is_visible()
+        assert page.locator(".stated").count() == 0
+
+
+def violations_without_script(reader, address):
+    """What axe finds on a page that was seen without script."""
+    with reader.page(script=True) as page:
+        page.goto(address)
+        return violations(page)
 
 
 def test_whatever_has_the_focus_shows_it(reader, pages):

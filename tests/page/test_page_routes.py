@@ -179,6 +179,10 @@ def test_progress_towards_the_criterion_is_told_in_words():
     )
     assert words.criterion(samples.EATING) == "level 6 or higher on 1 visit: met on 5 Sep 2026"
     assert words.criterion(samples.NEW) == "80 % or more on 1 visit: 0 of 1 so far"
+    loose = replace(samples.NEW, needed=3, of=5, weeks=2, without_cues=True, run=1)
+    assert words.criterion(loose) == (
+        "80 % or more on 3 of 5 consecutive visits in at least 2 calendar weeks without cues: 1 of 3 so far"
+    )
 
 
 def test_the_sentence_on_few_trials_names_count_and_interval():

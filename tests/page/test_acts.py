@@ -1,0 +1,187 @@
+"""Deciding by the page's forms over the whole service: shown with who, when and why, and undone again."""
+
+import re
+from datetime import UTC, datetime
+from html import unescape
+from urllib.parse import urlsplit
+
+import httpx
+import pytest
+from demo_store import PATIENTS, records_in_order, taken_in
+from page_reader import Page
+
+from service.app import create_app
+from service.security.development_issuer import DevelopmentIssuer
+from service.settings import Settings
+from service.store.sqlite import SqliteStore
+
+pytestmark = pytest.mark.anyio
+NOW = datetime(2026, 12, 1, 9, 0, tzinfo=UTC)
+HOST = "http://127.0.0.1:8080"
+SCOPES = "user/*.rs goal-decisions"
+
+
+class Clinician:
+    """Somebody signed in who reads pages and sends their forms, as a browser without script does."""
+
+    def __init__(self, app, token, patient) -> None:
+        headers = {"Authorization": f"Bearer {token}", "Origin": HOST}
+        self.http = httpx.AsyncClient(transport=httpx.ASGITransport(app), base_url=HOST, headers=headers)
+        self.patient = patient
+        self.answer = httpx.Response(0)
+
+    async def get(self, path) -> Page:
+        self.answer = await self.http.get(path)
+        return Page(self.answer.text)
+
+    async def person(self, day="2026-09-11") -> Page:
+        return await self.get(f"/app/patients/{self.patient}?date={day}")
+
+    async def link(self, page, words) -> Page:
+        """Follow the first link whose address holds these words."""
+        address = next(one["href"] for one in page.attributes("a") if words in one["href"])
+        return await self.get(address)
+
+    async def send(self, page, act, follow=True, **fields) -> Page:
+        """Fill in the form of this name and send it."""
+        sent = {**hidden(self.answer.text, act), **fields}
+        to = next(form["action"] for form in page.attributes("form") if form.get("aria-labelledby") == act)
+        self.answer = await self.http.post(to, data=sent)
+        if follow and self.answer.status_code == 303:
+            return await self.get(self.answer.headers["location"].partition("#")[0])
+        return Page(self.answer.text)
+
+
+def hidden(text, act) -> dict[str, str]:
+    """The hidden fields of a form."""
+    form = next(one for one in text.split("<form ") if f'name="act" value="{act}"' in one)
+    found = re.findall(r'type="hidden" name="([^"]+)" value="([^"]*)"', form)
+    return {name: unescape(value) for name, value in found}
+
+
+@pytest.fixture
+async def clinician(tmp_path):
+    settings = Settings(data_dir=tmp_path, development_issuer=True, time_zone="UTC")
+    issuer = DevelopmentIssuer(tmp_path)
+    store = SqliteStore(tmp_path / "store.sqlite", clock=lambda: NOW)
+    for path in records_in_order("demo-05"):
+        await taken_in(store, path)
+
+    async def find(txn):
+        (patient,) = await txn.find("Patient", PATIENTS, "demo-05")
+        return patient.id
+
+    patient = await store.write("find", find)
+    app = create_app(settings, store, clock=lambda: NOW)
+    async with app.router.lifespan_context(app):
+        token = issuer.sign("wren", SCOPES, now=NOW.timestamp())
+        somebody = Clinician(app, token, patient)
+        yield somebody
+        await somebody.http.aclose()
+    await store.close()
+
+
+def status_cells(page) -> list[str]:
+    rows = page.rows
+    return [rows[at + 1][5] for at, row in enumerate(rows) if row[:1] == ["Baseline"]]
+
+
+async def test_a_status_of_ones_own_is_stated_shown_and_undone(clinician):
+    page = await clinician.person()
+    assert status_cells(page)[0] == "achieved goal is active"
+    form = await clinician.link(page, "/goals/")
+    assert "Computed status worsening" in form.text
+    page = await clinician.send(form, "override", achievement="not-attainable", reason="Progressive disease.")
+    assert status_cells(page)[0] == "not attainable goal is active"
+    assert "Status stated: Closes the vocal folds on request" in page.text
+    row = next(row for row in page.rows if row[1:2] == ["Status stated"])
+    assert (row[0], row[3], row[4]) == ("1 Dec 2026, 09:00", "wren", "Progressive disease.")
+    undoing = await clinician.link(page, "/decisions/")
+    assert "Status stated" in undoing.text
+    page = await clinician.send(undoing, "undo", reason="Entered for the wrong person.")
+    assert status_cells(await clinician.person())[0] == "achieved goal is active"
+    rows = [row for row in (await clinician.person()).rows if row[0] == "1 Dec 2026, 09:00"]
+    assert [row[1] for row in rows] == ["Undone", "Status stated"]
+    assert rows[1][5] == "was undone"
+
+
+async def test_the_computed_status_is_accepted(clinician):
+    form = await clinician.link(await clinician.person(), "/goals/")
+    page = await clinician.send(form, "accept")
+    assert status_cells(page)[0] == "worsening goal is active"
+    assert "Computed and stated differ: the numbers say worsening" not in page.text
+    row = next(row for row in page.rows if row[1:2] == ["Computed status accepted"])
+    assert row[4] == "no reason given"
+
+
+async def test_what_is_missing_is_said_beside_its_field_and_what_was_sent_stays(clinician):
+    form = await clinician.link(await clinician.person(), "/goals/")
+    page = await clinician.send(form, "override", achievement="no-progress", reason="  ")
+    assert clinician.answer.status_code == 422
+    assert "Give the reason in words." in page.text
+    chosen = [one["value"] for one in page.attributes("option") if "selected" in one]
+    assert "no-progress" in chosen
+    reason = next(one for one in page.attributes("textarea") if one["id"] == "override-reason")
+    assert reason["aria-invalid"] == "true"
+    assert "override-reason-problem" in reason["aria-describedby"]
+    assert status_cells(await clinician.person())[0] == "achieved goal is active"
+
+
+async def test_nobody_decides_over_a_decision_they_have_not_seen(clinician):
+    form = await clinician.link(await clinician.person(), "/goals/")
+    old = clinician.answer
+    await clinician.send(form, "accept")
+    clinician.answer = old
+    page = await clinician.send(form, "override", achievement="achieved", reason="I think so.")
+    assert clinician.answer.status_code == 412
+    assert "has changed since" in page.text
+    assert status_cells(await clinician.person("2026-12-01"))[0] == "worsening goal is active"
+
+
+async def test_a_visit_is_excluded_counts_nowhere_and_comes_back(clinician):
+    visit = await clinician.link(await clinician.person(), "/visits/")
+    address = urlsplit(str(clinician.answer.url)).path
+    form = await clinician.link(visit, "/exclusion")
+    page = await clinician.send(form, "exclude", code="unwell", reason="Feverish that day.")
+    assert "This visit is excluded: Feverish that day." in page.text
+    person = await clinician.person()
+    assert "Excluded: 5 Jun 2026, Feverish that day." in person.text
+    assert "5 Jun 2026" not in [row[0] for row in person.rows if len(row) == 9]
+    assert "Nothing can be decided here now." in (await clinician.get(f"{address}/exclusion")).text
+    undoing = await clinician.link(await clinician.get(address), "/decisions/")
+    page = await clinician.send(undoing, "undo")
+    assert "This visit is excluded" not in page.text
+    assert "5 Jun 2026" in [row[0] for row in (await clinician.person()).rows if len(row) == 9]
+
+
+async def test_a_trial_is_marked_not_observable_and_leaves_the_numbers(clinician):
+    visit = await clinician.link(await clinician.person(), "/visits/")
+    form = await clinician.link(visit, "/trials/")
+    assert "Block Before feedback Posture head neutral, jaw closed Trial 1" in form.text
+    page = await clinician.send(form, "mark", code="secretions", reason="")
+    assert "not observable: secretions" in page.text
+    row = next(row for row in page.rows if row[1:2] == ["Trial marked not observable"])
+    assert row[2] == "trial 1, head neutral, jaw closed"
+    first = next(row for row in (await clinician.person()).rows if row[0] == "5 Jun 2026" and len(row) == 9)
+    assert (first[1], first[8]) == ("2 of 4", "1 not observable: secretions")
+
+
+async def test_a_form_that_this_site_did_not_make_for_this_caller_is_refused(clinician):
+    form = await clinician.link(await clinician.person(), "/goals/")
+    page = await clinician.send(form, "accept", form="0" * 64)
+    assert clinician.answer.status_code == 403
+    assert "not made for this sign-in" in page.text
+    clinician.http.headers["Origin"] = "https://elsewhere.example.org"
+    await clinician.link(await clinician.person(), "/goals/")
+    await clinician.send(form, "accept")
+    assert clinician.answer.status_code == 403
+    assert status_cells(await clinician.person())[0] == "achieved goal is active"
+
+
+async def test_what_belongs_to_somebody_else_has_no_form_here(clinician):
+    page = await clinician.person()
+    goal = next(one["href"] for one in page.attributes("a") if "/goals/" in one["href"])
+    await clinician.get(goal.replace(clinician.patient, "somebody-else"))
+    assert clinician.answer.status_code == 404
+    await clinician.get(f"/app/patients/{clinician.patient}/decisions/none")
+    assert clinician.answer.status_code == 404
