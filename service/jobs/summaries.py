@@ -102,14 +102,15 @@ class Summaries:
             await asyncio.sleep(pause)
 
     async def _some(self) -> float:
-        """Renew some rows; answers the seconds to rest."""
+        """Renew some rows; answers the seconds to rest.
+
+        Until everybody was found up to date today it looks at all, then at those of whom a change is noted.
+        """
         begun, today = time.monotonic(), self.today
-        patients = await self.store.noted(_AT_ONCE)
-        if not patients and not self._looked_at_all(today, begun):
-            patients = await self._behind()
-            if not patients:
-                self._all_seen = (today, begun)
+        everybody = not self._looked_at_all(today, begun)
+        patients = await (self._behind() if everybody else self.store.noted(_AT_ONCE))
         if not patients:
+            self._all_seen = (today, begun) if everybody else self._all_seen
             return _IDLE_S
         await self.renew(patients)
         return _REST * (time.monotonic() - begun)
