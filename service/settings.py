@@ -11,6 +11,8 @@ from zoneinfo import ZoneInfo
 from pydantic import Field, field_validator
 from pydantic_settings import BaseSettings, SettingsConfigDict
 
+from service.shipped import shipped
+
 __all__ = ["Settings", "shipped"]
 
 
@@ -102,13 +104,3 @@ class Settings(BaseSettings):
     def zone(self) -> ZoneInfo:
         """The site's time zone."""
         return ZoneInfo(self.time_zone)
-
-
-def shipped(*parts: str) -> Path:
-    """Path of a data file that travels with the service (``mappings/…``, ``examples/…``).
-
-    In a wheel they lie inside the package; in a checkout beside it.
-    """
-    package = Path(__file__).parent
-    root = package / "_data" if (package / "_data").is_dir() else package.parent
-    return root.joinpath(*parts)

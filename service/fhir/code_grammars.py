@@ -31,6 +31,33 @@ _MEDIA_TYPE = re.compile(rf"{_NAME}/{_NAME}(?:[ \t]*;[ \t]*{_WORD}=(?:[^\s;,\"]+
 _LONGEST = 1_000
 
 
+_USUAL_UNITS = frozenset(
+    {
+        *("1", "%", "mg", "g", "kg", "ug", "mL", "L", "mm", "cm", "m", "s", "min", "h", "d", "wk", "mo", "a"),
+        *(
+            "ms",
+            "Hz",
+            "mm[Hg]",
+            "cm[H2O]",
+            "Cel",
+            "kg/m2",
+            "/min",
+            "mmol/L",
+            "mg/dL",
+            "g/dL",
+            "[in_i]",
+            "[lb_av]",
+        ),
+        "{score}",
+    }
+)
+"""Units that need no parser, which takes long to load."""
+
+
+def _unit(code: str) -> bool:
+    return code in _USUAL_UNITS or is_unit(code)
+
+
 def _language(code: str) -> bool:
     return len(code) <= _LONGEST and _LANGUAGE.fullmatch(code) is not None
 
@@ -49,7 +76,7 @@ def _zones() -> frozenset[str]:
 
 
 GRAMMARS: Mapping[str, Callable[[str], bool]] = {
-    UCUM: is_unit,
+    UCUM: _unit,
     "urn:ietf:bcp:47": _language,
     "urn:ietf:bcp:13": _media_type,
     "https://www.iana.org/time-zones": _time_zone,

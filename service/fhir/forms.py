@@ -9,7 +9,7 @@ from service.fhir.validation.form_answers import Member
 from service.fhir.validation.form_nodes import objects
 from service.fhir.validation.questionnaire_response import check_answers
 from service.fhir.validation.reading import text
-from service.settings import shipped
+from service.shipped import shipped
 
 __all__ = ["RESPONSE", "answer_issues", "contained", "form_address", "shipped_forms"]
 

@@ -9,7 +9,7 @@ from functools import cache
 from service import __version__
 from service.fhir.canonical import CANONICAL_ROOT
 from service.fhir.json import dump
-from service.settings import shipped
+from service.shipped import shipped
 
 __all__ = ["FILE_NAME", "GUIDE_NAME", "guide_package"]
 

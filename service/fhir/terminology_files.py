@@ -10,7 +10,7 @@ from functools import cache
 from pathlib import Path
 
 from service.fhir.json import Tree, reread
-from service.settings import shipped
+from service.shipped import shipped
 
 __all__ = ["OWN_TYPES", "own", "own_by_url", "texts"]
 

@@ -19,6 +19,7 @@ from tests.bench.reading import attainment, first_page, read_by_id
 from tests.bench.report import report
 from tests.bench.resources import deidentified, stored, validated
 from tests.bench.serving import over_http
+from tests.bench.validating import bundle_validated, examples_validated, validator_alone
 from tests.bench.writing import Shares, intake, shares, transactions
 from tests.databases import database, server
 
@@ -35,11 +36,13 @@ async def _everything(folder: Path, postgres: str, second: str) -> tuple[list[Ro
         await first_page(folder, 10_000, 100_000, rounds=40),
         await deidentified(contents, rounds=15),
         await validated(contents, rounds=40),
+        await bundle_validated(contents, rounds=20),
+        await examples_validated(rounds=3),
     ]
     served, sizes = await over_http(folder, people=20)
     other, reads = await on_postgres(folder, postgres, people=4)
     listed, pages = await list_of_patients(folder, second, people=10_000)
-    lists = loaded(folder / "lists", 400_000)
+    lists = [*validator_alone(contents, folder), *loaded(folder / "lists", 400_000)]
     return [*rows, *served, *other, *listed], [*sizes, *reads, *pages, *lists], await shares(folder, people=6)
 
 

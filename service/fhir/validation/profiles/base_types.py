@@ -14,7 +14,7 @@ from service.fhir.elements import STRUCTURES, Element, elements, is_primitive
 from service.fhir.guides import read_guide
 from service.fhir.json import Tree
 from service.fhir.validation.profiles.nodes import Node
-from service.settings import shipped
+from service.shipped import shipped
 
 __all__ = ["own_profiles", "own_profiles_of", "published_profile", "type_tree"]
 
