@@ -42,7 +42,7 @@ class Maker(Protocol):
         """Answer the row as of a day; NotFound or Gone if there is no such patient."""
         ...
 
-    def failed(self, patient: str, day: date) -> Summary:
+    async def failed(self, store: Store, patient: str, day: date) -> Summary:
         """Answer the row of a patient for whom it can't be made, which says so."""
         ...
 
@@ -126,13 +126,16 @@ class Summaries:
         return await self.store.behind(self.today.isoformat(), self.maker.basis, _AT_ONCE)
 
     async def _made(self, patient: str) -> Summary | None:
-        today = self.today
         try:
-            return await self.maker(self.store, patient, today)
+            return await self._made_or_told(patient, self.today)
         except (NotFound, Gone):
             return None
-        except StoreUnavailable:  # another time
+
+    async def _made_or_told(self, patient: str, today: date) -> Summary:
+        try:
+            return await self.maker(self.store, patient, today)
+        except (NotFound, Gone, StoreUnavailable):
             raise
         except Exception as error:  # noqa: BLE001 - one record must not keep all others from being renewed
             _log.warning("The row of a patient can't be made (%s).", type(error).__name__)
-            return self.maker.failed(patient, today)
+            return await self.maker.failed(self.store, patient, today)

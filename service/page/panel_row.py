@@ -110,16 +110,15 @@ class RowMaker:
         """See ``jobs/summaries.py``."""
         answer = await compute(store, patient, day, zone=self.zone, limits=self.limits)
         encounters, teams = await _beside(store, patient)
-        stored = await store.read("Patient", patient)
-        if stored is None or stored.deleted:  # while the answer was computed
-            raise Gone(f"Patient/{patient} was deleted.")
-        row = _row(reread(stored.content), answer, facts.last_visit(encounters, day, self.zone))
+        row = _row(await _on_file(store, patient), answer, facts.last_visit(encounters, day, self.zone))
         return self._filed(patient, row, self._members(teams, day))
 
-    def failed(self, patient: str, day: date) -> Summary:
-        """See ``jobs/summaries.py``."""
+    async def failed(self, store: Store, patient: str, day: date) -> Summary:
+        """See ``jobs/summaries.py``; it stays on the lists it belongs to."""
+        _, teams = await _beside(store, patient)
         text = "Where the goals stand could not be computed; open the record."
-        return self._filed(patient, PanelRow(f"Patient/{patient}", day, problem=text), ())
+        row = msgspec.structs.replace(unmade(await _on_file(store, patient)), day=day, problem=text)
+        return self._filed(patient, row, self._members(teams, day))
 
     def _filed(self, patient: str, row: PanelRow, members: Iterable[str]) -> Summary:
         grave = next((code for code, _ in row.statuses), None)
@@ -149,6 +148,13 @@ class RowMaker:
     def _over(self, period: Period, day: date) -> bool:
         end = day_of(period.end, self.zone)
         return end is not None and end < day
+
+
+async def _on_file(store: Store, patient: str) -> Resource:
+    stored = await store.read("Patient", patient)
+    if stored is None or stored.deleted:
+        raise Gone(f"Patient/{patient} was deleted.")
+    return reread(stored.content)
 
 
 async def _beside(store: Store, patient: str) -> tuple[list[Encounter], list[_CareTeam]]:
@@ -193,7 +199,7 @@ def _name(patient: Resource) -> str:
     """As lists have it: the family name first."""
     names = patient.get("name") or [{}]
     best = next((one for one in names if one.get("use") in ("usual", "official")), names[0])
-    given = " ".join(best.get("given", ()))
+    given = " ".join(part for part in best.get("given", ()) if part)  # a part may be an extension alone
     if not best.get("family"):
         return facts.name(patient)
     return f"{best['family']}, {given}" if given else str(best["family"])

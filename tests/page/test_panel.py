@@ -239,7 +239,7 @@ async def test_somebody_whose_goals_can_not_be_computed_keeps_nobody_else_from_b
     original = type(people.maker).__call__
     monkeypatch.setattr(type(people.maker), "__call__", broken)
     page = Page((await ask()).text)
-    assert "could not be computed; open the record" in page.text
+    assert "Testwell, Test test data born 1935 Where the goals stand could not be computed" in page.text
     assert "Acorn" in page.text
     assert "being brought up to date" not in page.text
 
@@ -259,6 +259,21 @@ async def test_an_empty_store_says_what_to_do(ask):
     assert "swallow-interop load visit.yaml" in text
     mine = Page((await ask(fhir_user=ME)).text).text
     assert "No active care team names you" in mine
+
+
+@pytest.mark.parametrize(
+    ("name", "shown"),
+    [
+        ([{"family": "Berg", "given": [None, "Anna"]}], "Berg, Anna"),
+        ([{"use": "old", "family": "Before"}, {"use": "official", "family": "Berg"}], "Berg"),
+        ([{"text": "Anna of the hill"}], "Anna of the hill"),
+        ([{"given": ["Anna"]}], "Anna"),
+        ([], "Name not recorded"),
+    ],
+)
+async def test_names_as_they_are_recorded(ask, summaries, name, shown):
+    await put(summaries.store, {"resourceType": "Patient", "id": "p1", "name": name})
+    assert Page((await ask()).text).rows[1][0] == shown
 
 
 async def test_hostile_names_stay_text(ask, people):
