@@ -16,14 +16,16 @@ from tests.bench.measure import Row, Size
 from tests.bench.report import head, tables
 from tests.soak.growth import growth
 from tests.soak.mixed import mixed
+from tests.soak.panel import panel
 from tests.soak.spoilt import spoilt_resources
 
 RESULTS = Path(__file__).parent / "results.md"
 
 
-def _parts(folder: Path, large: int, minutes: float) -> Iterator[tuple[list[Row], list[Size]]]:
+def _parts(folder: Path, large: int, minutes: float, people: int) -> Iterator[tuple[list[Row], list[Size]]]:
     """One after the other: what was measured stays, whatever befalls the next."""
     yield asyncio.run(growth(folder, 10_000, large, rounds=40))
+    yield asyncio.run(panel(folder, people // 10, people))
     yield [], asyncio.run(mixed(folder, 60 * minutes))
     yield [], spoilt_resources(60 * minutes)
 
@@ -33,6 +35,7 @@ def main() -> None:
     parser = argparse.ArgumentParser(prog="python -m tests.soak")
     parser.add_argument("--date", type=date.fromisoformat, default=datetime.now(UTC).date())
     parser.add_argument("--resources", type=int, default=1_000_000)
+    parser.add_argument("--people", type=int, default=10_000)
     parser.add_argument("--minutes", type=float, default=10)
     parser.add_argument("--output", type=Path, default=RESULTS)
     asked = parser.parse_args()
@@ -41,7 +44,7 @@ def main() -> None:
     rows: list[Row] = []
     sizes: list[Size] = []
     with tempfile.TemporaryDirectory() as folder:
-        for more_rows, more_sizes in _parts(Path(folder), asked.resources, asked.minutes):
+        for more_rows, more_sizes in _parts(Path(folder), asked.resources, asked.minutes, asked.people):
             rows, sizes = [*rows, *more_rows], [*sizes, *more_sizes]
             lines = ["# Soak", "", *head(asked.date, time.perf_counter() - begin), *tables(rows, sizes)]
             asked.output.write_text("\n".join(lines) + "\n", "utf-8")
