@@ -13,7 +13,9 @@ from service.fhir.validation import errors
 from service.jobs.research_export import TOO_FEW_ALIKE
 from service.jobs.research_permission import NO_PERMISSION, REFUSED
 from service.jobs.research_policies import load_variant
+from service.records.visit_exclusion import exclusion as excluded
 from service.settings import shipped
+from service.terminology.codes import codes
 
 
 def of(lines, type_):
@@ -247,3 +249,18 @@ def test_a_condition_group_is_kept_and_a_rare_condition_is_not(research):
     assert kept["code"] == {
         "coding": [{"system": "http://snomed.info/sct", "code": "40739000", "display": "Dysphagia"}]
     }
+
+
+def test_a_visit_that_was_left_out_of_computed_results_leaves_as_such(research):
+    """Without that a researcher's numbers would rest on visits that the clinic's don't."""
+    exclusion = excluded("A cold, she said.", "unwell", "2026-03-24T09:00:00Z", codes())
+    encounter = about("p", "Encounter", "e", status="finished", extension=[exclusion])
+    kind = {"system": "http://terminology.hl7.org/CodeSystem/v3-ActCode", "code": "AMB"}
+    research.put([*person("p"), encounter | {"class": kind}])
+    lines, _ = research.export()
+    (visit,) = of(lines, "Encounter")
+    (kept,) = [one for one in visit["extension"] if one["url"] == extension("visit-exclusion")]
+    reason, day = kept["extension"]
+    assert reason["valueCodeableConcept"]["coding"][0]["code"] == "unwell"
+    assert "text" not in reason["valueCodeableConcept"]
+    assert day["valueDateTime"] == "2026"

@@ -357,6 +357,17 @@ def test_an_excluded_visit_says_why_and_is_excluded_once(demo, desk):
     assert len(caught.value.issues) == 2
 
 
+def test_what_is_computed_leaves_the_visit_out_and_takes_it_in_again(demo, desk):
+    goal, visit = goal_id(demo), named(demo, "Encounter", "demo-01-visit-6")
+    before = answered(demo, goal, "2026-03-24")
+    done = desk.exclude(visit, reason="A cold.")
+    without = answered(demo, goal, "2026-03-24")
+    assert (before.get("latestDate"), without.get("latestDate")) == ("2026-03-24", "2026-03-10")
+    assert (before.get("computedStatus"), without.get("computedStatus")) == ("achieved", "improving")
+    desk.undo(done)
+    assert answered(demo, goal, "2026-03-24").get("computedStatus") == "achieved"
+
+
 def resent(demo, name):
     (path,) = [path for path in records_in_order() if path.stem == name]
     return demo.run(taken_in(demo.store, path, demo.context))
