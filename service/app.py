@@ -16,6 +16,7 @@ from service.interactions.context import definitions_with
 from service.jobs.summaries import Summaries
 from service.jobs.terminology_server import TerminologyServer
 from service.operations.cue_limits import cue_limits
+from service.operations.own_resources import own_resources
 from service.page.acts import act_routes
 from service.page.desk import Desk
 from service.page.guard import Guard
@@ -32,10 +33,12 @@ from service.rest.front import Front
 from service.rest.openapi import openapi_document
 from service.rest.request_log import Lines, RequestLog
 from service.rest.routes import API_ROUTES, FHIR_ROUTES
+from service.rest.warm import warmed
 from service.security.development_issuer import DevelopmentIssuer, is_loopback
 from service.security.principal import Principal
 from service.security.tokens import Issuer, TokenVerifier
 from service.settings import Settings
+from service.store.beside import Beside
 from service.store.code_lists import CodeLists
 from service.store.contract import Store
 from service.store.opening import open_store_or_wait
@@ -89,14 +92,17 @@ def create_app(
         elsewhere = _terminology_server(settings)
         opened = store or await open_store_or_wait(settings, clock)
         ask = elsewhere.ask if elsewhere else None
-        app.services = Services(settings, opened, tokens, clock, definitions, code_lists, ask)
+        own = own_resources(settings.snomed)
+        shown = Beside(opened, own)
+        app.services = Services(settings, shown, tokens, clock, definitions, code_lists, ask)
         app.summaries = Summaries(opened, RowMaker(settings.zone, cue_limits(settings)), settings.zone, clock)
-        renewing = asyncio.create_task(app.summaries.run())
+        beside = [asyncio.create_task(work) for work in (app.summaries.run(), warmed(own))]
         try:
             yield
         finally:
-            renewing.cancel()
-            await asyncio.wait([renewing])
+            for task in beside:
+                task.cancel()
+            await asyncio.wait(beside)
             if store is None:
                 await opened.close()
             if elsewhere is not None:

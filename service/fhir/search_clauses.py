@@ -119,7 +119,7 @@ class _Reading:
         if found is None:
             known = ", ".join(table_of(types))
             raise _UnknownError(
-                f"{' and '.join(types)[:200]} has no search parameter '{stem[:64]}' here; there are: {known}."
+                f"'{stem[:64]}' is no search parameter of {_listed(types)} here; there are: {known}."
             )
         if dot:
             return [self._chain(found, modifier, rest, text, depth)]
@@ -228,3 +228,7 @@ class _Reading:
             )
             pairs.append((one, other))
         return Together(tuple(pairs))
+
+
+def _listed(types: Sequence[str]) -> str:
+    return " and ".join(types) if len(types) < 4 else f"{len(types)} types together"

@@ -13,7 +13,7 @@ from service.interactions.context import Action, Context
 from service.interactions.entry import Applied, Entry, placed
 from service.interactions.forms import check_forms
 from service.interactions.integrity import check_references
-from service.interactions.matching import Matches, check_tag, one_match
+from service.interactions.matching import Matches, check_no_tag, check_tag, one_match
 from service.interactions.targets import Target, no_resource_twice, target_of
 from service.store.contract import Transaction
 
@@ -31,8 +31,8 @@ def permit(requests: Iterable[Entry], *, context: Context) -> None:
     """Ask ``context.allow`` for every request before anything is done; Forbidden names the entry."""
     for request in requests:
         with placed(request.index):
-            if "_history" in request.steps[:2] or request.member:
-                continue  # which types it may list is asked when it is read
+            if not request.type or "_history" in request.steps[:2] or request.member or request.operation:
+                continue  # which types it may list is asked when it is read, operations are asked for apart
             searching = request.reads and not request.id
             context.allow("s" if searching else _ACTIONS[request.method], request.type)
             if request.criteria is not None or request.if_none_exist:
@@ -117,6 +117,7 @@ async def _delete(txn: Transaction, request: Entry, context: Context) -> Applied
     check_tag(request.if_match, newest)
     if newest is None:
         return Applied("deleted", None)
+    _not_reserved(newest.type, newest.id, context)
     return Applied("deleted", await txn.delete(newest.type, newest.id))
 
 
@@ -127,6 +128,7 @@ async def _write(txn: Transaction, target: Target, tree: Tree, context: Context,
     _not_reserved(entry.type, target.id, context)
     newest = await txn.read(entry.type, target.id)
     check_tag(entry.if_match, newest)
+    check_no_tag(entry.if_none_match, newest)
     text = entry.content if tree is entry.tree else None
     if newest is not None and not newest.deleted:
         before = reread(newest.content)

@@ -41,11 +41,14 @@ __all__ = [
 ]
 
 _ID = r"[A-Za-z0-9\-.]{1,64}"
-_READS = re.compile(rf"(\w+/{_ID}(/_history(/{_ID})?|/(\*|[A-Z]\w+))?|(\w+/)?_history|\w+)(\?.*)?", re.DOTALL)
+_OPERATION = rf"(\w+/({_ID}/)?)?\$[a-z][a-z-]*(\?.*)?"
+_READS = re.compile(
+    rf"(\w+/{_ID}(/_history(/{_ID})?|/(\*|[A-Z]\w+))?|(\w+/)?_history|\w+|)(\?.*)?|{_OPERATION}", re.DOTALL
+)
 _SHAPES = {
     "GET": _READS,
     "HEAD": _READS,
-    "POST": re.compile(r"\w+"),
+    "POST": re.compile(rf"\w+|{_OPERATION}", re.DOTALL),
     "PUT": re.compile(rf"\w+(/{_ID}|\?.*)", re.DOTALL),
     "PATCH": re.compile(rf"\w+(/{_ID}|\?.*)", re.DOTALL),
     "DELETE": re.compile(rf"\w+(/{_ID}|\?.*)", re.DOTALL),
@@ -89,18 +92,25 @@ class Entry:
     @property
     def member(self) -> str:
         """The type searched in a compartment (``Patient/1/Goal``), ``*`` for all; else empty."""
-        return self.steps[2] if len(self.steps) == 3 and self.steps[2] != "_history" else ""
+        steps = self.steps
+        return steps[2] if len(steps) == 3 and not self.operation and steps[2] != "_history" else ""
+
+    @property
+    def operation(self) -> str:
+        """The operation that is called (``$everything``), else empty."""
+        last = self.steps[-1]
+        return last if last.startswith("$") else ""
 
     @property
     def reads(self) -> bool:
-        """Whether nothing is written."""
-        return self.method in {"GET", "HEAD"}
+        """Whether it is none of the interactions that write; of an operation its definition tells."""
+        return self.method in {"GET", "HEAD"} or bool(self.operation)
 
     @property
     def id(self) -> str:
         """The id in the url, empty if there is none."""
         steps = self.steps
-        return steps[1] if len(steps) > 1 and steps[1] != "_history" else ""
+        return steps[1] if len(steps) > 1 and steps[1][:1] not in {"_", "$"} else ""
 
     @property
     def criteria(self) -> str | None:
@@ -208,7 +218,8 @@ def read_entry(index: int, node: Any, *, context: Context) -> Entry:
 
 def usable(entry: Entry) -> None:
     """Check a request as far as it can be without the store: its url, and that the resource belongs to it."""
-    if entry.type != "_history":
+    everything = entry.type == "" and entry.method in {"GET", "HEAD"}
+    if not everything and entry.type != "_history" and not entry.type.startswith("$"):
         known_type(entry.type)
     if not _SHAPES[entry.method].fullmatch(entry.url):
         raise InvalidInput(
@@ -216,7 +227,7 @@ def usable(entry: Entry) -> None:
         )
     if entry.criteria == "" and not entry.reads:
         raise InvalidInput("A conditional request needs at least one search parameter.")
-    if entry.method not in {"POST", "PUT"}:
+    if entry.method not in {"POST", "PUT"} or entry.operation:
         return
     tree = entry.resource
     if not isinstance(tree, dict):
@@ -241,7 +252,7 @@ def check(requests: Iterable[Entry], *, context: Context) -> tuple[Entry, ...]:
     errors: list[Issue] = []
     for request in requests:
         noticed: tuple[Issue, ...] = ()
-        if request.method in {"POST", "PUT"}:
+        if request.method in {"POST", "PUT"} and not request.operation:
             at = "" if request.index is None else f"Bundle.entry[{request.index}].resource"
             noticed = check_resource(request.tree, at=at)
             noticed += claim_issues(request.tree, context.definitions, at=at)

@@ -9,6 +9,7 @@ from service.fhir.datetimes import interval
 from service.fhir.search_parameters import stored_types
 from service.interactions.context import Context
 from service.interactions.entry import known_type
+from service.interactions.includes import MOST_BYTES
 from service.interactions.permitted import permitted
 from service.interactions.security_context import visible
 from service.store.contract import History, Page, Store, Version
@@ -27,7 +28,8 @@ async def history(
     """Answer a Bundle of type history, newest versions first.
 
     ``type_`` and ``id_`` name the resource; without ``id_`` it is of the type, without both of every type the
-    caller may read. ``params`` are ``_count``, ``_since``, ``_at`` and the ``_after`` of page links.
+    caller may read. ``params`` are ``_count``, ``_since``, ``_at`` and the ``_after`` of page links. A page
+    of long versions has fewer than asked for.
     NotFound if a resource is named that never was.
     """
     if type_:
@@ -36,7 +38,8 @@ async def history(
     given = _given(params, context)
     types = (type_,) if type_ else _readable(context)
     count = min(_count(given, context), context.max_page_size)
-    asked = History(types, id_, _since(given, context), _at(given, context), count, given.get("_after", ""))
+    since, at = _since(given, context), _at(given, context)
+    asked = History(types, id_, since, at, count, given.get("_after", ""), MOST_BYTES)
     page = await store.history(asked)
     if id_ and not page.versions and await store.read(type_, id_) is None:
         raise NotFound(f"There is no {type_}/{id_[:64]}.")

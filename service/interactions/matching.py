@@ -13,7 +13,7 @@ from service.interactions.context import Context
 from service.interactions.entry import Entry, placed
 from service.store.contract import Identified, Query, Transaction, Version
 
-__all__ = ["Matches", "check_tag", "one_match", "reader"]
+__all__ = ["Matches", "check_no_tag", "check_tag", "one_match", "reader"]
 
 _NOTHING = Identified("", "", "")
 
@@ -108,13 +108,23 @@ def check_tag(if_match: str | None, newest: Version | None) -> None:
     """PreconditionFailed unless ``if_match`` (``W/"3"``) names the version there is; None asks nothing."""
     if if_match is None:
         return
-    text = if_match.strip()
-    if text == "*" and newest is not None and not newest.deleted:
-        return
-    number = text.removeprefix("W/").strip('"')
-    if text != "*" and not number:
+    numbers = _numbers(if_match)
+    if "" in numbers:
         raise InvalidInput('If-Match must be an entity tag such as W/"3".')
-    if newest is None or newest.deleted or number != str(newest.version):
+    if newest is None or newest.deleted or not numbers & {"*", str(newest.version)}:
         raise PreconditionFailed(
             "The resource has changed since the version named in If-Match; read it again."
         )
+
+
+def check_no_tag(if_none_match: str | None, newest: Version | None) -> None:
+    """PreconditionFailed if ``if_none_match`` names the version there is; ``*`` names any."""
+    if if_none_match is None or newest is None or newest.deleted:
+        return
+    if _numbers(if_none_match) & {"*", str(newest.version)}:
+        raise PreconditionFailed("If-None-Match names what is there already; nothing was written.")
+
+
+def _numbers(tags: str) -> set[str]:
+    """The versions that a list of entity tags names, weak or not, also without their quotes."""
+    return {tag.strip().removeprefix("W/").strip('"') for tag in tags.split(",")}

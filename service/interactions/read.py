@@ -22,7 +22,7 @@ async def vread(store: Store, type_: str, id_: str, version: str, *, context: As
     """Answer one version by its versionId text. NotFound, or Gone if that version is a deletion."""
     known_type(type_)
     context.allow("r", type_)
-    known = version.isascii() and version.isdigit() and len(version) < 10
+    known = version.isascii() and version.isdigit() and len(version) < 10 and version[0] != "0"
     found = await store.vread(type_, id_, int(version)) if known else None
     kept = there(found, f"version {version[:64]} of {type_}/{id_[:64]}")
     ask_for_context(kept, context=context)

@@ -22,24 +22,28 @@ class _Undone(Exception):
 async def rehearse(store: Store, entry: Entry, *, context: Context) -> tuple[Issue, ...]:
     """Answer why the service would refuse this write, nothing if it would not; nothing is stored.
 
-    Errors of the service itself are raised.
+    Errors of the service itself are raised, and that of a store that can't write at all.
     """
     try:
         permit([entry], context=context)
         usable(entry)
         (entry,) = check([entry], context=context)
+    except ServiceError as error:
+        return error.issues
+    try:
         await _carried_out(store, entry, context)
     except _Undone as undone:
         return undone.noticed
-    except ServiceError as error:
-        if error.status >= 500:
-            raise
-        return error.issues
 
 
 async def _carried_out(store: Store, entry: Entry, context: Context) -> NoReturn:
     async def work(txn: Transaction) -> NoReturn:
-        (applied,) = await apply(txn, [entry], context=context)
+        try:
+            (applied,) = await apply(txn, [entry], context=context)
+        except ServiceError as error:
+            if error.status >= 500:
+                raise
+            raise _Undone(error.issues) from None
         raise _Undone(applied.issues if applied.version is not None else (_nothing_there(entry),))
 
     await store.write(f"validate {entry.method} {entry.type}", work)

@@ -52,8 +52,7 @@ async def search_everything(store: Store | Transaction, params: Params, *, conte
 
     Only parameters that each of the types has can be used.
     """
-    named = [value for name, value in params if name == "_type"]
-    types = tuple(dict.fromkeys(type_ for value in named for type_ in value.split(",")))
+    types = _named(params)
     for type_ in types:
         if type_ not in stored_types():
             raise bad("_type", f"'{type_[:64]}' is not a resource type this service stores")
@@ -72,15 +71,26 @@ async def search_compartment(
     name, id_ = focus
     members = compartment(name)
     if type_ == "*":
-        types = _permitted(tuple(members), context)
+        named = _named(params)
+        for one in named:
+            if one not in members:
+                raise bad("_type", f"'{one[:64]}' is not part of a {name}'s compartment")
+            context.allow("s", one)
+        types = named or _permitted(tuple(members), context)
     elif type_ in members:
         context.allow("s", type_)
         types = (type_,)
     else:
-        raise NotFound(f"{type_[:64]} is not part of a {name}'s compartment.")
+        raise NotFound(f"There is no compartment of {name[:64]} with {type_[:64]} in it.")
     ways = (index for one in types for parameter in members[one] for index in parameter.indexes)
     mine = Clause(tuple(dict.fromkeys(ways)), "reference", (ReferenceValue((f"{name}/{id_}",)),))
     return await _search(store, _Scope(f"{name}/{id_}/{type_}", types, (mine,)), params, context)
+
+
+def _named(params: Params) -> tuple[str, ...]:
+    """The types that ``_type`` names, each once."""
+    named = [value for name, value in params if name == "_type"]
+    return tuple(dict.fromkeys(type_ for value in named for type_ in value.split(",")))
 
 
 def _permitted(types: Sequence[str], context: Context) -> tuple[str, ...]:
@@ -102,7 +112,7 @@ def _permitted(types: Sequence[str], context: Context) -> tuple[str, ...]:
 async def _search(store: Store | Transaction, scope: _Scope, params: Params, context: Context) -> bytes:
     steering = [pair for pair in params if pair[0] in CONTROL]
     including = [pair for pair in params if pair[0].partition(":")[0] in INCLUDES]
-    asides = [pair for pair in params if pair[0] == "_type" and not scope.path]
+    asides = [pair for pair in params if pair[0] == "_type" and scope.path[-1:] in {"", "*"}]
     filters = [pair for pair in params if pair not in (*steering, *including, *asides)]
     reading = replace(reader(context), codes=await look_up(store, filters, context=context))
     control = read_control(scope.types, steering, including, context)

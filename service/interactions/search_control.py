@@ -18,6 +18,8 @@ CONTROL = (
     *("_after", "_before"),
 )
 INCLUDES = ("_include", "_revinclude")
+_MAY_BE_EMPTY = frozenset({"_count", "_sort", "_total", "_summary", "_elements"})
+"""An empty one asks for nothing, as forms send it that were not filled in."""
 _MOST_SORTS = 5
 _MOST_INCLUDES = 20
 _UNSORTABLE = frozenset({"composite"})
@@ -49,7 +51,8 @@ def read_control(
     for name, value in params:
         if name in given:
             issues += bad(name, "it may be given once").issues
-        given[name] = value
+        elif value or name not in _MAY_BE_EMPTY:
+            given[name] = value
     read: list[Include] = []
     try:
         if len(includes) > _MOST_INCLUDES:
@@ -128,8 +131,7 @@ class _Reading:
             found = table.get(key.removeprefix("-"))
             if found is None or found[0].kind in _UNSORTABLE:
                 able = ", ".join(name for name, (one, *_) in table.items() if one.kind not in _UNSORTABLE)
-                what = " and ".join(self._types)[:200]
-                self._bad("_sort", f"{what} can be sorted by {able}, a '-' before it for falling order")
+                self._bad("_sort", f"it can be sorted by {able}, a '-' before it for falling order")
                 return ()
             indexes = tuple(dict.fromkeys(index for one in found for index in one.indexes))
             sorts.append(Sort(indexes, found[0].kind, key.startswith("-")))

@@ -47,7 +47,8 @@ async def target_of(txn: Transaction, entry: Entry, matches: Matches, *, context
         if own and own != match.id:
             raise InvalidInput("The condition matches a resource with another id than the body has.")
         return Target(entry, match.id)
-    if own and await txn.read(entry.type, own) is not None:
+    there_is = await txn.read(entry.type, own) if own else None
+    if there_is is not None and not there_is.deleted:
         raise Conflict(f"Nothing matches the condition, but {entry.type}/{own} exists already.")
     return Target(entry, own or context.new_id())
 

@@ -19,7 +19,8 @@ from service.interactions.aside import aside
 from service.interactions.context import Context
 from service.interactions.elsewhere import Elsewhere
 from service.interactions.read import there
-from service.store.contract import Query, Store, Transaction
+from service.store.beside import FIRST_SEQUENCE
+from service.store.contract import Page, Query, Store, Transaction, Version
 from service.terminology.licensed import licensed
 
 __all__ = ["Terms"]
@@ -112,7 +113,7 @@ class Terms:
         parameter = parameters("ConceptMap")["target-code" if back else "source-code"]
         clause = Clause(parameter.indexes, "token", (TokenValue(None, code),), "", parameter.wide)
         page = await self._store.search(Query("ConceptMap", (clause,), count=50, total="none"))
-        stored = [reread(version.content) for version in page.versions]
+        stored = [reread(version.content) for version in _written(page)]
         ours = [tree for url in own_by_url("ConceptMap") if (tree := self.concept_map(url))]
         return [*(tree for tree in stored if tree.get("status") == "active"), *ours]
 
@@ -152,7 +153,12 @@ class Terms:
         values = tuple(UriValue(url) for url in sorted(urls))
         clause = Clause(parameter.indexes, "uri", values, "", parameter.wide)
         page = await self._store.search(Query(type_, (clause,), count=_MOST_VERSIONS, total="none"))
-        return [(reread(one.content), one.sequence, one.content) for one in page.versions]
+        return [(reread(one.content), one.sequence, one.content) for one in _written(page)]
+
+
+def _written(page: Page) -> Iterable[Version]:
+    """Without what travels with the program: that comes after what is stored and what guides define."""
+    return (version for version in page.versions if version.sequence < FIRST_SEQUENCE)
 
 
 def _best(found: Iterable[tuple[Tree, int, bytes]], canonical: str) -> bytes | None:

@@ -1,7 +1,7 @@
 """Batch and transaction Bundles (FHIR R4 http.html, batch/transaction)."""
 
 from http import HTTPStatus
-from typing import Any, Literal
+from typing import Literal
 from urllib.parse import parse_qsl
 
 from service.errors import InvalidInput, Issue, IssueType, ServiceError, TooLarge
@@ -9,13 +9,15 @@ from service.fhir.bundle import Item, bundle
 from service.fhir.datetimes import interval
 from service.fhir.json import Tree, parse
 from service.fhir.outcome import operation_outcome
+from service.fhir.summary import Subset, part, subset_of
 from service.interactions import read as reads
 from service.interactions.apply import Same, apply, permit, same_content, without_version
 from service.interactions.aside import aside
 from service.interactions.context import Context
 from service.interactions.entry import Applied, Entry, check, entries, nodes, placed, read_entry
+from service.interactions.entry_operations import NoOperations, Operations
 from service.interactions.history import history
-from service.interactions.search import search, search_compartment
+from service.interactions.search import search, search_compartment, search_everything
 from service.store.contract import Store, Transaction, Version
 
 __all__ = [
@@ -34,6 +36,8 @@ __all__ = [
 Return = Literal["minimal", "representation", "OperationOutcome"]
 """What ``Prefer: return=`` may ask for."""
 
+_ABOUT_THE_ANSWER = frozenset({"_format", "_pretty"})
+"""Which form the answer takes: that of the Bundle around it."""
 _MOST_ANSWERED = 50_000_000
 """Bytes of resources in one answer, after which nothing more is read for it: many small searches in one
 Bundle could else ask for the store many times over."""
@@ -42,26 +46,42 @@ _BUNDLE_DEPTH = 4
 """Levels a resource inside a Bundle stands deeper than on its own."""
 
 
-async def process(store: Store, body: bytes, *, context: Context, prefer: Return = "minimal") -> bytes:
+_NO_OPERATIONS = NoOperations()
+
+
+async def process(
+    store: Store,
+    body: bytes,
+    *,
+    context: Context,
+    prefer: Return = "minimal",
+    operations: Operations = _NO_OPERATIONS,
+) -> bytes:
     """Carry out a batch or transaction Bundle and answer the response Bundle, entries in the request's order.
 
     A transaction that fails raises (issues name the entry) and leaves nothing; in a batch each entry has its
-    own outcome.
+    own outcome. Operations in a transaction read what it has written, as its reads and searches do.
     """
     tree = await aside(parse, body, max_depth=context.max_depth + _BUNDLE_DEPTH)
     if tree.get("resourceType") != "Bundle":
         raise InvalidInput("The body must be a Bundle.", expression="resourceType")
     if tree.get("type") == "batch":
-        return await _batch(store, tree, context, prefer)
+        return await _batch(store, tree, context, prefer, operations)
     if tree.get("type") == "transaction":
-        return await _transaction(store, tree, context, prefer)
+        return await _transaction(store, tree, context, prefer, operations)
     raise InvalidInput(
         "Only Bundles of type transaction or batch are accepted here.", expression="Bundle.type"
     )
 
 
-async def _transaction(store: Store, tree: Tree, context: Context, prefer: Return) -> bytes:
+async def _transaction(
+    store: Store, tree: Tree, context: Context, prefer: Return, operations: Operations
+) -> bytes:
     requests = await aside(_checked, tree, context)
+    for request in requests:
+        if request.operation:
+            with placed(request.index):
+                operations.permit(request, inside=True)
 
     async def work(txn: Transaction) -> list[Item]:
         writes = [request for request in requests if not request.reads]
@@ -70,6 +90,8 @@ async def _transaction(store: Store, tree: Tree, context: Context, prefer: Retur
         for request in requests:
             if id(request) in done:
                 answers.add(_answer(done[id(request)], prefer))
+            elif request.operation:
+                answers.add(await _operated(operations, request, answers, txn))
             else:
                 answers.add(await _get(txn, request, context, answers))
         return answers.items
@@ -84,21 +106,25 @@ def _checked(tree: Tree, context: Context) -> tuple[Entry, ...]:
     return check(requests, context=context)
 
 
-async def _batch(store: Store, tree: Tree, context: Context, prefer: Return) -> bytes:
+async def _batch(store: Store, tree: Tree, context: Context, prefer: Return, operations: Operations) -> bytes:
     answers = _Answers()
     for index, node in enumerate(nodes(tree, context=context)):
         try:
-            answers.add(await _batch_entry(store, index, node, context, prefer, answers))
+            request = read_entry(index, node, context=context)
+            if request.operation:
+                operations.permit(request, inside=False)
+                answers.add(await _operated(operations, request, answers))
+            else:
+                answers.add(await _batch_entry(store, request, context, prefer, answers))
         except ServiceError as error:
             outcome = operation_outcome(error.issues)
             answers.add(_item(error.status, outcome=outcome))
     return bundle("batch-response", answers.items)
 
 
-async def _batch_entry(  # noqa: PLR0913, PLR0917 - an entry and all it is carried out with
-    store: Store, index: int, node: Any, context: Context, prefer: Return, answers: "_Answers"
+async def _batch_entry(
+    store: Store, request: Entry, context: Context, prefer: Return, answers: "_Answers"
 ) -> Item:
-    request = read_entry(index, node, context=context)
     permit([request], context=context)
     if request.reads:
         return await _get(store, request, context, answers, store)
@@ -142,7 +168,13 @@ async def _get(
     with placed(request.index):
         answers.need_room()
         steps = request.steps
-        params = parse_qsl(request.criteria or "", keep_blank_values=True)
+        params = [
+            pair
+            for pair in parse_qsl(request.criteria or "", keep_blank_values=True)
+            if pair[0] not in _ABOUT_THE_ANSWER
+        ]
+        if not request.type:
+            return _found(request, await search_everything(source, params, context=context))
         if request.member:
             focus = (request.type, request.id)
             return _found(
@@ -163,7 +195,15 @@ async def _get(
             version = await reads.vread(versions, steps[0], steps[1], steps[3], context=context)
         if _has_it(request, version, context):
             return _item(304, version)
-        return _found(request, version.content, version)
+        return _found(request, part(version.content, _subset(dict(params))), version)
+
+
+async def _operated(
+    operations: Operations, request: Entry, answers: _Answers, source: Transaction | None = None
+) -> Item:
+    with placed(request.index):
+        answers.need_room()
+        return _found(request, await operations.answer(request, source))
 
 
 def _found(request: Entry, content: bytes, version: Version | None = None) -> Item:
@@ -171,10 +211,17 @@ def _found(request: Entry, content: bytes, version: Version | None = None) -> It
     return _item(200, version, resource=b"" if request.method == "HEAD" else content)
 
 
+def _subset(params: dict[str, str]) -> Subset:
+    try:
+        return subset_of(params.get("_summary", ""), params.get("_elements", ""))
+    except ValueError as error:
+        raise InvalidInput(f"{error}.") from error
+
+
 def _has_it(request: Entry, version: Version, context: Context) -> bool:
     """Whether the caller said it holds this version (ifNoneMatch) or none older (ifModifiedSince)."""
     if request.if_none_match is not None:
-        return version.etag.removeprefix("W/") in request.if_none_match
+        return request.if_none_match.strip() == "*" or version.etag[2:] in request.if_none_match
     if request.if_modified_since is None:
         return False
     try:

@@ -24,14 +24,23 @@ async def create(
 
 
 async def update(  # noqa: PLR0913 - what the request consists of
-    store: Store, type_: str, id_: str, body: bytes, *, context: Context, if_match: str | None = None
+    store: Store,
+    type_: str,
+    id_: str,
+    body: bytes,
+    *,
+    context: Context,
+    if_match: str | None = None,
+    if_none_match: str | None = None,
 ) -> Applied:
     """Write the next version of a resource, or the first under this id (also after a deletion).
 
-    ``if_match`` is the If-Match header; PreconditionFailed if the current version is another one. Content
-    equal to what is stored writes nothing.
+    ``if_match`` is the If-Match header; PreconditionFailed if the current version is another one.
+    ``if_none_match`` is If-None-Match; with ``*`` it is PreconditionFailed if there is any. Content equal to
+    what is stored writes nothing.
     """
-    return await _write(store, Entry("PUT", f"{type_}/{id_}", if_match=if_match), body, context)
+    entry = Entry("PUT", f"{type_}/{id_}", if_match=if_match, if_none_match=if_none_match)
+    return await _write(store, entry, body, context)
 
 
 async def update_matching(  # noqa: PLR0913 - what the request consists of
@@ -56,10 +65,12 @@ async def delete(
     return await _one(store, Entry("DELETE", f"{type_}/{id_}", if_match=if_match), context)
 
 
-async def delete_matching(store: Store, type_: str, criteria: str, *, context: Context) -> Applied:
+async def delete_matching(
+    store: Store, type_: str, criteria: str, *, context: Context, if_match: str | None = None
+) -> Applied:
     """Conditional delete of at most one match; several are PreconditionFailed."""
     known_type(type_)
-    return await _one(store, Entry("DELETE", f"{type_}?{criteria}"), context)
+    return await _one(store, Entry("DELETE", f"{type_}?{criteria}", if_match=if_match), context)
 
 
 async def _write(store: Store, entry: Entry, body: bytes, context: Context) -> Applied:

@@ -29,12 +29,14 @@ async def validate(  # noqa: PLR0913 - what the request consists of
     body: bytes,
     *,
     is_xml: bool,
+    as_sent: bool = True,
     if_match: str | None,
     context: Context,
 ) -> bytes:
     """Answer an OperationOutcome with every problem found; nothing is stored.
 
-    ``id_`` is empty if no stored resource is named. InvalidInput if the body can't be read at all or the
+    ``id_`` is empty if no stored resource is named. Lines and columns are told if the body is the text
+    ``as_sent``. InvalidInput if the body can't be read at all or the
     parameters do not fit each other; NotFound or Gone if the stored resource is to be validated and is not
     there.
     """
@@ -52,7 +54,8 @@ async def validate(  # noqa: PLR0913 - what the request consists of
     found += await code_issues(Terms(store, context), tree)
     if asked.mode:
         found += await rehearse(store, _write(asked, tree, type_, id_, if_match), context=context)
-    return dump(operation_outcome(await aside(asked.placed, tuple(dict.fromkeys(found)))))
+    found = tuple(dict.fromkeys(found))
+    return dump(operation_outcome(await aside(asked.placed, found) if as_sent else found))
 
 
 def _fits(asked: Asked, *, named: bool, sent: bool) -> None:

@@ -126,8 +126,12 @@ async def written(call: Call, version: Version, *, status: int, issues: Sequence
 
 
 def version_headers(version: Version) -> dict[str, str]:
-    """ETag and Last-Modified of a version."""
-    return {"ETag": version.etag, "Last-Modified": http_date(version.last_updated)}
+    """ETag and Last-Modified of a version; who keeps it has to ask before using it again."""
+    return {
+        "ETag": version.etag,
+        "Last-Modified": http_date(version.last_updated),
+        "Cache-Control": "no-cache",
+    }
 
 
 def version_url(base: str, version: Version) -> str:
@@ -155,8 +159,9 @@ def _subset(call: Call) -> Subset:
     if not call.request.scope["query_string"]:
         return _WHOLE
     query = call.request.query_params
+    elements = ",".join(one for one in query.getlist("_elements") if one)
     try:
-        return subset_of(query.get("_summary", ""), query.get("_elements", ""))
+        return subset_of(query.get("_summary", ""), elements)
     except ValueError as error:
         raise InvalidInput(f"{error}.") from error
 

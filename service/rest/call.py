@@ -31,6 +31,7 @@ from service.store.contract import Store
 
 __all__ = [
     "ABOUT_THE_ANSWER",
+    "AN_ENTRY",
     "READ_ONLY_TYPES",
     "Call",
     "Services",
@@ -45,6 +46,8 @@ __all__ = [
 READ_ONLY_TYPES = frozenset({"AuditEvent"})
 """What only the service itself writes."""
 ABOUT_THE_ANSWER = frozenset({"_format", "_pretty"})
+AN_ENTRY = "service.entry"
+"""What the scope of a request holds that an entry of a Bundle stands for."""
 _HEARD_OUT = 10
 """How many times the largest body is read from a caller before the connection is closed."""
 _SCHEME = re.compile(r"https?")
@@ -92,6 +95,11 @@ class Call:
         """Whether the answer is to be indented."""
         return parameter(self.request, "_pretty") == "true"
 
+    @property
+    def as_sent(self) -> bool:
+        """Whether the body is the text the caller sent, so that its lines can be named."""
+        return AN_ENTRY not in self.request.scope
+
     def path(self, name: str) -> str:
         """Answer a variable part of the path."""
         return str(self.request.path_params[name])
@@ -117,8 +125,8 @@ class Call:
     @property
     def criteria(self) -> list[tuple[str, str]]:
         """The parameters of the address, without those that only shape the answer."""
-        text = self.request.scope["query_string"].decode("latin-1")
         try:
+            text = self.request.scope["query_string"].decode("utf-8")
             pairs = parse_qsl(text, keep_blank_values=True, errors="strict")
         except ValueError:
             raise InvalidInput("The address can't be read as UTF-8 parameters.") from None

@@ -15,7 +15,7 @@ from service.rest.call import Call, call_of
 from service.rest.described import secured
 from service.rest.negotiation import FHIR_JSON, FHIR_XML, prefers_xml
 
-__all__ = ["OPEN", "Address", "Row", "Table", "answered", "documented"]
+__all__ = ["OPEN", "Address", "Row", "Table", "answered", "asked", "documented"]
 
 OPEN: tuple[str, ...] = ()
 
@@ -55,9 +55,15 @@ class Address:
     def row(self, method: str) -> Row:
         """Answer the row of a method; HTTPException 405, which names those there are."""
         found = self.rows.get(method)
+        if found is None and method == "OPTIONS":
+            return Row("OPTIONS", self.path, self._options, OPEN)
         if found is None:
-            raise HTTPException(405, headers={"Allow": ", ".join(self.rows)})
+            raise HTTPException(405, headers={"Allow": ", ".join([*self.rows, "OPTIONS"])})
         return found
+
+    async def _options(self, _request: Request) -> Response:
+        """Tell the methods there are (RFC 9110 section 9.3.7)."""
+        return Response(status_code=204, headers={"Allow": ", ".join([*self.rows, "OPTIONS"])})
 
 
 @dataclass(slots=True)
@@ -142,7 +148,12 @@ def _guard(row: Row) -> Callable[[Request], Awaitable[None]]:
 
 async def answered(row: Row, request: Request) -> Response:
     """Answer a request by its row, for a caller who may."""
-    return await row.function(request if row.needs == OPEN else _call(row, request))
+    return await row.function(asked(row, request))
+
+
+def asked(row: Row, request: Request) -> Request | Call:
+    """What the function of a row is called with; raises what keeps the caller from it."""
+    return request if row.needs == OPEN else _call(row, request)
 
 
 def _call(row: Row, request: Request) -> Call:

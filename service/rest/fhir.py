@@ -1,5 +1,7 @@
 """FHIR's RESTful interactions over HTTP: each function is one row of the route table (FHIR R4 http.html)."""
 
+from collections.abc import Awaitable, Callable, Iterable
+from dataclasses import replace
 from urllib.parse import parse_qsl, urlencode
 
 from starlette.responses import Response
@@ -11,15 +13,16 @@ from service.interactions import patch as patches
 from service.interactions import read as reads
 from service.interactions import search as searches
 from service.interactions import transaction, write
-from service.operations.own_resources import is_own, own_resource
-from service.rest.answers import answer, stored, tagged, version_headers, written
+from service.rest.answers import answer, stored, version_headers, written
 from service.rest.binary import answer_file, is_file, wrapped
 from service.rest.call import ABOUT_THE_ANSWER, Call
-from service.rest.negotiation import content_type
+from service.rest.dispatch import Row, Table
+from service.rest.entries import CalledByEntries
+from service.rest.negotiation import content_type, format_type
 from service.store.contract import Version
 
 __all__ = [
-    "bundle",
+    "bundler",
     "create",
     "delete",
     "delete_matching",
@@ -45,10 +48,7 @@ _FORM = "application/x-www-form-urlencoded"
 
 async def read(call: Call) -> Response:
     """Read the current version of a resource."""
-    type_, id_ = call.path("type"), call.path("id")
-    if is_own(type_, id_):
-        return await tagged(call, own_resource(type_, id_, call.services.settings.snomed))
-    version = await reads.read(call.services.store, type_, id_, context=call)
+    version = await reads.read(call.services.store, call.path("type"), call.path("id"), context=call)
     return await _stored(call, version)
 
 
@@ -82,7 +82,7 @@ async def search(call: Call) -> Response:
 
 async def search_by_form(call: Call) -> Response:
     """Search resources of one type; parameters of the form and of the address hold together."""
-    return await _search(call, await _form(call))
+    return await _search(*await _form(call))
 
 
 async def search_everything(call: Call) -> Response:
@@ -92,7 +92,7 @@ async def search_everything(call: Call) -> Response:
 
 async def search_everything_by_form(call: Call) -> Response:
     """Search several types at once; parameters of the form and of the address hold together."""
-    return await _search_everything(call, await _form(call))
+    return await _search_everything(*await _form(call))
 
 
 async def search_compartment(call: Call) -> Response:
@@ -102,18 +102,25 @@ async def search_compartment(call: Call) -> Response:
 
 async def search_compartment_by_form(call: Call) -> Response:
     """Search what belongs to a patient or the like; form and address hold together."""
-    return await _search_compartment(call, await _form(call))
+    return await _search_compartment(*await _form(call))
 
 
-async def _form(call: Call) -> list[tuple[str, str]]:
-    """The parameters of the address and those of the form in the body."""
-    content_type(call.request, (_FORM,))
+async def _form(call: Call) -> tuple[Call, list[tuple[str, str]]]:
+    """The parameters of the address and those of the form in the body; an empty body may be of no type.
+
+    ``_format`` in the form settles the answer as it does in the address.
+    """
+    body = await call.body()
+    if body or call.header("content-type"):
+        content_type(call.request, (_FORM,))
     try:
-        text = (await call.body()).decode("utf-8")
+        text = body.decode("utf-8")
         form = parse_qsl(text, keep_blank_values=True, max_num_fields=1_000, errors="strict")
     except ValueError:
         raise InvalidInput("The form can't be read as UTF-8 parameters.") from None
-    return call.criteria + [pair for pair in form if pair[0] not in ABOUT_THE_ANSWER]
+    if format_ := dict(form).get("_format"):
+        call = replace(call, media_type=format_type(format_))
+    return call, call.criteria + [pair for pair in form if pair[0] not in ABOUT_THE_ANSWER]
 
 
 async def create(call: Call) -> Response:
@@ -137,6 +144,7 @@ async def update(call: Call) -> Response:
         await _resource(call, call.path("id")),
         context=call.context,
         if_match=call.header("if-match") or None,
+        if_none_match=call.header("if-none-match") or None,
     )
     return await _answer(call, applied)
 
@@ -178,20 +186,33 @@ async def delete(call: Call) -> Response:
 
 async def delete_matching(call: Call) -> Response:
     """Delete the one resource that matches the search in the address."""
-    criteria = urlencode(call.criteria)
-    return await _answer(
-        call,
-        await write.delete_matching(call.services.store, call.path("type"), criteria, context=call.context),
+    applied = await write.delete_matching(
+        call.services.store,
+        call.path("type"),
+        urlencode(call.criteria),
+        context=call.context,
+        if_match=call.header("if-match") or None,
     )
+    return await _answer(call, applied)
 
 
-async def bundle(call: Call) -> Response:
-    """Carry out a batch or a transaction."""
-    prefer = call.wanted if call.prefer("return") else "minimal"
-    body = await transaction.process(
-        call.services.store, await call.resource_body(), context=call.context, prefer=prefer
-    )
-    return await answer(call, body)
+def bundler(operations: Iterable[Row]) -> Callable[[Call], Awaitable[Response]]:
+    """Answer the function of the route that takes Bundles; their entries may call these operations."""
+    table = Table([*operations])
+
+    async def bundle(call: Call) -> Response:
+        """Carry out a batch or a transaction."""
+        prefer = call.wanted if call.prefer("return") else "minimal"
+        body = await transaction.process(
+            call.services.store,
+            await call.resource_body(),
+            context=call.context,
+            prefer=prefer,
+            operations=CalledByEntries(table, call),
+        )
+        return await answer(call, body)
+
+    return bundle
 
 
 async def _history(call: Call, *, type_: str = "", id_: str = "") -> Response:

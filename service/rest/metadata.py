@@ -62,7 +62,7 @@ _SEARCH_TYPES = {"id": "token", "updated": "date"}
 _DOCUMENTATION = (
     "Storing what is stored already makes no new version; labels and tags are added by an update and taken "
     "away by $meta-delete alone. Unknown search parameters are refused unless 'Prefer: handling=lenient' "
-    "is sent. "
+    "is sent. Operations may be entries of a batch, and of a transaction if they change nothing. "
     "A patch that changes other elements than meta and text takes a narrative with it that a machine made "
     "(text.status generated or extensions), unless it sets another; one made by a person stays."
 )

@@ -25,6 +25,7 @@ __all__ = [
     "answer_type",
     "body_is_xml",
     "content_type",
+    "format_type",
     "is_fhir_body",
     "is_xml",
     "media_type",
@@ -78,6 +79,11 @@ def media_type(text: str) -> MediaType:
 def answer_type(request: HTTPConnection) -> str:
     """Answer the Content-Type of the answer, or raise NotAcceptable. ``_format`` overrides Accept."""
     return _answer_type(field(request, "accept"), parameter(request, "_format"))
+
+
+def format_type(format_: str) -> str:
+    """Answer the Content-Type that a ``_format`` asks for, or raise NotAcceptable."""
+    return _answer_type("", format_)
 
 
 @lru_cache(maxsize=256)

@@ -7,13 +7,14 @@ from starlette.requests import Request
 from starlette.responses import Response
 
 from service.fhir.json import dump
+from service.fhir.search_parameters import stored_types
 from service.interactions.context import Action, Context
 from service.operations.arguments import Arguments, arguments, primitives
 from service.operations.as_of import as_of_date
 from service.operations.evaluate_measure import evaluate_measure
 from service.operations.everything import everything
 from service.operations.goal_attainment import goal_attainment
-from service.operations.labels import add_labels, read_labels, take_labels
+from service.operations.labels import add_labels, labels_in_use, read_labels, take_labels
 from service.operations.lastn import lastn
 from service.operations.record_goal_attainment import record_goal_attainment
 from service.operations.validate import validate as validated
@@ -30,6 +31,7 @@ __all__ = [
     "meta",
     "meta_add",
     "meta_delete",
+    "meta_in_use",
     "patient_everything",
     "record_attainment",
     "validate",
@@ -106,6 +108,14 @@ async def meta(call: Call) -> Response:
     )
 
 
+async def meta_in_use(call: Call) -> Response:
+    """Answer the profiles, security labels and tags in use, of a type or of every type."""
+    _given(call, "meta", await _parameters(call))
+    type_ = str(call.request.path_params.get("type", ""))
+    types = (type_,) if type_ else stored_types()
+    return await answer(call, await labels_in_use(call.services.store, types, context=call.context))
+
+
 async def meta_add(call: Call) -> Response:
     """Add profiles, security labels and tags to a resource."""
     return await _change_labels(call, "meta-add", add_labels)
@@ -126,6 +136,7 @@ async def validate(call: Call) -> Response:
         call.criteria,
         body,
         is_xml=bool(body) and body_is_xml(call.request),
+        as_sent=call.as_sent,
         if_match=call.header("if-match") or None,
         context=call.context,
     )

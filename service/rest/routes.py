@@ -34,16 +34,9 @@ _TERMINOLOGY = [
     for path in (f"{type_}{level}/${name}" for level in levels)
     for method in ("GET", "POST")
 ]
-_RESTFUL = [
-    *_FIRST,
+_OPERATIONS = [
     Row("GET", "/fhir/$versions", operations.versions, OPEN, operation="versions"),
     Row("POST", "/fhir/$versions", operations.versions, OPEN, operation="versions"),
-    Row("GET", "/fhir", fhir.search_everything, ("*.s",)),
-    Row("POST", "/fhir", fhir.bundle, ("*.cruds",)),
-    Row("GET", "/fhir/", fhir.search_everything, ("*.s",)),
-    Row("POST", "/fhir/", fhir.bundle, ("*.cruds",)),
-    Row("POST", "/fhir/_search", fhir.search_everything_by_form, ("*.s",)),
-    Row("GET", "/fhir/_history", fhir.history_of_everything, ("*.r",)),
     Row("GET", _GOALS, operations.attainment, (_READS,), operation="goal-attainment"),
     Row("POST", _GOALS, operations.attainment, (_READS,), operation="goal-attainment"),
     Row(
@@ -87,6 +80,11 @@ _RESTFUL = [
         operation="lastn",
     ),
     *_TERMINOLOGY,
+    *(
+        Row(method, path, operations.meta_in_use, needs, operation="meta")
+        for path, needs in (("/fhir/$meta", ("*.r",)), ("/fhir/{type}/$meta", ("{type}.r",)))
+        for method in ("GET", "POST")
+    ),
     Row("GET", _META, operations.meta, ("{type}.r",), operation="meta"),
     Row("POST", _META, operations.meta, ("{type}.r",), operation="meta"),
     Row("POST", f"{_META}-add", operations.meta_add, ("{type}.u",), operation="meta-add"),
@@ -94,6 +92,17 @@ _RESTFUL = [
     Row("GET", _VALIDATE, operations.validate, ("{type}.r",), operation="validate"),
     Row("POST", _VALIDATE, operations.validate, _ANY_RIGHT, operation="validate"),
     Row("POST", "/fhir/{type}/$validate", operations.validate, _ANY_RIGHT, operation="validate"),
+]
+_BUNDLE = fhir.bundler(_OPERATIONS)
+_RESTFUL = [
+    *_FIRST,
+    Row("GET", "/fhir", fhir.search_everything, ("*.s",)),
+    Row("POST", "/fhir", _BUNDLE, ("*.cruds",)),
+    Row("GET", "/fhir/", fhir.search_everything, ("*.s",)),
+    Row("POST", "/fhir/", _BUNDLE, ("*.cruds",)),
+    Row("POST", "/fhir/_search", fhir.search_everything_by_form, ("*.s",)),
+    Row("GET", "/fhir/_history", fhir.history_of_everything, ("*.r",)),
+    *_OPERATIONS,
     Row("POST", "/fhir/{type}/_search", fhir.search_by_form, ("{type}.s",)),
     Row("GET", "/fhir/{type}/_history", fhir.history_of_type, ("{type}.r",)),
     Row("GET", "/fhir/{type}", fhir.search, ("{type}.s",)),

@@ -172,6 +172,7 @@ class Buffered(ABC):
             head = self._heads[one.type, one.id] = Head(key=one.sequence)
         else:
             head = await self._head(one.type, one.id)
+            head.key = head.key or one.sequence  # its older versions may be kept elsewhere, or nowhere
         head.version, head.updated = one, interval(one.last_updated, _UTC)[0]
         head.keys = keys
         self._pending.add(head, one)

@@ -13,7 +13,18 @@ from service.fhir.search_query import Condition, Sort
 from service.fhir.search_values import SearchKeys
 from service.store.summaries import Seen, Summary, SummaryPage, SummaryQuery
 
-__all__ = ["History", "Identified", "Page", "Query", "Store", "Transaction", "Version", "VisitKey", "Work"]
+__all__ = [
+    "History",
+    "Identified",
+    "Label",
+    "Page",
+    "Query",
+    "Store",
+    "Transaction",
+    "Version",
+    "VisitKey",
+    "Work",
+]
 
 T = TypeVar("T")
 
@@ -53,14 +64,22 @@ class Identified(NamedTuple):
     value: str
 
 
+class Label(NamedTuple):
+    """A label in use: ``name`` is profile, security or tag; a profile has no system."""
+
+    name: str
+    system: str
+    code: str
+
+
 @dataclass(frozen=True, slots=True)
 class Query:
     """A search: all clauses must hold (AND); within a clause any value may (OR).
 
     ``most_bytes``: the page ends before its texts are longer together; it has at least one.
-    ``also`` names further types that may match. ``after`` is the opaque position of the last row of the page
-    before, ``before`` that of the first row of the page behind (keyset, stable while others write);
-    InvalidInput if it is not one of ours.
+    ``placed``: the page tells the position of each match. ``also`` names further types that may match.
+    ``after`` is the opaque position of the last row of the page before, ``before`` that of the first row of
+    the page behind (keyset, stable while others write); InvalidInput if it is not one of ours.
     """
 
     type: str
@@ -72,6 +91,7 @@ class Query:
     also: tuple[str, ...] = ()
     before: str = ""
     most_bytes: int | None = None
+    placed: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -81,6 +101,7 @@ class History:
     Of ``types`` (all if empty), or of one resource: one type and its ``id``. ``since``: written at or after
     this moment; ``during``: the current version at some time in [low, high); both UTC milliseconds between
     the years 1970 and 9999. ``after`` is the opaque position of the last row of the page before.
+    ``most_bytes``: the page ends before its texts are longer together; it has at least one.
     """
 
     types: tuple[str, ...] = ()
@@ -89,6 +110,7 @@ class History:
     during: tuple[int, int] | None = None
     count: int = 50
     after: str = ""
+    most_bytes: int | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -96,13 +118,14 @@ class Page:
     """One page of versions, the total of all pages if asked for, and where the pages beside it start.
 
     ``next_after`` is the position for ``Query.after``, ``previous_before`` that for ``Query.before``; None
-    where there is no such page.
+    where there is no such page. ``places`` are the positions of the versions, if they were asked for.
     """
 
     versions: tuple[Version, ...]
     total: int | None
     next_after: str | None
     previous_before: str | None = None
+    places: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -228,6 +251,10 @@ class Store(Protocol):
 
     async def seen(self, patients: Sequence[str]) -> list[Seen]:
         """Answer what is there of these patients' rows; to be asked before what a row is made of is read."""
+        ...
+
+    async def labels(self, types: Sequence[str]) -> set[Label]:
+        """Answer the profiles, security labels and tags of all current resources of these types."""
         ...
 
     async def write(self, name: str, work: Work[T]) -> T:

@@ -1,13 +1,15 @@
 """A history as one SQL statement: versions by the moment they were written, newest first."""
 
+from collections.abc import Sequence
 from typing import Any
 
 from service.errors import InvalidInput
 from service.fhir.datetimes import instant
-from service.store.contract import History
-from service.store.search_sql import Statement, columns
+from service.store.contract import History, Page, Version
+from service.store.search_order import fitting
+from service.store.search_sql import COLUMNS, SQLITE, Dialect, Statement, texts
 
-__all__ = ["history_page", "history_total"]
+__all__ = ["history_of", "history_page", "history_total"]
 
 _ONE = "current c JOIN resource r ON r.key = c.key"
 _MANY = "resource r CROSS JOIN current c ON c.key = r.key"  # CROSS: versions in their order, not type by type
@@ -16,7 +18,7 @@ _OVER_BY = (
 )
 
 
-def history_page(query: History) -> Statement:
+def history_page(query: History, dialect: Dialect = SQLITE) -> Statement:
     """The statement for one page; one row more than asked for tells whether there is a next page."""
     where, values = _where(query)
     if query.after:
@@ -24,11 +26,20 @@ def history_page(query: History) -> Statement:
             "(r.last_updated, r.sequence) < (SELECT last_updated, sequence FROM resource WHERE sequence = ?)"
         )
         values.append(_position(query.after))
-    sql = (
-        f"SELECT {columns} FROM {_ONE if query.id else _MANY} WHERE {' AND '.join(where) or '1 = 1'} "
-        "ORDER BY r.last_updated DESC, r.sequence DESC LIMIT ?"
+    found = (
+        f"SELECT r.sequence, c.type, c.id, r.last_updated FROM {_ONE if query.id else _MANY} "
+        f"WHERE {' AND '.join(where) or '1 = 1'} ORDER BY r.last_updated DESC, r.sequence DESC LIMIT ?"
     )
-    return sql, [*values, query.count + 1]
+    order = "page.last_updated DESC, page.sequence DESC"
+    head, rows = texts(found, order, query.most_bytes, dialect)
+    return f"{head} SELECT {COLUMNS.format('page')} FROM {rows} ORDER BY {order}", [*values, query.count + 1]
+
+
+def history_of(query: History, found: Sequence[Version], total: int | None) -> Page:
+    """Answer the page that the versions of ``history_page`` make, one more than asked for if there is."""
+    page = fitting([(version, version) for version in found[: query.count]], query.most_bytes)
+    more = len(found) > len(page)
+    return Page(tuple(one for _, one in page), total, str(page[-1][0].sequence) if page and more else None)
 
 
 def history_total(query: History) -> Statement:

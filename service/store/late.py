@@ -6,7 +6,7 @@ from collections.abc import AsyncIterator, Awaitable, Callable, Sequence
 from typing import TypeVar
 
 from service.errors import StoreUnreachable
-from service.store.contract import History, Page, Query, Store, Version, Work
+from service.store.contract import History, Label, Page, Query, Store, Version, Work
 from service.store.summaries import Seen, SummaryPage, SummaryQuery
 
 __all__ = ["LateStore"]
@@ -59,6 +59,10 @@ class LateStore:
     async def seen(self, patients: Sequence[str]) -> list[Seen]:
         """See the contract."""
         return await (await self._opened()).seen(patients)
+
+    async def labels(self, types: Sequence[str]) -> set[Label]:
+        """See the contract."""
+        return await (await self._opened()).labels(types)
 
     async def write(self, name: str, work: Work[T]) -> T:
         """See the contract."""

@@ -16,8 +16,9 @@ import asyncpg
 from service.errors import InvalidInput, ServiceError, StoreUnavailable, StoreUnreachable, TooCostly
 from service.fhir.datetimes import milliseconds
 from service.store.archive import Archive, Rows
-from service.store.contract import History, Page, Query, Version, Work
-from service.store.history_sql import history_page, history_total
+from service.store.contract import History, Label, Page, Query, Version, Work
+from service.store.history_sql import history_of, history_page, history_total
+from service.store.label_sql import labels_in_use, labels_of
 from service.store.postgres_archive import PostgresArchive, snapshot
 from service.store.postgres_schema import prepare
 from service.store.postgres_sql import POSTGRES, in_postgres
@@ -137,11 +138,9 @@ class PostgresStore:
         """See the contract; one that takes too long is refused as too costly."""
 
         async def ask(connection: Connection) -> Page:
-            rows = await _fetch(connection, history_page(query)) if query.count else []
+            rows = await _fetch(connection, history_page(query, POSTGRES)) if query.count else []
             total = (await _fetch(connection, history_total(query)))[0][0] if query.id else None
-            more = len(rows) > query.count
-            found = tuple(version_of(row) for row in rows[: query.count])
-            return Page(found, total, str(found[-1].sequence) if more else None)
+            return history_of(query, [version_of(row) for row in rows], total)
 
         return await self._reading(ask)
 
@@ -175,6 +174,10 @@ class PostgresStore:
             return seen_of(patients, *found)
 
         return await self._reading(ask)
+
+    async def labels(self, types: Sequence[str]) -> set[Label]:
+        """See the contract; refused as too costly where it takes too long."""
+        return labels_of(await self._reading(lambda connection: _fetch(connection, labels_in_use(types))))
 
     async def write(self, name: str, work: Work[T]) -> T:
         """See the contract. ``work`` may be run several times; only what the last run did is kept."""

@@ -18,6 +18,7 @@ POSTGRES = Dialect(
     each="jsonb_array_elements({}) AS j(value)",
     within="strpos({0}, {1}) > 0",
     by_code_point='({}) COLLATE "C"',
+    size="octet_length({})",
 )
 _IN_THIS_ORDER = re.compile(r"\bCROSS JOIN (\w+ \w+) ON\b")  # a hint that SQLite takes
 _LISTED = re.compile(r"\bIN \((?=SELECT)")

@@ -48,14 +48,16 @@ class Dialect:
 
     ``no_index`` before a column keeps it from leading the plan. ``each`` makes the rows ``j(value)`` of the
     array in ``{}``, ``within`` tells whether text ``{0}`` contains ``{1}``, ``by_code_point`` makes the text
-    in ``{}`` compare like that. ``fresh`` answers the numbers of words with a text in them that the tables do
-    not show yet.
+    in ``{}`` compare like that, ``size`` is the bytes of the text in ``{}``; empty where rows are read one by
+    one, so that nobody has to measure before. ``fresh`` answers the numbers of words with a text in them that
+    the tables do not show yet.
     """
 
     no_index: str = "+"
     each: str = "json_each({}) j"
     within: str = "instr({0}, {1}) > 0"
     by_code_point: str = "{}"
+    size: str = ""
     fresh: Callable[[str], list[int]] = lambda _: []
 
 

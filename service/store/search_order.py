@@ -6,7 +6,7 @@ import json
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, replace
 from itertools import accumulate
-from typing import Any
+from typing import Any, TypeVar
 
 from service.errors import InvalidInput
 from service.fhir.datetimes import LATEST
@@ -15,9 +15,12 @@ from service.fhir.search_query import Sort
 from service.store.contract import Page, Query, Version
 from service.store.search_match import Dialect, Statement, named
 
-__all__ = ["Key", "beyond", "order", "page_of", "position"]
+__all__ = ["Key", "begun", "beyond", "fitting", "order", "page_of", "place_of", "position"]
+
+T = TypeVar("T")
 
 _COLUMNS = 7
+_CONTENT = 6
 """Of a version; the values it is sorted by follow."""
 _LAST_TEXT = "\U0010ffff"
 _FIRST_TEXT = ""
@@ -85,7 +88,7 @@ def page_of(
 
     ``version`` reads one from its row.
     """
-    found = _fitting([(row, version(row)) for row in rows[: query.count]], query.most_bytes)
+    found = fitting([(row, version(row)) for row in rows[: query.count]], query.most_bytes)
     more = len(rows) > len(found)
     if query.before:
         found.reverse()
@@ -95,12 +98,25 @@ def page_of(
         counted,
         last if more or query.before else None,
         first if (more if query.before else query.after) else None,
+        tuple(_cursor(row) for row, _ in found) if query.placed else (),
     )
 
 
-def _fitting(
-    found: list[tuple[Sequence[Any], Version]], most: int | None
-) -> list[tuple[Sequence[Any], Version]]:
+def begun(rows: Iterable[Sequence[Any]], most: int | None) -> list[Sequence[Any]]:
+    """Answer the rows until their texts have more than ``most`` bytes, with that one: there are more.
+
+    Where the first alone is too much, the second tells it.
+    """
+    found: list[Sequence[Any]] = []
+    left = most
+    for row in rows:
+        found.append(row)
+        if left is not None and (left := left - len(row[_CONTENT])) < 0 and len(found) > 1:
+            break
+    return found
+
+
+def fitting(found: list[tuple[T, Version]], most: int | None) -> list[tuple[T, Version]]:
     """The first of them whose texts have ``most`` bytes together, at least one."""
     if most is None:
         return found
@@ -108,10 +124,16 @@ def _fitting(
     return found[: max(1, sum(end <= most for end in ends))]
 
 
+def place_of(text: str) -> list[Any]:
+    """Answer the values of a position that a page told."""
+    place: list[Any] = json.loads(base64.urlsafe_b64decode(text + "=" * (-len(text) % 4)))
+    return place
+
+
 def position(text: str, keys: Sequence[Key]) -> list[Any]:
     """Read a place in an order; InvalidInput unless it can be one."""
     try:
-        place: Any = json.loads(base64.urlsafe_b64decode(text + "=" * (-len(text) % 4)))
+        place: Any = place_of(text)
     except (binascii.Error, ValueError, RecursionError):
         place = None
     if not isinstance(place, list) or len(place) != len(keys):

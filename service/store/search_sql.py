@@ -7,6 +7,7 @@ current resources and probes each one's keys.
 """
 
 from functools import cache
+from typing import Any
 
 from service.fhir.search_parameters import compartment, patient_parameter
 from service.fhir.search_query import Chain, Clause, Condition, Has, ReferenceValue, Together
@@ -26,10 +27,10 @@ from service.store.search_match import (
 )
 from service.store.search_order import Key, beyond, order, position
 
-__all__ = ["SQLITE", "WIDE", "Dialect", "Statement", "columns", "page", "total"]
+__all__ = ["COLUMNS", "SQLITE", "WIDE", "Dialect", "Statement", "columns", "page", "texts", "total"]
 
-_COLUMNS = "r.sequence, {0}.type, {0}.id, r.version, r.last_updated, r.method, r.content"
-columns = _COLUMNS.format("c")
+COLUMNS = "r.sequence, {0}.type, {0}.id, r.version, r.last_updated, r.method, r.content"
+columns = COLUMNS.format("c")
 
 
 def page(query: Query, dialect: Dialect = SQLITE) -> Statement:
@@ -53,12 +54,28 @@ def page(query: Query, dialect: Dialect = SQLITE) -> Statement:
     by = ", ".join(f"{number} {turn}" for number, turn in enumerate(turns, 4))
     # Only what is sorted by is carried through the sort; the texts are fetched for the page alone.
     found = f"SELECT c.sequence, c.type, c.id, {inner} FROM current c WHERE {where} ORDER BY {by} LIMIT ?"
-    sql = (
-        f"SELECT {_COLUMNS.format('page')}, {', '.join(f'page.k{number}' for number in range(len(keys)))} "
-        f"FROM ({found}) page JOIN resource r ON r.sequence = page.sequence "
-        f"ORDER BY {', '.join(f'page.k{number} {turn}' for number, turn in enumerate(turns))}"
-    )
+    names = ", ".join(f"page.k{number}" for number in range(len(keys)))
+    turned = ", ".join(f"page.k{number} {turn}" for number, turn in enumerate(turns))
+    head, rows = texts(found, turned, query.most_bytes, dialect)
+    sql = f"{head} SELECT {COLUMNS.format('page')}, {names} FROM {rows} ORDER BY {turned}"
     return sql, [*(value for one in keys for value in one.values), *values, query.count + 1]
+
+
+def texts(found: str, order: str, most_bytes: int | None, dialect: Dialect) -> tuple[str, str]:
+    """Answer the head of a statement and what it selects from: the rows ``found`` with their versions.
+
+    They are called ``page`` and ``r``. Where the engine answers all rows at once, these are as many, in
+    ``order``, as ``search_order.begun`` takes. (Named ahead, not nested, for parsers that go only so deep.)
+    """
+    its = "JOIN resource {0} ON {0}.sequence = page.sequence"
+    if most_bytes is None or not dialect.size:
+        return f"WITH page AS ({found})", f"page {its.format('r')}"
+    size = dialect.size.format("t.content")
+    ahead = f"sum({size}) OVER (ORDER BY {order} ROWS UNBOUNDED PRECEDING) - {size} AS ahead"
+    place = f"row_number() OVER (ORDER BY {order}) AS place"
+    measured = f"SELECT page.*, {ahead}, {place} FROM found page {its.format('t')}"
+    fits = f"(page.ahead <= {most_bytes:d} OR page.place = 2)"
+    return f"WITH found AS ({found}), page AS ({measured})", f"page {its.format('r')} AND {fits}"
 
 
 def total(query: Query, dialect: Dialect = SQLITE) -> Statement:
@@ -200,13 +217,17 @@ class _Scope:
     def _chain(self, chain: Chain) -> Statement:
         name, words = named(chain.indexes)
         inner = self._alias + "c"
-        ends: list[Statement] = []
+        ways: list[str] = []
+        bound: list[Any] = []
         for end in chain.ends:
             sql, values = _Scope((end.type,), None, inner, self._dialect).condition(end.condition)
-            at = f"SELECT '{end.type}/' || {inner}.id FROM current {inner} WHERE {inner}.type = ?"
-            ends.append((f"target IN ({at} AND NOT {inner}.deleted AND {sql})", [end.type, *values]))
-        some, bound = any_of(ends)
-        return f"{self._alias}.key IN (SELECT key FROM reference k WHERE {name} AND {some})", [*words, *bound]
+            joined = f"current {inner} JOIN reference k ON k.target = '{end.type}/' || {inner}.id"
+            ways.append(
+                f"SELECT k.key FROM {joined} "
+                f"WHERE {inner}.type = ? AND NOT {inner}.deleted AND {sql} AND {name}"
+            )
+            bound += [end.type, *values, *words]
+        return f"{self._alias}.key IN ({' UNION ALL '.join(ways)})", bound
 
     def _has(self, has: Has) -> Statement:
         name, words = named(has.indexes)

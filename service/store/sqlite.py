@@ -23,13 +23,14 @@ from typing import Any, TypeVar
 from service.errors import StoreUnavailable, TooCostly
 from service.fhir.datetimes import milliseconds
 from service.store.archive import Archive, Kept, Rows, in_chunks
-from service.store.contract import History, Page, Query, Version, VisitKey, Work
-from service.store.history_sql import history_page, history_total
+from service.store.contract import History, Label, Page, Query, Version, VisitKey, Work
+from service.store.history_sql import history_of, history_page, history_total
 from service.store.migrations import COMPATIBLE_WITH, SCHEMA_VERSION, judge, schema
 from service.store.search_match import SQLITE, Statement
+from service.store.search_order import begun
 from service.store.search_sql import columns
 from service.store.sqlite_archive import SqliteArchive, kept_after, visits
-from service.store.sqlite_transaction import SqliteTransaction, Words, read_newest, run_search
+from service.store.sqlite_transaction import SqliteTransaction, Words, read_newest, run_labels, run_search
 from service.store.summaries import Seen, SummaryPage, SummaryQuery
 from service.store.summaries_sql import (
     behind,
@@ -42,7 +43,7 @@ from service.store.summaries_sql import (
     totals,
 )
 
-__all__ = ["SqliteStore"]
+__all__ = ["SqliteStore", "in_memory"]
 
 T = TypeVar("T")
 Kind = TypeVar("Kind", bound=SqliteTransaction)
@@ -141,6 +142,12 @@ class SqliteStore:
                 connection.execute(*editions(patients)).fetchall(),
                 connection.execute(*notes(patients)).fetchall(),
             )
+        )
+
+    async def labels(self, types: Sequence[str]) -> set[Label]:
+        """See the contract; refused as too costly where it takes too long."""
+        return await self._in_pool(
+            lambda connection: _limited(connection, lambda: run_labels(connection, types))
         )
 
     async def write(self, name: str, work: Work[T]) -> T:
@@ -353,6 +360,13 @@ def _answer(job: _Job) -> None:
         job.loop.call_soon_threadsafe(settle)
 
 
+def in_memory() -> sqlite3.Connection:
+    """Answer a new database that lasts as long as the process; it is for one thread at a time."""
+    connection = sqlite3.connect(":memory:", check_same_thread=False, isolation_level=None)
+    _prepare(connection, older=False)
+    return connection
+
+
 def _prepare(connection: sqlite3.Connection, *, older: bool) -> None:
     """Create the tables of a new database; refuse one of another version."""
     connection.execute("BEGIN IMMEDIATE")
@@ -396,13 +410,13 @@ def _firsts(connection: sqlite3.Connection, statement: Statement) -> list[str]:
 
 
 def _history(connection: sqlite3.Connection, query: History) -> Page:
-    found = [Version(*row) for row in connection.execute(*history_page(query))] if query.count else []
+    rows = begun(connection.execute(*history_page(query)), query.most_bytes) if query.count else []
+    found = [Version(*row) for row in rows]
     total = connection.execute(*history_total(query)).fetchone()[0] if query.id else None
-    more = len(found) > query.count
-    return Page(tuple(found[: query.count]), total, str(found[query.count - 1].sequence) if more else None)
+    return history_of(query, found, total)
 
 
-def _limited(connection: sqlite3.Connection, ask: Callable[[], Page]) -> Page:
+def _limited(connection: sqlite3.Connection, ask: Callable[[], T]) -> T:
     end = time.monotonic() + _SEARCH_SECONDS
     connection.set_progress_handler(lambda: time.monotonic() > end, _STEPS)
     try:

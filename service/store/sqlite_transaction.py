@@ -6,15 +6,16 @@ from typing import Any, Protocol
 from service.errors import Conflict
 from service.fhir.search_parameters import stored_types
 from service.store.buffered import Buffered, Head, Pending
-from service.store.contract import Identified, Page, Query, Version, VisitKey
+from service.store.contract import Identified, Label, Page, Query, Version, VisitKey
 from service.store.key_rows import TABLES, by_table
+from service.store.label_sql import labels_in_use, labels_of
 from service.store.search_match import WIDE
-from service.store.search_order import page_of
+from service.store.search_order import begun, page_of
 from service.store.search_sql import columns, page, total
 from service.store.summaries import Seen, Summary
 from service.store.summaries_sql import FORGET, KEEP, NOTED, kept
 
-__all__ = ["Connection", "SqliteTransaction", "Words", "read_newest", "run_search"]
+__all__ = ["Connection", "SqliteTransaction", "Words", "read_newest", "run_labels", "run_search"]
 
 _CURRENT = f"SELECT {columns} FROM current c JOIN resource r ON r.sequence = c.sequence"
 _HEAD = (
@@ -71,9 +72,14 @@ def read_newest(connection: Connection, type_: str, id_: str) -> Version | None:
 
 def run_search(connection: Connection, query: Query) -> Page:
     """Answer one page."""
-    rows = connection.execute(*page(query)).fetchall() if query.count else []
+    rows = begun(connection.execute(*page(query)), query.most_bytes) if query.count else []
     counted = connection.execute(*total(query)).fetchone()[0] if query.total == "accurate" else None
     return page_of(query, rows, counted)
+
+
+def run_labels(connection: Connection, types: Sequence[str]) -> set[Label]:
+    """Answer the labels in use."""
+    return labels_of(connection.execute(*labels_in_use(types)))
 
 
 class Words:

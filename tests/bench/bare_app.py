@@ -16,16 +16,31 @@ from tests.bench.floor import BareStore
 
 
 def application(database: Path) -> Starlette:
-    """One address, and one that says it is there."""
+    """A read, the first page of a patient's resources, and one address that says it is there."""
     store = BareStore(database)
 
     async def read(request: Request) -> Response:
         return Response(store.read(**request.path_params), media_type="application/fhir+json")
 
+    async def page(request: Request) -> Response:
+        given = request.query_params
+        rows = store.page(request.path_params["type_"], given["patient"], int(given["_count"]))
+        entries = b",".join(
+            b'{"fullUrl":"%s","resource":%s}' % (id_.encode(), content) for id_, content in rows
+        )
+        text = b'{"resourceType":"Bundle","type":"searchset","entry":[%s]}' % entries
+        return Response(text, media_type="application/fhir+json")
+
     async def ready(_request: Request) -> Response:
         return Response("{}")
 
-    return Starlette(routes=[Route("/fhir/{type_}/{id_}", read), Route("/health/ready", ready)])
+    return Starlette(
+        routes=[
+            Route("/fhir/{type_}/{id_}", read),
+            Route("/fhir/{type_}", page),
+            Route("/health/ready", ready),
+        ]
+    )
 
 
 def main() -> None:

@@ -73,6 +73,15 @@ class BareStore:
         content: bytes = self._connection.execute(sql, (type_, id_)).fetchone()[0]
         return content
 
+    def page(self, type_: str, patient: str, count: int) -> list[tuple[str, bytes]]:
+        """Id and text of the first resources of a type that are filed under a patient."""
+        sql = (
+            "SELECT c.id, r.content FROM current c JOIN resource r ON r.sequence = c.sequence "
+            "WHERE c.type = ? AND c.owner = (SELECT max(c.owner) FROM reference k "
+            "JOIN current c ON c.key = k.key WHERE k.target = ?) AND NOT c.deleted ORDER BY c.key LIMIT ?"
+        )
+        return self._connection.execute(sql, (type_, f"Patient/{patient}", count)).fetchall()
+
     def close(self) -> None:
         """Close the database."""
         self._connection.close()

@@ -15,7 +15,15 @@ from tests.bench.people import VISITS, bench, uploads
 from tests.processes import Server, serving, token
 from tests.synthetic import visit_records
 
-__all__ = ["memory", "over_http", "quantile", "reads_over_http", "running", "searches_beside_intake"]
+__all__ = [
+    "memory",
+    "over_http",
+    "pages_over_http",
+    "quantile",
+    "reads_over_http",
+    "running",
+    "searches_beside_intake",
+]
 
 READ_SHARE = 0.6
 """Reads by id over HTTP reach at least so much of the bare application's rate."""
@@ -44,7 +52,11 @@ async def over_http(folder: Path, people: int) -> tuple[list[Row], list[Size]]:
     sizes = [start_up(folder / "http")]
     with running(folder / "http") as (server, caller):
         sizes.append(Size("memory of the service at rest", memory(server) / 1e6, "MB", most=REST_MEGABYTES))
-        rows = [await reads_over_http(folder, caller), *await searches_beside_intake(folder, caller, people)]
+        rows = [
+            await reads_over_http(folder, caller),
+            await pages_over_http(folder, caller),
+            *await searches_beside_intake(folder, caller, people),
+        ]
     return rows, sizes
 
 
@@ -69,6 +81,35 @@ async def reads_over_http(folder: Path, caller: Caller, rounds: int = 5) -> Row:
         bares,
         limit=1 / READ_SHARE,
     )
+
+
+async def pages_over_http(folder: Path, caller: Caller, rounds: int = 5) -> Row:
+    """The first 20 Observations of a person, median of one client, against the bare application.
+
+    After ``reads_over_http``, whose bare database it reads.
+    """
+    patients = [
+        row[2] for row in rows_after(folder / "http" / "swallow.sqlite", 0).current if row[1] == "Patient"
+    ]
+    paths = [f"/fhir/Observation?patient={one}&_count=20" for one in patients]
+    command = (sys.executable, "-m", "tests.bench.bare_app")
+    with serving(folder / "http-floor.sqlite", command=command) as bare:
+        pairs = [
+            (await _usual(caller, paths), await _usual(Caller(bare.url), paths)) for _ in range(rounds + 1)
+        ]
+    ours, bares = zip(*pairs[1:], strict=True)
+    return Row(
+        "first page of 20 Observations over HTTP with a token, p50 of one client",
+        "bare Starlette and sqlite3 answering the same texts",
+        ours,
+        bares,
+    )
+
+
+async def _usual(caller: Caller, paths: list[str]) -> float:
+    """The median time of one search."""
+    requests = [caller.request("GET", path) for path in paths]
+    return quantile(await called(caller, requests, connections=1, seconds=1.0), 0.5)
 
 
 async def _reads(caller: Caller, paths: list[str]) -> float:

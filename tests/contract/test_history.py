@@ -96,6 +96,25 @@ def test_versions_of_the_same_moment_keep_the_order_they_were_written_in(store):
     assert listed(store, count=1, after=first.next_after) == ["Patient/b/1"]
 
 
+def test_a_page_of_long_texts_ends_early(store):
+    async def work(txn):
+        for number in range(6):
+            await txn.put("Patient", str(number), b'{"x":"%s"}' % ("ä" * 100).encode(), SearchKeys())
+        await txn.delete("Patient", "3")
+
+    run(store.write("put", work))
+    size = len(run(store.read("Patient", "0")).content)
+    assert size > 200, "bytes, not characters"
+    for most, lengths in ((size - 1, [1] * 7), (2 * size, [3, 2, 2]), (9 * size, [7])):
+        query, after, read = History(most_bytes=most), "", []
+        while after is not None:
+            page = run(store.history(replace(query, after=after)))
+            read.append(len(page.versions))
+            after = page.next_after
+        assert read == lengths, most
+    assert len(run(store.history(History(count=2, most_bytes=9 * size))).versions) == 2
+
+
 @pytest.mark.parametrize("after", ["x", "-1", "1.5", "9" * 30, "\u0661"])
 def test_a_foreign_page_link_is_refused(store, after):
     with pytest.raises(InvalidInput):

@@ -117,3 +117,37 @@ async def test_versions_are_told_to_anybody(stranger: AsyncClient) -> None:
     assert parameters == [{"name": name, "valueCode": "4.0"} for name in ("version", "default")]
     plain = await stranger.get("/fhir/$versions", headers={"Accept": "application/json"})
     assert plain.json() == {"versions": ["4.0"], "default": "4.0"}
+
+
+async def told(client: AsyncClient, path: str) -> dict[str, Any]:
+    answer = await client.get(path)
+    assert answer.status_code == 200, answer.text
+    parameters = answer.json().get("parameter", [])
+    meta: dict[str, Any] = parameters[0]["valueMeta"] if parameters else {}
+    return meta
+
+
+@pytest.mark.conformance("F11")
+async def test_labels_in_use_of_a_type_and_of_everything(integrator: AsyncClient, sign: Any) -> None:
+    assert await told(integrator, "/fhir/Patient/$meta") == {}
+    await put(integrator, {"security": [LABEL], "tag": [TAG, {"code": "bare"}], "profile": [PROFILE]})
+    goal = {"resourceType": "Goal", "id": "g", "meta": {"tag": [TAG, TEST]}, "lifecycleStatus": "active"}
+    goal |= {"description": {"text": "x"}, "subject": {"reference": "Patient/p"}}
+    assert (await integrator.put("/fhir/Goal/g", json=goal)).status_code == 201
+    bare = {"code": "bare"}
+    patients = {"profile": [PROFILE], "security": [LABEL], "tag": [bare, TAG]}
+    assert await told(integrator, "/fhir/Patient/$meta") == patients
+    assert await told(integrator, "/fhir/Goal/$meta") == {"tag": [TEST, TAG]}
+    assert await told(integrator, "/fhir/$meta") == patients | {"tag": [bare, TEST, TAG]}
+    token = {"Authorization": f"Bearer {sign('system/Goal.r')}"}
+    mine = (await integrator.get("/fhir/$meta", headers=token)).json()
+    assert mine["parameter"][0]["valueMeta"] == {"tag": [TEST, TAG]}, "what may not be read is not told of"
+    assert (await integrator.get("/fhir/Patient/$meta", headers=token)).status_code == 403
+    assert (await integrator.delete("/fhir/Goal/g")).status_code == 204
+    assert await told(integrator, "/fhir/Goal/$meta") == {}
+    entry = {"request": {"method": "GET", "url": "Patient/$meta"}}
+    bundle = {"resourceType": "Bundle", "type": "batch", "entry": [entry]}
+    (answer,) = (await integrator.post("/fhir", json=bundle)).json()["entry"]
+    assert answer["resource"]["parameter"][0]["valueMeta"] == patients
+    refused = await integrator.post("/fhir", json=bundle | {"type": "transaction"})
+    assert (refused.status_code, refused.json()["issue"][0]["code"]) == (400, "not-supported")

@@ -64,14 +64,3 @@ async def test_security_says_what_a_caller_needs(integrator: AsyncClient, strang
     preflight = {"Origin": "https://app.example", "Access-Control-Request-Method": "GET"}
     allowed = await integrator.options("/fhir/Patient", headers=preflight)
     assert security["cors"] == ("Access-Control-Allow-Origin" in allowed.headers)
-
-
-@pytest.mark.conformance("C13")
-@pytest.mark.parametrize("url", ["Observation/$lastn", "Patient/x/$everything", "$versions"])
-async def test_an_operation_is_no_entry(integrator: AsyncClient, url: str) -> None:
-    entry = {"request": {"method": "POST", "url": url}, "resource": {"resourceType": "Parameters"}}
-    answer = await integrator.post("/fhir", json=EMPTY | {"type": "batch", "entry": [entry]})
-    assert answer.json()["entry"][0]["response"]["status"][:3] in {"400", "404"}
-    assert (
-        await integrator.post("/fhir", json=EMPTY | {"type": "transaction", "entry": [entry]})
-    ).is_client_error

@@ -29,7 +29,7 @@ async def test_nobody_writes_one(integrator: AsyncClient) -> None:
     patch = [{"op": "replace", "path": "/status", "value": "retired"}]
     kind = {"Content-Type": "application/json-patch+json"}
     refused(await integrator.put(f"/fhir/{OWN}", json=BODY))
-    refused(await integrator.put("/fhir/OperationDefinition?name=Other", json=BODY))
+    assert (await integrator.put("/fhir/OperationDefinition?name=Other", json=BODY)).status_code == 409
     refused(await integrator.patch(f"/fhir/{OWN}", json=patch, headers=kind))
     refused(await integrator.delete(f"/fhir/{OWN}"))
     assert (await integrator.get(f"/fhir/{OWN}")).content == before

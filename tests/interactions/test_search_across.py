@@ -103,6 +103,24 @@ def test_chains(filled, params, found):
     assert ids(filled.search("Observation", *params)) == found
 
 
+@pytest.mark.conformance("D20", "D21")
+def test_ways_may_lead_over_five_references(client):
+    """The database's parser has a depth; the longest way that is let through must be within it."""
+    for number in range(6):
+        tree = {
+            "resourceType": "Observation",
+            "id": f"o{number}",
+            "status": "final" if number else "amended",
+            "code": {"text": "x"},
+            "derivedFrom": [{"reference": f"Observation/o{number - 1}"}] if number else None,
+        }
+        client.update({name: value for name, value in tree.items() if value})
+    ahead = "derived-from:Observation." * 5 + "status"
+    assert ids(client.search("Observation", (ahead, "amended"))) == "o5"
+    back = "_has:Observation:derived-from:" * 5 + "_id"
+    assert ids(client.search("Observation", (back, "o5"))) == "o0"
+
+
 @pytest.mark.conformance("D21")
 @pytest.mark.parametrize(
     ("type_", "params", "found"),

@@ -198,7 +198,7 @@ def test_every_invalid_resource_is_told_with_its_entry(client):
         ({"request": {"method": "POST"}}, "not a resource type"),
         ({"request": {"method": "POST", "url": "Patient"}}, "needs a resource"),
         (entry("POST", "Patient/1", patient()), "can't be used with this url"),
-        (entry("POST", "Patient/$validate", patient()), "can't be used with this url"),
+        (entry("POST", "Patient/$validate", patient()), "can't be called here"),
         (entry("POST", "Observation", patient()), "must be Observation"),
         (entry("PUT", "Patient", patient()), "can't be used with this url"),
         (entry("PUT", "Patient?", patient()), "at least one search parameter"),
