@@ -15,6 +15,7 @@ from service.interactions.code_lookup import look_up
 from service.interactions.context import Context
 from service.interactions.entry import known_type
 from service.interactions.includes import MOST, MOST_BYTES, gather
+from service.interactions.listed import LIST, listed
 from service.interactions.matching import reader
 from service.interactions.search_control import CONTROL, INCLUDES, Control, bad, read_control
 from service.interactions.search_links import Links
@@ -113,19 +114,21 @@ async def _search(store: Store | Transaction, scope: _Scope, params: Params, con
     steering = [pair for pair in params if pair[0] in CONTROL]
     including = [pair for pair in params if pair[0].partition(":")[0] in INCLUDES]
     asides = [pair for pair in params if pair[0] == "_type" and scope.path[-1:] in {"", "*"}]
-    filters = [pair for pair in params if pair not in (*steering, *including, *asides)]
+    lists = [pair for pair in params if pair[0] == LIST]
+    filters = [pair for pair in params if pair not in (*steering, *including, *asides, *lists)]
     reading = replace(reader(context), codes=await look_up(store, filters, context=context))
     control = read_control(scope.types, steering, including, context)
     asked = parse_clauses(scope.types, filters, reader=reading, lenient=context.lenient)
     for type_ in asked.types:
         context.allow("s", type_)
-    used = [*asides, *asked.used, *control.included]
+    among = await listed(store, lists, scope.types, context=context)
+    used = [*asides, *lists, *asked.used, *control.included]
     links = Links(f"{context.base}/{scope.path}".rstrip("/"), used, control.given)
     first, *also = scope.types
     page = await store.search(
         Query(
             first,
-            (*scope.conditions, *asked.clauses),
+            (*scope.conditions, *among, *asked.clauses),
             control.sort,
             control.count,
             links.position("_after"),

@@ -77,6 +77,7 @@ _RESULT_PARAMETERS = [
     },
     {"name": "_include", "type": "token", "documentation": "Type:parameter, Type:parameter:Target or *."},
     {"name": "_revinclude", "type": "token", "documentation": "As _include, what refers to the matches."},
+    {"name": "_list", "type": "token", "documentation": "The id of a stored List: what it holds."},
     {"name": "_contained", "type": "token", "documentation": "false: contained resources are not searched."},
     {"name": "_total", "type": "token", "documentation": "none or accurate."},
     {
