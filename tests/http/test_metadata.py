@@ -11,7 +11,9 @@ from service.fhir import xml
 from service.fhir.search_parameters import parameters, stored_types
 from service.fhir.validation import errors
 from service.operations.arguments import definitions
+from service.operations.own_resources import own_resources
 
+OWN = own_resources("all")
 pytestmark = pytest.mark.anyio
 
 SAMPLES = {
@@ -65,7 +67,8 @@ async def test_every_declared_search_parameter_works(integrator: AsyncClient) ->
             query = {parameter["name"]: value, "_count": "0", "_total": "accurate"}
             answer = await integrator.get(f"/fhir/{resource['type']}", params=query)
             assert answer.status_code == 200, (resource["type"], parameter, answer.text)
-            assert answer.json()["total"] == 0
+            found = answer.json()["total"]
+            assert found == 0 or resource["type"] in OWN.types, (resource["type"], parameter)
 
 
 @pytest.mark.conformance("G6")
