@@ -19,6 +19,7 @@ from service.page.goal_act import decide_goal, goal_forms
 from service.page.guard import Guard
 from service.page.posted import posted
 from service.page.rendering import html
+from service.page.summary_act import decide_summary, summary_forms
 from service.page.undo_act import decide_undo, undo_forms
 from service.page.visit_act import decide_trial, decide_visit, trial_forms, visit_forms
 from service.security.principal import Principal
@@ -40,6 +41,7 @@ def act_routes(desks: Desks, guard: Guard) -> list[Route]:
         (f"{person}/visits/{{encounter}}/exclusion", visit_forms, decide_visit),
         (f"{person}/visits/{{encounter}}/trials/{{trial}}", trial_forms, decide_trial),
         (f"{person}/decisions/{{provenance}}", undo_forms, decide_undo),
+        (f"{person}/summary", summary_forms, decide_summary),
     )
     acts = [(path, _Act(desks, guard, show, decide)) for path, show, decide in table]
     return [
@@ -74,7 +76,8 @@ class _Act:
             again = view.refused(problem, sent)
             return self._page(request, desk, again, status=problem.status)
         made = decided.provenance.removeprefix("Provenance/")
-        return RedirectResponse(f"{view.after}?decided={made}", status_code=303)
+        sign = "&" if "?" in view.after else "?"
+        return RedirectResponse(f"{view.after}{sign}decided={made}", status_code=303)
 
     def _page(self, request: Request, desk: Desk, view: ActView, *, status: int = 200) -> Response:
         token = self.guard.form_token(request)

@@ -93,7 +93,13 @@ class _Pages:
         view = await views.patient(request.path_params["id"], _as_of(request))
         # compiling keeps a processor busy for a moment: off the event loop
         sheet = await asyncio.to_thread(summary_pdf, view, author=caller.subject, made=views.today())
-        return Response(sheet, media_type="application/pdf", headers={"Content-Disposition": "inline"})
+        name = f"progress-summary-{view.day.isoformat()}.pdf"
+        headers = {
+            "Content-Disposition": f'inline; filename="{name}"',  # whose it is stands inside only
+            # a browser shows it in a document of its own making, whose styles the pages' policy would refuse
+            "Content-Security-Policy": "frame-ancestors 'none'",
+        }
+        return Response(sheet, media_type="application/pdf", headers=headers)
 
     async def visit(self, request: Request) -> Response:
         caller = self._guard.caller(request)

@@ -6,7 +6,6 @@ from datetime import date
 from fractions import Fraction
 
 from service.attainment.answers import PatientAnswer
-from service.attainment.intervals import Interval
 from service.attainment.visits import VisitResult
 from service.page import words
 from service.page.axes import Days, Values
@@ -73,21 +72,15 @@ def _compared(visit: VisitResult) -> tuple[str, str]:
     pairs, apart = visit.by_posture, visit.apart
     if pairs is not None:
         kept = f"{pairs.gained} gained, {pairs.lost} lost of {pairs.n} postures"
-        return _limits(pairs.difference.interval), kept + _chance(pairs.p)
+        return words.limits(pairs.difference.interval), kept + _chance(pairs.p)
     if apart is not None:
-        return _limits(apart.difference.interval), "trials not paired" + _chance(apart.p)
+        return words.limits(apart.difference.interval), "trials not paired" + _chance(apart.p)
     return "", ""
 
 
 def _chance(p: Fraction | None) -> str:
     """``, p = 0.031``; nothing where trials are too few for it."""
     return "" if p is None else f", p = {float(p):.2g}"
-
-
-def _limits(found: Interval | None) -> str:
-    if found is None:
-        return ""
-    return f"{100 * found.low:+.0f} to {100 * found.high:+.0f} points".replace("-", "−")
 
 
 def _points(share: Fraction | None) -> str:

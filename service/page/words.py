@@ -3,6 +3,7 @@
 from datetime import date
 from fractions import Fraction
 
+from service.attainment.intervals import Interval
 from service.page.view_model import Count, GoalView, Measure, Practice, Reading
 
 __all__ = [
@@ -22,6 +23,7 @@ __all__ = [
     "interval",
     "legend",
     "level",
+    "limits",
     "met",
     "notes",
     "percent",
@@ -164,6 +166,13 @@ def signed(number: Fraction | float, unit: str = "") -> str:
     """``+20 points``, ``+0.4``, ``0``: rounded to three digits, with its sign."""
     text = f"{float(number):+.3g}".replace("-", "−") if number else "0"
     return f"{text} {unit}".rstrip()
+
+
+def limits(found: Interval | None) -> str:
+    """The 95 % interval of a difference of shares, in points; nothing where there is none."""
+    if found is None:
+        return ""
+    return f"{100 * found.low:+.0f} to {100 * found.high:+.0f} points".replace("-", "−")
 
 
 def percent(share: Fraction | None, what: str) -> str:

@@ -2,10 +2,11 @@
 
 from fractions import Fraction
 
-from service.attainment.answers import GoalAnswer
+from service.attainment.answers import Change, GoalAnswer
 from service.attainment.criterion import Criterion
 from service.attainment.goals import Value
 from service.attainment.measures import MEASURES
+from service.attainment.phases import Overlap
 from service.attainment.status import Status
 from service.page import words
 from service.page.reasons import UNITS
@@ -39,6 +40,8 @@ def working(goal: GoalAnswer, measure: Measure) -> tuple[tuple[str, str], ...]:
         ("First met", words.day(found.progress.first_attained) if found.progress.first_attained else ""),
         ("Last lost", words.day(found.progress.regressed) if found.progress.regressed else ""),
         ("Direction", _direction(found)),
+        ("Change since the baseline", _change(goal.change, measure)),
+        ("Before and after training began", _phases(goal.overlap)),
         ("Engine version", found.engine),
     ]
     return tuple((name, text) for name, text in told if text)
@@ -85,6 +88,32 @@ def _direction(found: Status) -> str:
         f"Kendall's S of the last 3 is {seen.s:+d}, last less first {_exact(seen.change)}, "
         f"last less {seen.since_what} {_exact(seen.since)}; turned so that more is better"
     ).replace("-", "−")
+
+
+def _change(found: Change | None, measure: Measure) -> str:
+    """The difference, and for shares of trials what kind of comparison was possible."""
+    if found is None or measure.kind == "levels":  # levels have names, no differences
+        return ""
+    told = words.signed(found.difference, UNITS[measure.unit])
+    pairs, apart = found.by_posture, found.apart
+    if pairs is not None:
+        kept = f"{pairs.gained} gained, {pairs.lost} lost of {pairs.n} postures"
+        return "; ".join(filter(None, (told, words.limits(pairs.difference.interval), kept, pairs.reason)))
+    if apart is not None:
+        kept = "trials not paired"
+        return "; ".join(filter(None, (told, words.limits(apart.difference.interval), kept, apart.reason)))
+    return told
+
+
+def _phases(found: Overlap | None) -> str:
+    if found is None:
+        return ""
+    if found.nap is None or found.tau is None or found.tau_u is None:
+        return found.reason
+    return (
+        f"NAP {float(found.nap):.2f}, Tau {float(found.tau):.2f}, Tau-U {float(found.tau_u):.2f} "
+        f"({found.m} results before, {found.n} after; {found.standard}; {found.method})"
+    ).replace("-0", "−0")
 
 
 def _exact(number: Fraction) -> str:

@@ -185,3 +185,22 @@ async def test_what_belongs_to_somebody_else_has_no_form_here(clinician):
     assert clinician.answer.status_code == 404
     await clinician.get(f"/app/patients/{clinician.patient}/decisions/none")
     assert clinician.answer.status_code == 404
+
+
+async def test_the_summary_is_filed_once_as_pdf_with_the_person(clinician):
+    page = await clinician.get(f"/app/patients/{clinician.patient}/summary?date=2026-09-11")
+    assert "On file none" in page.text
+    for _ in range(2):
+        page = await clinician.send(page, "file")
+        assert page.text.count("Progress summary as of 2026-09-11, filed 1 Dec 2026") == 1
+    found = (await clinician.http.get(f"/fhir/DocumentReference?patient={clinician.patient}")).json()
+    (document,) = [entry["resource"] for entry in found["entry"]]
+    attachment = document["content"][0]["attachment"]
+    kept = await clinician.http.get(f"/fhir/{attachment['url']}", headers={"Accept": "application/pdf"})
+    assert (kept.content[:5], len(kept.content)) == (b"%PDF-", attachment["size"])
+    shown = await clinician.http.get(f"/app/patients/{clinician.patient}/summary.pdf?date=2026-09-11")
+    assert shown.content == kept.content
+    assert document["meta"]["security"][0]["code"] == "HTEST"
+    assert document["author"][0]["identifier"]["value"] == "wren"
+    told = (await clinician.http.post("/fhir/DocumentReference/$validate", json=document)).json()
+    assert [one for one in told["issue"] if one["severity"] == "error"] == []

@@ -139,6 +139,8 @@ def test_mockridge_worsening_with_red_flags_and_the_goal_on_hold(page):
     assert "level 3 of 7 (28 Sep 2026)" in found.text
     assert "absence of a cue does not mean safety" in found.text
     assert "practice stops until he has been seen" in found.text
+    assert "−40 points; −73 to +16 points; 0 gained, 2 lost of 5 postures; Five trials cannot" in found.text
+    assert "no baseline phase, phase statistics not computed" in found.text
     after = page("demo-04", "2026-09-30")
     assert "worst 8, most often 3 and 6 and 7 and 8; 4 of 4 at 3 or more, 3 of 4 at 6 or more" in after.text
     assert "groups A/B/C/D 0/2/1/1" in after.text

@@ -28,6 +28,7 @@ def pages(reader):
         "visit": reader.visit("demo-05", "2026-07-03"),
         "visit with a study": reader.visit("demo-04", "2026-09-30"),
         "status form": f"{reader.url}/app/patients/{reader.id('demo-01')}/goals/{reader.goal('demo-01')}",
+        "summary form": f"{reader.url}/app/patients/{reader.id('demo-01')}/summary",
         "exclusion form": reader.visit("demo-05", "2026-07-03") + "/exclusion",
         "resource": f"{reader.url}/app/resources/Goal/{reader.goal('demo-01')}",
         "person before any goal": reader.person("demo-01", "2026-01-01"),

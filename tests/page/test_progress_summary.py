@@ -72,6 +72,8 @@ def test_without_goals_and_cues_it_says_so():
 async def test_it_is_asked_for_at_the_persons_page(get, views):
     answer = await get("/app/patients/p1/summary.pdf?date=2026-09-11")
     assert answer.headers["content-type"] == "application/pdf"
+    assert answer.headers["content-disposition"] == 'inline; filename="progress-summary-2026-09-11.pdf"'
+    assert answer.headers["cache-control"] == "no-store"
     assert views.asked == ("p1", date(2026, 9, 11))
     assert (
         "Made for clinician on 12 Sep 2026"
