@@ -8,9 +8,13 @@ from pathlib import Path
 import pytest
 from conformance.table import FAILS, PASSES, table
 from databases import AnyLoop, database, empty, server
+from hypothesis import settings
 
 from service.store.contract import Store
 from service.store.sqlite import SqliteStore
+
+settings.register_profile("untimed", deadline=None)  # a slow machine is no fault of what is tested
+settings.load_profile("untimed")
 
 TOLD = "told"
 CONFORMANCE = "conformance"

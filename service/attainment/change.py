@@ -7,6 +7,7 @@ smallest possible two-sided McNemar p is 0.0625, so p stays hidden below six pai
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from fractions import Fraction
+from functools import lru_cache
 from math import comb, sqrt
 
 from service.attainment.intervals import Interval, wilson
@@ -90,6 +91,7 @@ def by_posture(
     return paired(count((True, True)), count((False, True)), count((True, False)), count((False, False)))
 
 
+@lru_cache(maxsize=4096)
 def apart(k_1: int, n_1: int, k_2: int, n_2: int) -> Apart | None:
     """Compare separate trials, k of n before and after; None if a side has none."""
     if not n_1 or not n_2:
@@ -106,6 +108,7 @@ def apart(k_1: int, n_1: int, k_2: int, n_2: int) -> Apart | None:
     )
 
 
+@lru_cache(maxsize=4096)  # the same few counts, over and over
 def paired(both: int, gained: int, lost: int, neither: int) -> Paired:
     """Compare pairs; the difference is after less before."""
     n = both + gained + lost + neither

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from datetime import date
 from fractions import Fraction
 
-__all__ = ["Adherence", "CalendarDay", "PracticeDay", "adherence", "calendar", "total"]
+__all__ = ["Adherence", "CalendarDay", "PracticeDay", "adherence", "adherence_of_logs", "calendar", "total"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -105,29 +105,91 @@ def _calendar_day(day: date, lines: Sequence[PracticeDay]) -> CalendarDay:
 
 def adherence(days: Iterable[PracticeDay]) -> Adherence:
     """Compute both readings over the prescribed days of one or more lines."""
+    return _adherence(_tally(days))
+
+
+def adherence_of_logs(logs: Iterable[Iterable[PracticeDay]]) -> tuple[tuple[Adherence, ...], Adherence]:
+    """The readings of each log, and of all logs together."""
+    tallies = [_tally(days) for days in logs]
+    return tuple(_adherence(one) for one in tallies), _adherence(_pooled(tallies))
+
+
+@dataclass(frozen=True, slots=True)
+class _Tally:
+    """Repetitions prescribed on days done in full, on others with a log, on those without, and done on each.
+
+    ``days`` had something prescribed, ``logged`` have a log, ``short`` lack some of it; the counts are of
+    what was left out.
+    """
+
+    full: Fraction
+    part: Fraction
+    unlogged: Fraction
+    done_full: Fraction
+    done_part: Fraction
+    days: frozenset[date]
+    logged: frozenset[date]
+    short: frozenset[date]
+    on_hold: int
+    nothing: int
+
+
+def _tally(days: Iterable[PracticeDay]) -> _Tally:
     days = tuple(days)
     due = [day for day in days if day.due]
-    full = [day for day in due if day.full]
-    short = [day for day in due if not day.full]
+    full: list[PracticeDay] = []
+    short: list[PracticeDay] = []
+    for day in due:
+        (full if day.full else short).append(day)
     part = [day for day in short if day.done is not None]
-    prescribed = total(day.prescribed for day in due)
-    in_full, in_part = total(day.prescribed for day in full), total(day.done for day in part)
-    prescribed_logged = in_full + total(day.prescribed for day in part)
-    done, capped = total(day.done for day in full) + in_part, in_full + in_part
-    all_days, log_days = {day.day for day in due}, {day.day for day in (*full, *part)}
+    on_hold = sum(day.on_hold for day in days)
+    return _Tally(
+        full=total(day.prescribed for day in full),
+        part=total(day.prescribed for day in part),
+        unlogged=total(day.prescribed for day in short if day.done is None),
+        done_full=total(day.done for day in full),
+        done_part=total(day.done for day in part),
+        days=frozenset(day.day for day in due),
+        logged=frozenset(day.day for day in (*full, *part)),
+        short=frozenset(day.day for day in short),
+        on_hold=on_hold,
+        nothing=len(days) - len(due) - on_hold,
+    )
+
+
+def _pooled(tallies: Sequence[_Tally]) -> _Tally:
+    return _Tally(
+        full=total(one.full for one in tallies),
+        part=total(one.part for one in tallies),
+        unlogged=total(one.unlogged for one in tallies),
+        done_full=total(one.done_full for one in tallies),
+        done_part=total(one.done_part for one in tallies),
+        days=frozenset().union(*(one.days for one in tallies)),
+        logged=frozenset().union(*(one.logged for one in tallies)),
+        short=frozenset().union(*(one.short for one in tallies)),
+        on_hold=sum(one.on_hold for one in tallies),
+        nothing=sum(one.nothing for one in tallies),
+    )
+
+
+def _adherence(found: _Tally) -> Adherence:
+    """A day's share is capped: what was done in full counts as prescribed."""
+    capped, prescribed_logged = found.full + found.done_part, found.full + found.part
+    done, prescribed = found.done_full + found.done_part, prescribed_logged + found.unlogged
+    left_out = {"on hold": found.on_hold, "nothing prescribed": found.nothing}
     return Adherence(
         of_logged_days=capped / prescribed_logged if prescribed_logged else None,
         unlogged_as_zero=capped / prescribed if prescribed else None,
         raw=done / prescribed if prescribed else None,
-        log_return=Fraction(len(log_days), len(all_days)) if all_days else None,
+        log_return=Fraction(len(found.logged), len(found.days)) if found.days else None,
         done=done,
         prescribed=prescribed,
         prescribed_logged=prescribed_logged,
-        days=len(all_days),
-        logged_days=len(log_days),
-        full_dose_days=len(all_days - {day.day for day in short}),
-        left_out=_left_out(days),
-        reason=_reason(bool(due), bool(log_days)),
+        days=len(found.days),
+        logged_days=len(found.logged),
+        full_dose_days=len(found.days - found.short),
+        left_out={why: n for why, n in left_out.items() if n},
+        reason=_reason(bool(found.days), bool(found.logged)),
     )
 
 
@@ -139,13 +201,6 @@ def total(numbers: Iterable[Fraction | None]) -> Fraction:
             top, bottom = number.as_integer_ratio()
             above[bottom] = above.get(bottom, 0) + top
     return sum((Fraction(top, bottom) for bottom, top in above.items()), Fraction(0))
-
-
-def _left_out(days: Iterable[PracticeDay]) -> Mapping[str, int]:
-    days = tuple(days)
-    on_hold = sum(day.on_hold for day in days)
-    nothing = sum(not day.due and not day.on_hold for day in days)
-    return {why: n for why, n in (("on hold", on_hold), ("nothing prescribed", nothing)) if n}
 
 
 def _reason(prescribed: bool, logged: bool) -> str:

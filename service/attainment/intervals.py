@@ -2,6 +2,7 @@
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from functools import lru_cache
 from math import exp, fsum, lgamma, log, log1p, sqrt
 from statistics import NormalDist
 
@@ -22,6 +23,7 @@ class Interval:
     method: str
 
 
+@lru_cache(maxsize=4096)  # the same few counts, over and over
 def wilson(k: int, n: int) -> Interval | None:
     """Wilson's score interval of k out of n, as shares 0 to 1; None for n = 0 (Wilson 1927)."""
     if n == 0:

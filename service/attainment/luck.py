@@ -7,6 +7,7 @@ chapter XIII, success runs), counted exactly.
 
 from dataclasses import dataclass
 from fractions import Fraction
+from functools import lru_cache
 from math import ceil, comb
 
 __all__ = ["Luck", "chance_of_run", "chance_of_visit", "luck"]
@@ -31,6 +32,7 @@ class Luck:
     method: str = "binomial trials, run of visits"
 
 
+@lru_cache(maxsize=1024)  # the same few criteria, over and over
 def luck(rate: Fraction, target: Fraction, trials: int, *, visits_in_a_row: int, visits: int) -> Luck:
     """The chances at a true rate (0 to 1) of meeting a target share (0 to 1) of ``trials`` per visit."""
     needed = ceil(target * trials)

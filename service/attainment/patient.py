@@ -15,7 +15,7 @@ from service.attainment.answers import (
 from service.attainment.attention import cue_facts, next_review, until
 from service.attainment.cues import CueLimits, cues
 from service.attainment.detection import detection
-from service.attainment.dose import adherence
+from service.attainment.dose import adherence_of_logs
 from service.attainment.goals import Goal, Value
 from service.attainment.inputs import ExcludedVisit, GoalOnFile, PatientInputs, Statement
 from service.attainment.intervals import Interval, wilson
@@ -63,7 +63,8 @@ def attain(inputs: PatientInputs, as_of: date, limits: CueLimits | None = None) 
     )
     visits = visit_results(block for block in inputs.blocks if block.day <= as_of)
     logs = sorted((log for log in inputs.logs if log.end <= as_of), key=lambda log: log.start)
-    practice = tuple(PracticeAnswer(log, adherence(log.days)) for log in logs)
+    each, together = adherence_of_logs(log.days for log in logs)
+    practice = tuple(map(PracticeAnswer, logs, each))
     excluded = until(inputs.excluded, as_of)
     whole = _Whole(inputs, as_of, visits, practice, excluded, phases(inputs.care, as_of))
     studies = study_results(until(inputs.studies, as_of))
@@ -77,7 +78,7 @@ def attain(inputs: PatientInputs, as_of: date, limits: CueLimits | None = None) 
         own_pooled=own,
         own_detection=detection(own.cells),
         practice=practice,
-        practice_all=adherence(day for log in logs for day in log.days),
+        practice_all=together,
         scaling=scaled,
         scaling_problem=problem,
         cues=cues(facts, limits),

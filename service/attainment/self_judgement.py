@@ -8,6 +8,7 @@ from collections import Counter
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from fractions import Fraction
+from functools import lru_cache
 
 from service.attainment.trials import Trial
 
@@ -77,6 +78,13 @@ def cells(trials: Iterable[Trial]) -> tuple[Cells, Mapping[str, int]]:
 
 def self_judgement(table: Cells, left_out: Mapping[str, int] | None = None) -> SelfJudgement:
     """Compute everything from the four cells."""
+    numbers, reasons = _numbers(table)
+    return SelfJudgement(cells=table, n=table.n, reasons=reasons, left_out=left_out or {}, **numbers)
+
+
+@lru_cache(maxsize=4096)  # the same few tables, over and over
+def _numbers(table: Cells) -> tuple[Mapping[str, Fraction | None], Mapping[str, str]]:
+    """Every number, and why it is absent where it is."""
     tp, fp = table.both_closed, table.said_closed_was_open
     fn, tn = table.said_open_was_closed, table.both_open
     n = table.n
@@ -96,7 +104,7 @@ def self_judgement(table: Cells, left_out: Mapping[str, int] | None = None) -> S
         "under_confident": _share(fn, n),
     }
     reasons = {name: _why_absent(name, n) for name, value in numbers.items() if value is None}
-    return SelfJudgement(cells=table, n=n, reasons=reasons, left_out=left_out or {}, **numbers)
+    return numbers, reasons
 
 
 def _why_out(trial: Trial) -> str:

@@ -19,7 +19,8 @@ _LONGEST_DAYS = 3_660
 
 def practice_logs(observed: Mapping[str, list[Seen]], zone: ZoneInfo) -> tuple[PracticeLog, ...]:
     """Every log with its days; days that are in no log (written over FHIR) make one log of their own."""
-    days = {one.reference: day for one in observed["practice-day"] if (day := _day(one))}
+    found = (_day(one) for one in observed["practice-day"])
+    days = {day.evidence[0]: day for day in found if day}
     logs = [log for one in observed["practice-log"] if (log := _log(one, days, zone))]
     named = {source for log in logs for day in log.days for source in day.evidence}
     loose = sorted((day for name, day in days.items() if name not in named), key=lambda day: day.day)

@@ -25,7 +25,7 @@ class Seen(Struct, frozen=True, gc=False):
     @property
     def reference(self) -> str:
         """``Observation/id``."""
-        return self.observation.reference
+        return f"Observation/{self.observation.id}"
 
     @property
     def focus(self) -> str:
