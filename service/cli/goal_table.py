@@ -3,6 +3,7 @@
 from collections.abc import Iterable, Sequence
 
 from service.attainment.answers import GoalAnswer, PatientAnswer, Stated
+from service.attainment.criterion import Criterion
 from service.attainment.goals import Value
 from service.attainment.measures import MEASURES, SHARES
 
@@ -67,10 +68,19 @@ def _goal(goal: GoalAnswer) -> str:
     sign = {(True, False): ">=", (True, True): ">", (False, False): "<=", (False, True): "<"}[
         target.higher_is_better, target.strict
     ]
-    visits = goal.status.goal.criterion.visits
     unit = " %" if MEASURES[goal.measure].unit == "%" else ""
-    often = f" on {visits} visits" if visits > 1 else ""
+    often = _often(goal.status.goal.criterion)
     return f"{goal.measure.replace('-', ' ')} {sign} {float(target.value):g}{unit}{often}"
+
+
+def _often(criterion: Criterion) -> str:
+    parts = [
+        f" on {criterion.visits} of {criterion.of} visits" if criterion.of else "",
+        f" on {criterion.visits} visits" if criterion.visits > 1 and not criterion.of else "",
+        f" in {criterion.weeks} weeks" if criterion.weeks > 1 else "",
+        " without cues" if criterion.without_cues else "",
+    ]
+    return "".join(parts)
 
 
 def _value(measure: str, value: Value | None) -> str:
