@@ -27,7 +27,7 @@ from service.store.search_match import TEXT_MARK, WIDE, WORD, Dialect
 from service.store.search_order import page_of
 from service.store.search_sql import columns, page, total
 from service.store.summaries import Seen, Summary
-from service.store.summaries_sql import FORGET, KEEP, NOTED, kept
+from service.store.summaries_sql import FORGET, KEEP, forgotten, kept
 
 __all__ = ["CURRENT", "Connection", "MustBeAlone", "PostgresTransaction", "run_search", "version_of"]
 
@@ -214,8 +214,8 @@ class PostgresTransaction(Buffered):
             await self._run(FORGET, seen.patient, seen.edition)
         elif not await self._run(KEEP, *kept(summary, seen)):
             return False
-        for one in seen.changes:
-            await self._run(NOTED, seen.patient, one)
+        for sql, values in forgotten(seen):
+            await self._run(sql, *values)
         return True
 
     async def begin(self) -> None:

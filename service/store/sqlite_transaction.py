@@ -13,7 +13,7 @@ from service.store.search_match import WIDE
 from service.store.search_order import begun, page_of
 from service.store.search_sql import columns, page, total
 from service.store.summaries import Seen, Summary
-from service.store.summaries_sql import FORGET, KEEP, NOTED, kept
+from service.store.summaries_sql import FORGET, KEEP, forgotten, kept
 
 __all__ = ["Connection", "SqliteTransaction", "Words", "read_newest", "run_labels", "run_search"]
 
@@ -197,7 +197,8 @@ class SqliteTransaction(Buffered):
             self._connection.execute(FORGET, (seen.patient, seen.edition))
         elif not self._connection.execute(KEEP, kept(summary, seen)).fetchall():
             return False
-        self._connection.executemany(NOTED, [(seen.patient, one) for one in seen.changes])
+        for sql, values in forgotten(seen):
+            self._connection.execute(sql, values)
         return True
 
     async def finish(self) -> None:
