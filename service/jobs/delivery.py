@@ -159,7 +159,8 @@ async def _transaction(store: Store, items: list[_Item]) -> bytes:
 def _entry(item: _Item, renamed: dict[str, str]) -> dict[str, Any]:
     if item.version.deleted:
         return {"request": {"method": "DELETE", "url": item.url}}
-    tree = {**rewrite(item.tree, lambda address: renamed.get(address, address))}
+    # Versions have other numbers at the other end: what names one (a Provenance) names the resource there.
+    tree = {**rewrite(item.tree, lambda address: renamed.get(local_target(address) or address, address))}
     tree["meta"] = {k: v for k, v in tree["meta"].items() if k not in ("versionId", "lastUpdated")}
     if not tree["meta"]:
         del tree["meta"]
@@ -170,7 +171,7 @@ def _entry(item: _Item, renamed: dict[str, str]) -> dict[str, Any]:
 
 async def _conditional_references(store: Store, items: list[_Item], inside: dict[str, str]) -> dict[str, str]:
     """For each stored resource referred to but not sent along, the search that finds it at the other end."""
-    wanted = {reference for item in items for reference in reference_texts(item.tree)}
+    wanted = {local_target(text) or text for item in items for text in reference_texts(item.tree)}
     found = {}
     for reference in wanted - inside.keys():
         stored = await _stored(store, reference)

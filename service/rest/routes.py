@@ -1,13 +1,14 @@
 """Every address of the service but the pages: method, path, function, and the scopes that open it."""
 
 from service.operations.decision import DECIDING
+from service.operations.goal_attainment import READS
 from service.rest import decisions, fhir, health, intake, metadata, operations, research, terminology
 from service.rest.dispatch import OPEN, Row
 
 __all__ = ["API_ROUTES", "FHIR_ROUTES"]
 
 _READS = "Patient.r Goal.r Observation.r"
-_COHORT = "Patient.rs Goal.r Observation.r"
+_COHORT = " ".join(("Patient.s", *(f"{type_}.r" for type_ in READS)))
 _GOALS = "/fhir/Patient/{id}/$goal-attainment"
 _META = "/fhir/{type}/{id}/$meta"
 _VALIDATE = "/fhir/{type}/{id}/$validate"

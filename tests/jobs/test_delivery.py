@@ -274,3 +274,32 @@ async def test_a_server_without_transactions_is_refused(store, folder, httpx_moc
 def test_retry_after(header, wait):
     response = httpx.Response(503, headers={"Retry-After": header})
     assert retry_wait(response, datetime(2026, 6, 1, 9, 0, tzinfo=UTC)) == wait
+
+
+@pytest.mark.anyio
+@pytest.mark.parametrize("sent_along", [True, False])
+async def test_what_names_a_version_names_the_resource_at_the_other_end(
+    store, folder, httpx_mock, sent_along
+):
+    """Versions have other numbers there; whether the resource is in the same Bundle or found by a search."""
+    decision = {
+        "resourceType": "Provenance",
+        "id": "p1",
+        "target": [{"reference": "Observation/o1/_history/1"}],
+        "recorded": "2026-06-01T09:00:00Z",
+        "agent": [{"who": {"display": "Clinician"}}],
+    }
+    _metadata(httpx_mock, keeps=("Provenance",))
+    httpx_mock.add_response(method="POST", url=REMOTE, json={"resourceType": "Bundle"}, is_reusable=True)
+    await _put(store, _patient("a"), _observation("o1", "a"))
+    if not sent_along:
+        await _push(store, folder)
+    await _put(store, decision)
+    await _push(store, folder)
+
+    entries = _bundles(httpx_mock)[-1]["entry"]
+    (told,) = [one["resource"] for one in entries if one["resource"]["resourceType"] == "Provenance"]
+    (target,) = [one["reference"] for one in told["target"]]
+    names = [one["fullUrl"] for one in entries if one["resource"]["resourceType"] == "Observation"]
+    assert [target] == (names or ["Observation?identifier=https%3A%2F%2Fclinic.example.org%2Fvisits%7Co1"])
+    assert bool(names) is sent_along
