@@ -83,6 +83,7 @@ definitions: $(CORE) $(EXPANSIONS)
 	$(BIN)/python -m tools.definitions_profiles $(CORE)/package service/fhir/definitions/profiles.json.xz
 	$(BIN)/python -m tools.definitions_search $(CORE)/package service/fhir/definitions
 	$(BIN)/python -m tools.definitions_terminology $(CORE)/package $(EXPANSIONS)/package service/fhir/definitions
+	$(BIN)/python -m tools.guide_examples examples/fhir
 
 demo: .venv
 	$(BIN)/swallow-interop demo

@@ -47,3 +47,8 @@ def _files() -> Iterator[tuple[str, bytes]]:
     for folder in ("profiles", "terminology"):
         for path in sorted(shipped("mappings", folder).glob("*.json")):
             yield path.name, path.read_bytes()
+    for folder, type_ in (("forms", "Questionnaire"), ("operations", "OperationDefinition")):
+        for path in sorted(shipped("mappings", folder).glob("*.json")):
+            yield f"{type_}-{path.name}", path.read_bytes()
+    for path in sorted(shipped("examples", "fhir").glob("*.json")):
+        yield f"example/{path.name}", path.read_bytes()

@@ -22,7 +22,9 @@ def guide_routes(guard: Guard) -> list[Route]:
         ("/guide", _index),
         ("/guide/codes", _codes),
         ("/guide/errors", _errors),
+        ("/guide/value-sets/{id}", _value_set),
         ("/guide/package.tgz", _package),
+        ("/guide/examples/{id}.json", _example),
         ("/guide/{id}.json", _source),
         ("/guide/{id}", _definition),
     )
@@ -33,12 +35,21 @@ def guide_routes(guard: Guard) -> list[Route]:
 
 async def _index(_request: Request) -> Response:
     profiles, extensions = guide.parts(extensions=False), guide.parts(extensions=True)
-    return html("guide.html", profiles=profiles, extensions=extensions, package=FILE_NAME)
+    sets = guide.value_sets()
+    return html("guide.html", profiles=profiles, extensions=extensions, sets=sets, package=FILE_NAME)
 
 
 async def _definition(request: Request) -> Response:
     definition = _found(request)
-    return html("guide_definition.html", one=definition, rows=guide.element_rows(definition))
+    rows, example = guide.element_rows(definition), guide.example(str(definition["id"]))
+    return html("guide_definition.html", one=definition, rows=rows, example=example, own=guide.own_value_set)
+
+
+async def _example(request: Request) -> Response:
+    text = guide.example(str(_found(request)["id"]))
+    if not text:
+        raise NotFound("The invented visits have no example of this.")
+    return Response(text, media_type="application/fhir+json")
 
 
 async def _source(request: Request) -> Response:
@@ -46,7 +57,14 @@ async def _source(request: Request) -> Response:
 
 
 async def _codes(_request: Request) -> Response:
-    return html("guide_codes.html", rows=guide.code_rows(), marks=guide.MARKS)
+    return html("guide_codes.html", systems=guide.code_rows(), marks=guide.MARKS)
+
+
+async def _value_set(request: Request) -> Response:
+    found = guide.value_set(request.path_params["id"])
+    if found is None:
+        raise NotFound("The guide has no value set of this name.")
+    return html("guide_value_set.html", one=found[0], members=found[1])
 
 
 async def _errors(_request: Request) -> Response:

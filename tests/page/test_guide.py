@@ -1,6 +1,7 @@
 """The guide's pages: open to everybody, made from the definitions."""
 
 import json
+import tarfile
 from html.parser import HTMLParser
 from urllib.parse import urljoin
 
@@ -11,10 +12,15 @@ from service.app import create_app
 from service.errors import ServiceError
 from service.fhir.guide_package import guide_package
 from service.fhir.guides import read_guide
+from service.fhir.json import parse
+from service.fhir.validation.profiles import Definitions
 from service.fhir.validation.profiles.base_types import own_profiles
+from service.fhir.validation.requested import check_requested
 from service.page.guide import MARKS, code_rows, element_rows, error_rows
 from service.settings import Settings
+from service.shipped import shipped
 from service.terminology.codes import codes
+from tools.guide_examples import guide_examples
 
 pytestmark = pytest.mark.anyio
 
@@ -72,7 +78,9 @@ async def test_a_profile_shows_its_elements(visitor):
         "1..1",
         "from 1",
         "up to 8",
-        "required: ValueSet/iddsi-level",
+        'required: <a href="/guide/value-sets/iddsi-level">iddsi-level</a>',
+        "1..*",
+        "HTEST",
     ):
         assert text in page
     source = (await visitor.get("/guide/bolus.json")).json()
@@ -80,13 +88,16 @@ async def test_a_profile_shows_its_elements(visitor):
 
 
 async def test_what_the_guide_does_not_define_is_not_found(visitor):
-    assert (await visitor.get("/guide/nothing")).status_code == 404
+    for path in ("nothing", "nothing.json", "value-sets/nothing", "examples/nothing.json"):
+        assert (await visitor.get(f"/guide/{path}")).status_code == 404, path
+    assert "have no example of this" in (await visitor.get("/guide/visit-exclusion")).text
+    assert (await visitor.get("/guide/examples/visit-exclusion.json")).status_code == 404
 
 
 async def test_codes_are_shown_with_how_sure_we_are(visitor):
     rows = code_rows()
-    assert len(rows) == len(codes("all").rows())
-    assert {row.mark for row in rows} == MARKS.keys()
+    assert sum(map(len, rows.values())) == len(codes("all").rows())
+    assert {row.mark for listed in rows.values() for row in listed} == MARKS.keys()
     page = (await visitor.get("/guide/codes")).text
     assert all(meaning in page for meaning in MARKS.values())
 
@@ -107,6 +118,25 @@ def test_the_package_is_read_as_a_guide_and_is_always_the_same(tmp_path):
     urls = {one["url"] for one in guide.definitions}
     assert own_profiles().keys() <= urls
     assert any(one["resourceType"] == "ValueSet" for one in guide.definitions)
+    with tarfile.open(path) as archive:
+        names = archive.getnames()
+    assert "package/example/trial.json" in names
+    assert sum(name.startswith("package/OperationDefinition-") for name in names) >= 16
     guide_package.cache_clear()
     assert path.read_bytes() == guide_package()
     assert json.dumps(guide.definitions)
+
+
+def test_examples_are_what_the_invented_visits_become_and_conform(tell):
+    made = guide_examples()
+    folder = shipped("examples", "fhir")
+    assert {path.stem: path.read_text("utf-8") for path in folder.glob("*.json")} == made
+    definitions = Definitions()
+    for id_, text in made.items():
+        tree = parse(text.encode())
+        noticed = check_requested(tree, (), definitions)
+        assert [one for one in noticed if one.severity == "error"] == [], id_
+        assert any(one["code"] == "HTEST" for one in tree["meta"]["security"]), id_
+    profiles = [one["id"] for one in own_profiles().values() if one["type"] != "Extension"]
+    assert set(profiles) <= made.keys()
+    tell(f"guide: examples of {len(profiles)} profiles and {len(made) - len(profiles)} extensions")
