@@ -34,6 +34,9 @@ def pages(reader):
         "person before any goal": reader.person("demo-01", "2026-01-01"),
         "problem": f"{reader.url}/app/patients/nobody",
         "guide": f"{reader.url}/guide",
+        "guide: a profile": f"{reader.url}/guide/bolus",
+        "guide: codes": f"{reader.url}/guide/codes",
+        "guide: a value set": f"{reader.url}/guide/value-sets/iddsi-level",
     }
 
 
