@@ -86,7 +86,7 @@ async def test_recording_needs_more_than_reading(integrator: AsyncClient, sign: 
 async def test_recording_is_no_get(clinician: AsyncClient, patient: str) -> None:
     answer = await clinician.get(f"{patient}/$record-goal-attainment")
     assert answer.status_code == 405
-    assert answer.headers["allow"] == "POST"
+    assert answer.headers["allow"] == "POST, OPTIONS"
 
 
 @pytest.mark.conformance("F1")
