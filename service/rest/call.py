@@ -141,7 +141,7 @@ class Call:
             allow=self.allow,
             zone=settings.zone,
             cue_limits=cue_limits(settings),
-            lenient=self.prefer("handling") == "lenient",
+            lenient=self.prefer("handling").lower() == "lenient",
             max_depth=settings.max_depth,
             max_bundle_entries=settings.max_bundle_entries,
             page_size=settings.page_size,

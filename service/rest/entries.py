@@ -21,7 +21,7 @@ from service.store.summaries import SummaryQuery
 __all__ = ["CalledByEntries"]
 
 _KEPT = frozenset(
-    (b"authorization", b"host", b"prefer", b"x-forwarded-proto", b"x-forwarded-host", b"x-forwarded-prefix")
+    (b"authorization", b"host", b"x-forwarded-proto", b"x-forwarded-host", b"x-forwarded-prefix")
 )
 """Header fields of the Bundle's request that hold for its entries too."""
 _AS_WRITTEN = "!$%&'()*+,-./:;=?@_|~"
@@ -83,7 +83,8 @@ class CalledByEntries:
 
     def _headers(self, entry: Entry) -> list[tuple[bytes, bytes]]:
         kept = [pair for pair in self._call.request.scope["headers"] if pair[0] in _KEPT]
-        said = {b"content-type": FHIR_JSON, b"if-match": entry.if_match}
+        handling = "handling=lenient" if self._call.context.lenient else ""  # no answer comes later
+        said = {b"content-type": FHIR_JSON, b"if-match": entry.if_match, b"prefer": handling}
         return kept + [(name, value.encode("latin-1", "replace")) for name, value in said.items() if value]
 
 

@@ -177,6 +177,14 @@ async def test_each_needs_its_own_right(clinician: AsyncClient, type_: str) -> N
     assert statuses == ["403"]
 
 
+async def test_a_lenient_caller_is_lenient_in_entries(stored: AsyncClient) -> None:
+    asked = ("GET", "Observation/$lastn?patient=p&nonsense=1", None)
+    (refused,) = await entries(stored, "batch", asked)
+    assert refused["response"]["status"].startswith("400")
+    (found,) = await entries(stored, "batch", asked, Prefer="Handling=Lenient, respond-async")
+    assert found["response"]["status"] == "200 OK"
+
+
 async def test_a_head_leaves_the_resource_out(stored: AsyncClient) -> None:
     (entry,) = await entries(stored, "batch", ("HEAD", "Patient/p/$meta", None))
     assert entry == {"response": {"status": "200 OK"}}
