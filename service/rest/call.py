@@ -39,6 +39,7 @@ __all__ = [
     "call_of",
     "current_call",
     "open_call",
+    "pairs_of",
     "read_body",
     "services_of",
 ]
@@ -126,8 +127,7 @@ class Call:
     def criteria(self) -> list[tuple[str, str]]:
         """The parameters of the address, without those that only shape the answer."""
         try:
-            text = self.request.scope["query_string"].decode("utf-8")
-            pairs = parse_qsl(text, keep_blank_values=True, errors="strict")
+            pairs = pairs_of(self.request.scope["query_string"])
         except ValueError:
             raise InvalidInput("The address can't be read as UTF-8 parameters.") from None
         return [(name, value) for name, value in pairs if name not in ABOUT_THE_ANSWER]
@@ -177,6 +177,13 @@ class Call:
         translate = body_is_xml(self.request)
         body = body if optional else await self.body()
         return await aside(_as_json, body, self.services.settings.max_depth) if translate else body
+
+
+def pairs_of(text: bytes, most: int | None = None) -> list[tuple[str, str]]:
+    """Answer the parameters of an address or form; ValueError if they are no text, or more than ``most``."""
+    if b"%00" in text or b"\0" in text:  # which not every store can look for
+        raise ValueError("no text holds the character NUL")
+    return parse_qsl(text.decode("utf-8"), keep_blank_values=True, errors="strict", max_num_fields=most)
 
 
 def _as_json(body: bytes, max_depth: int) -> bytes:

@@ -84,14 +84,14 @@ class _Step:
     def find(self, parts: list[str], at: int, values: list[str]) -> Address | None:
         """The address of the parts from ``at`` on; a word goes before a value.
 
-        A value never begins as operations and the standard's own words do ($meta, _history).
+        A value never begins as operations and the standard's own words do ($meta, _history), and is text.
         """
         if at == len(parts):
             return self.address
         part = parts[at]
         if part in self.words and (found := self.words[part].find(parts, at + 1, values)):
             return found
-        if self.value is None or part[:1] in {"", "$", "_"}:
+        if self.value is None or part[:1] in {"", "$", "_"} or "\0" in part:
             return None
         values.append(part)
         found = self.value.find(parts, at + 1, values)

@@ -2,7 +2,7 @@
 
 from collections.abc import Awaitable, Callable, Iterable
 from dataclasses import replace
-from urllib.parse import parse_qsl, urlencode
+from urllib.parse import urlencode
 
 from starlette.responses import Response
 
@@ -15,7 +15,7 @@ from service.interactions import search as searches
 from service.interactions import transaction, write
 from service.rest.answers import answer, stored, version_headers, written
 from service.rest.binary import answer_file, is_file, wrapped
-from service.rest.call import ABOUT_THE_ANSWER, Call
+from service.rest.call import ABOUT_THE_ANSWER, Call, pairs_of
 from service.rest.dispatch import Row, Table
 from service.rest.entries import CalledByEntries
 from service.rest.negotiation import content_type, format_type
@@ -114,8 +114,7 @@ async def _form(call: Call) -> tuple[Call, list[tuple[str, str]]]:
     if body or call.header("content-type"):
         content_type(call.request, (_FORM,))
     try:
-        text = body.decode("utf-8")
-        form = parse_qsl(text, keep_blank_values=True, max_num_fields=1_000, errors="strict")
+        form = pairs_of(body, most=1_000)
     except ValueError:
         raise InvalidInput("The form can't be read as UTF-8 parameters.") from None
     if format_ := dict(form).get("_format"):

@@ -188,3 +188,10 @@ async def test_a_refusal_speaks_of_the_types_searched(stored: AsyncClient) -> No
     one = texts(await stored.get("/fhir/Patient?nonsense=1"))
     assert one.startswith("'nonsense' is no search parameter of Patient here; there are: _id, ")
     assert f"of {len(stored_types())} types together" in texts(await stored.get("/fhir?nonsense=1"))
+
+
+async def test_no_store_is_asked_for_nul(stored: AsyncClient) -> None:
+    assert (await stored.get("/fhir/Patient/%00")).status_code == 404
+    assert (await stored.get("/fhir/Patient?name=%00")).status_code == 400
+    answer = await stored.post("/fhir/Patient/_search", content="name=%00", headers=FORM)
+    assert answer.status_code == 400
