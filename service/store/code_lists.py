@@ -5,6 +5,7 @@ backup, and each machine that serves needs them loaded. A file is replaced whole
 """
 
 import json
+import logging
 import sqlite3
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import closing
@@ -17,6 +18,8 @@ from service.fhir.code_systems import SNOMED, Concept, LargeCodeSystem
 from service.fhir.json import Tree, reread
 
 __all__ = ["SUFFIX", "CodeList", "CodeLists", "Held"]
+
+_log = logging.getLogger("service.store")
 
 SUFFIX = ".codes"
 _MOST = 100_000
@@ -167,11 +170,18 @@ class CodeLists:
             systems: dict[str, CodeList] = {}
             value_sets: dict[str, sqlite3.Connection] = {}
             for path, _ in seen:
-                connection = _opened(Path(path))
-                for key, tree, count in connection.execute("SELECT key, tree, concepts FROM code_system"):
-                    found = CodeList(connection, key, reread(tree.encode()), count)
-                    systems[found.url] = found
-                value_sets |= {url: connection for (url,) in connection.execute("SELECT url FROM value_set")}
+                try:
+                    connection = _opened(Path(path))
+                    rows = connection.execute("SELECT key, tree, concepts FROM code_system").fetchall()
+                    urls = connection.execute("SELECT url FROM value_set").fetchall()
+                except sqlite3.Error as error:
+                    _log.warning(
+                        "The code list %s can't be read (%s): load it again.", Path(path).name, error
+                    )
+                    continue
+                lists = [CodeList(connection, key, reread(tree.encode()), count) for key, tree, count in rows]
+                systems |= {one.url: one for one in lists}
+                value_sets |= {url: connection for (url,) in urls}
             self._systems, self._value_sets, self._seen = systems, value_sets, seen
 
 

@@ -133,6 +133,17 @@ def test_a_newer_version_takes_the_place_of_the_older_one_while_it_is_in_use(tmp
         remove_list(folder, SNOMED)
 
 
+def test_a_damaged_list_is_said_and_the_others_are_used(tmp_path, folder, load, caplog):
+    load(*snomed(tmp_path))
+    load(icd_10_cm(tmp_path))
+    lists = CodeLists(folder)
+    damaged = next(one.path for one in lists.all() if one.name == ICD)
+    damaged.write_bytes(b"no database" * 1_000)
+    assert lists.code_system(ICD) is None
+    assert lists.code_system(SNOMED).concept("100001")
+    assert "load it again" in caplog.text
+
+
 def test_a_file_with_a_fault_changes_nothing(tmp_path, folder, load):
     load(icd_10_cm(tmp_path))
     broken = icd_10_cm(tmp_path)
