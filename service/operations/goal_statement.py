@@ -27,7 +27,7 @@ from service.operations.goal_attainment import compute
 from service.records.decision import Activity, Decision
 from service.records.elements import Element
 from service.records.goal_statement import Computed, Said, goal_as_stated, goal_statement
-from service.records.parts import extension_value, target
+from service.records.parts import extension_value, in_error, target
 from service.records.stored import reference_to
 from service.security.principal import Principal
 from service.store.contract import Store, Transaction
@@ -129,7 +129,7 @@ def _check(said: Said) -> None:
 
 async def _case(txn: Transaction, goal_id: str, as_of: date, if_match: str | None, writing: Writing) -> _Case:
     goal = await look(txn, "Goal", goal_id, if_match, writing)
-    if goal.tree["lifecycleStatus"] == "entered-in-error":
+    if in_error(goal.tree):
         raise RuleViolation("This goal was entered in error; nothing can be stated about it.")
     whose = local_target(target(goal.tree.get("subject")), writing.context.base)
     type_, _, id_ = whose.partition("/")

@@ -69,7 +69,7 @@ async def undo(  # noqa: PLR0913 - what the act consists of
     told = reread((await read(store, "Provenance", provenance_id, context=writing.context)).content)
     if not (activity := activity_of(told)):
         raise RuleViolation("This Provenance tells of no decision; only decisions can be undone.")
-    changes = [await _change(store, target(one), writing) for one in told["target"]]
+    changes = [await _change(store, target(one), writing) for one in told.get("target", ())]
     source = {**_reference(told), "display": codes.display(VALUE, activity)}
 
     async def work(txn: Transaction) -> Decided:

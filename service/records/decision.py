@@ -96,14 +96,16 @@ def made(provenances: Iterable[Resource]) -> tuple[Made, ...]:
 
 
 def _made(provenance: Resource) -> Made:
-    entities = [target(one["what"]) for one in provenance.get("entity", ()) if one["role"] == "source"]
+    entities = [
+        target(one.get("what")) for one in provenance.get("entity", ()) if one.get("role") == "source"
+    ]
     undoing = activity_of(provenance) == "undo"
     return Made(
         reference_to(provenance),
         activity_of(provenance),
-        tuple(local_target(target(one)) for one in provenance["target"]),
-        provenance["recorded"],
-        provenance["agent"][0]["who"],
+        tuple(local_target(target(one)) for one in provenance.get("target", ())),
+        provenance.get("recorded", ""),
+        next((one["who"] for one in provenance.get("agent", ()) if "who" in one), {}),
         str(next((one.get("text", "") for one in provenance.get("reason", ())), "")),
         next((one for one in entities if undoing and one.startswith("Provenance/")), ""),
     )

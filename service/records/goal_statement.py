@@ -78,7 +78,7 @@ def goal_statement(  # noqa: PLR0913 - what a statement consists of
         "performer": [author.who],
         "component": [
             *statement_components(
-                codes, _listed(codes, _GOAL_STATUS, goal["lifecycleStatus"]), achievement, said.reason
+                codes, _listed(codes, _GOAL_STATUS, goal.get("lifecycleStatus", "")), achievement, said.reason
             ),
             *(_computed(computed, codes) if computed else []),
         ],
@@ -109,7 +109,7 @@ def _computed(computed: Computed, codes: Codes) -> list[Element]:
 
 
 def _listed(codes: Codes, system: str, code: str) -> Element | None:
-    """The concept of one code of a list; None for none."""
-    if not code:
+    """The concept of one code of a list; None for none, or one that the list does not have."""
+    if not codes.has(system, code):
         return None
     return {"coding": [codes.coding(system, code)], "text": codes.display(system, code)}

@@ -29,9 +29,8 @@ def exclusion_of(encounter: Resource) -> Element | None:
 
 def excluded(encounter: Resource, why: Element) -> Resource:
     """The visit, left out; its narrative says so too."""
-    said = {part["url"]: part for part in why["extension"]}
-    reason = said["reason"]["valueCodeableConcept"]["text"]
-    text = with_line(encounter.get("text"), "Left out of computed results", reason)
+    said = (part.get("valueCodeableConcept", {}).get("text", "") for part in why.get("extension", ()))
+    text = with_line(encounter.get("text"), "Left out of computed results", next(filter(None, said), "yes"))
     return {
         **encounter,
         **present(text=text),

@@ -438,3 +438,14 @@ def test_on_postgres_the_acts_are_the_same(database_url):
             assert len(desk.made(name)) >= 3
     finally:
         demo.run(demo.store.close())
+
+
+def test_an_exclusion_that_somebody_wrote_without_words_stands_too(demo):
+    """Written over FHIR, its parts may be missing; the record is taken in all the same."""
+    visit = named(demo, "Encounter", "demo-01-visit-6")
+    bare = {"url": "https://swallow-interop.example.org/fhir/StructureDefinition/visit-exclusion"}
+    day = {"url": "date", "valueDateTime": "2026-04-01"}
+    put(demo, {**read(demo, f"Encounter/{visit}"), "extension": [{**bare, "extension": [day]}]})
+    receipt = resent(demo, "demo-01-visit-6")
+    assert receipt.changed == ()
+    assert any("left out of computed results" in issue.message for issue in receipt.warnings)
