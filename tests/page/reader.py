@@ -11,6 +11,8 @@ from playwright.sync_api import Browser, Page, sync_playwright
 from processes import Server, serving
 
 AXE = Path(__file__).parents[2] / ".cache" / "axe" / "package" / "axe.min.js"
+PICTURES = Path(__file__).parents[2] / ".cache" / "pictures"
+"""Where the pages of the last run can be looked at."""
 PATIENTS = "https://clinic.example.org/patients"
 WIDE, PHONE, ZOOMED = 1280, 320, 640
 """A screen; the narrowest that content has to fit (WCAG 2.2, 1.4.10); a screen at 200 %."""
@@ -81,6 +83,12 @@ def reading(folder: Path) -> Iterator[Reader]:
         yield reader
         reader.http.close()
         browser.close()
+
+
+def picture(page: str, mode: str, kind: str = "png") -> Path:
+    """The file for a picture of a page, as it looks by day, at night, on a phone or on paper."""
+    PICTURES.mkdir(parents=True, exist_ok=True)
+    return PICTURES / f"{page.replace(' ', '-')}-{mode}.{kind}"
 
 
 def violations(page: Page) -> list[str]:

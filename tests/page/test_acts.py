@@ -11,6 +11,7 @@ from demo_store import PATIENTS, records_in_order, taken_in
 from page_reader import Page
 
 from service.app import create_app
+from service.operations.goal_attainment import READS
 from service.security.development_issuer import DevelopmentIssuer
 from service.settings import Settings
 from service.store.sqlite import SqliteStore
@@ -24,8 +25,9 @@ SCOPES = "user/*.rs goal-decisions"
 class Clinician:
     """Somebody signed in who reads pages and sends their forms, as a browser without script does."""
 
-    def __init__(self, app, token, patient) -> None:
-        headers = {"Authorization": f"Bearer {token}", "Origin": HOST}
+    def __init__(self, app, sign, patient) -> None:
+        self._sign = sign
+        headers = {"Authorization": f"Bearer {sign(SCOPES)}", "Origin": HOST}
         self.http = httpx.AsyncClient(transport=httpx.ASGITransport(app), base_url=HOST, headers=headers)
         self.patient = patient
         self.answer = httpx.Response(0)
@@ -33,6 +35,10 @@ class Clinician:
     async def get(self, path) -> Page:
         self.answer = await self.http.get(path)
         return Page(self.answer.text)
+
+    def may_only(self, scopes) -> None:
+        """Go on with a token that allows this alone."""
+        self.http.headers["Authorization"] = f"Bearer {self._sign(scopes)}"
 
     async def person(self, day="2026-09-11") -> Page:
         return await self.get(f"/app/patients/{self.patient}?date={day}")
@@ -74,8 +80,11 @@ async def clinician(tmp_path):
     patient = await store.write("find", find)
     app = create_app(settings, store, clock=lambda: NOW)
     async with app.router.lifespan_context(app):
-        token = issuer.sign("wren", SCOPES, now=NOW.timestamp())
-        somebody = Clinician(app, token, patient)
+
+        def sign(scopes):
+            return issuer.sign("wren", scopes, now=NOW.timestamp())
+
+        somebody = Clinician(app, sign, patient)
         yield somebody
         await somebody.http.aclose()
     await store.close()
@@ -204,3 +213,21 @@ async def test_the_summary_is_filed_once_as_pdf_with_the_person(clinician):
     assert document["author"][0]["identifier"]["value"] == "wren"
     told = (await clinician.http.post("/fhir/DocumentReference/$validate", json=document)).json()
     assert [one for one in told["issue"] if one["severity"] == "error"] == []
+
+
+async def test_who_may_not_read_provenance_sees_the_status_but_not_who_decided(clinician):
+    form = await clinician.link(await clinician.person(), "/goals/")
+    assert "Computed status accepted" in (await clinician.send(form, "accept")).text
+    clinician.may_only(" ".join(f"user/{type_}.rs" for type_ in (*READS, "Condition", "Flag")))
+    page = await clinician.person("2026-12-01")
+    assert status_cells(page)[0] == "worsening goal is active"
+    assert "Computed status accepted" not in page.text
+
+
+async def test_who_may_only_read_can_decide_nothing(clinician):
+    clinician.may_only("user/*.rs")
+    form = await clinician.link(await clinician.person(), "/goals/")
+    page = await clinician.send(form, "accept")
+    assert clinician.answer.status_code == 403
+    assert "goal-decisions" in page.text
+    assert status_cells(await clinician.person("2026-12-01"))[0] == "achieved goal is active"

@@ -5,7 +5,7 @@ import re
 
 import pypdf
 import pytest
-from reader import LAST_VISITS, PHONE, WIDE, ZOOMED, reading, violations
+from reader import LAST_VISITS, PHONE, WIDE, ZOOMED, picture, reading, violations
 
 SMALLEST_TARGET = 24  # CSS pixels (WCAG 2.2, 2.5.8)
 LARGEST_PAGE = 400_000
@@ -47,6 +47,7 @@ def test_axe_finds_nothing_wrong(reader, pages, width, dark):
         for name, address in pages.items():
             page.goto(address)
             assert violations(page) == [], name
+            page.screenshot(path=picture(name, "night" if dark else "phone" if width == PHONE else "day"))
 
 
 @pytest.mark.parametrize("width", [PHONE, ZOOMED])
@@ -198,7 +199,8 @@ def test_without_script_the_numbers_behind_a_chart_open(reader, pages):
 def test_printed_it_keeps_the_goals_and_leaves_out_what_can_only_be_pressed(reader, pages):
     with reader.page() as page:
         page.goto(pages["person"])
-        paper = pypdf.PdfReader(io.BytesIO(page.pdf(prefer_css_page_size=True)))
+        sheets = page.pdf(prefer_css_page_size=True, path=picture("person", "paper", "pdf"))
+    paper = pypdf.PdfReader(io.BytesIO(sheets))
     text = re.sub(r"\s+", " ", " ".join(sheet.extract_text() for sheet in paper.pages))
     assert "Marlowe Testwell" in text
     assert "40 % 2 of 5 11 Sep 2026" in text
