@@ -2,6 +2,7 @@
 
 from collections.abc import Iterable
 from dataclasses import dataclass
+from fractions import Fraction
 
 from service.attainment.answers import GoalAnswer, PatientAnswer, Score
 from service.page import words
@@ -13,16 +14,12 @@ __all__ = ["ChangeRow", "changes"]
 
 @dataclass(frozen=True, slots=True)
 class ChangeRow:
-    """One thing, before and now in words."""
+    """One thing, before and now in words; ``changed``: whether it did, where a newer date is no change."""
 
     what: str
     before: str
     now: str
-
-    @property
-    def changed(self) -> bool:
-        """Whether it did."""
-        return self.before != self.now
+    changed: bool
 
 
 def changes(before: PatientAnswer | None, now: PatientAnswer) -> tuple[ChangeRow, ...]:
@@ -30,12 +27,16 @@ def changes(before: PatientAnswer | None, now: PatientAnswer) -> tuple[ChangeRow
     return (*_goals(before, now), *_scores(before, now), _cues(before, now))
 
 
+def _row(what: str, before: str, now: str) -> ChangeRow:
+    return ChangeRow(what, before, now, before != now)
+
+
 def _goals(before: PatientAnswer | None, now: PatientAnswer) -> Iterable[ChangeRow]:
     earlier = {goal.reference: goal for goal in before.goals} if before else {}
     for goal in now.goals:
         old = earlier.get(goal.reference)
-        yield ChangeRow(goal.description, _result(old), _result(goal))
-        yield ChangeRow(f"{goal.description}: status", _status(old), _status(goal))
+        yield _row(goal.description, _result(old), _result(goal))
+        yield _row(f"{goal.description}: status", _status(old), _status(goal))
 
 
 def _result(goal: GoalAnswer | None) -> str:
@@ -58,7 +59,12 @@ def _status(goal: GoalAnswer | None) -> str:
 def _scores(before: PatientAnswer | None, now: PatientAnswer) -> Iterable[ChangeRow]:
     earlier = {score.measure: score for score in before.scores} if before else {}
     for score in now.scores:
-        yield ChangeRow(_measure(score.measure).name, _newest(earlier.get(score.measure)), _newest(score))
+        old, name = earlier.get(score.measure), _measure(score.measure).name
+        yield ChangeRow(name, _newest(old), _newest(score), _value(old) != _value(score))
+
+
+def _value(score: Score | None) -> Fraction | None:
+    return score.values[-1].value if score and score.values else None
 
 
 def _newest(score: Score | None) -> str:
@@ -69,7 +75,7 @@ def _newest(score: Score | None) -> str:
 
 
 def _cues(before: PatientAnswer | None, now: PatientAnswer) -> ChangeRow:
-    return ChangeRow("Attention cues", _sentences(before), _sentences(now))
+    return _row("Attention cues", _sentences(before), _sentences(now))
 
 
 def _sentences(answer: PatientAnswer | None) -> str:

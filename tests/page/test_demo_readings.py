@@ -12,8 +12,11 @@ import pytest
 from demo_store import Demo
 from page_reader import Page
 
+from service.page.facts import encounters_by_day
 from service.page.rendering import html
 from service.page.stored import StoredViews
+from service.records.views import Encounter
+from service.store.pages import about, viewed
 
 NOW = datetime(2026, 12, 1, 9, 0, tzinfo=UTC)
 ZONE = ZoneInfo("UTC")
@@ -51,12 +54,8 @@ def visit(demo, views):
 
     def read(person: str, day: str) -> Page:
         id_ = demo.patient(person)
-        row = next(
-            one
-            for one in demo.run(views.patient(id_, date.fromisoformat(day))).visit_rows
-            if one.day.isoformat() == day
-        )
-        view = demo.run(views.visit(id_, row.encounter))
+        encounters = demo.run(viewed(demo.store, Encounter, about("Encounter", id_)))
+        view = demo.run(views.visit(id_, encounters_by_day(encounters, ZONE)[date.fromisoformat(day)]))
         return Page(html("visit.html", caller="clinician", view=view, decisions=(), decided="").body.decode())
 
     return read
@@ -154,6 +153,16 @@ def test_mockridge_last_session_was_stopped(visit):
     assert "After training" not in found.rows[found.rows.index(["Posture", "Before feedback"])][1:]
 
 
+def test_a_level_measured_again_and_the_same_is_no_change(visit):
+    rows = visit("demo-04", "2026-09-30").rows
+    assert [
+        "Oral intake level, 1 to 7",
+        "level 3 (28 Sep 2026)",
+        "level 3 (30 Sep 2026)",
+        "no",
+    ] in rows
+
+
 def test_testwell_regressed_with_gaps_told_as_gaps(page):
     found = page("demo-05", "2026-09-11")
     closure, judgement = standing(found)
@@ -180,6 +189,7 @@ def test_testwell_regressed_with_gaps_told_as_gaps(page):
 def test_testwell_visit_shows_the_lost_view_and_what_changed(visit):
     found = visit("demo-05", "2026-07-03")
     assert ["EAT-10 total, 0 to 40", "13 points (5 Jun 2026)", "9 points (3 Jul 2026)", "yes"] in found.rows
+    assert ["Body weight", "64.2 kg (29 May 2026)", "64.2 kg (29 May 2026)", "no"] in found.rows
     lost = next(row for row in found.rows if row[0] == "turned right, jaw closed")
     assert lost[1] == "not observable: view lost not asked light, hold not recorded"
     assert lost[2] == "closed said closed light, 4 s Not observable?"
