@@ -17,6 +17,7 @@ from service.app import create_app
 from service.cli.local import now
 from service.fhir.search_keys import extract
 from service.jobs.summaries import Summaries
+from service.operations.cue_limits import cue_limits
 from service.operations.goal_attainment import compute
 from service.page.panel_row import RowMaker
 from service.security.development_issuer import DevelopmentIssuer
@@ -59,7 +60,8 @@ async def list_of_patients(folder: Path, url: str, people: int) -> tuple[list[Ro
 
 
 def _summaries(place: Bench) -> Summaries:
-    return Summaries(place.store, RowMaker(place.settings.zone), place.settings.zone, now)
+    maker = RowMaker(place.settings.zone, cue_limits(place.settings))
+    return Summaries(place.store, maker, place.settings.zone, now)
 
 
 async def _patients(store: Store) -> list[str]:
