@@ -99,8 +99,9 @@ class Place:
 
     ``expression`` is FHIRPath (``Bundle.entry[3].resource.status``) or, for a visit record, the same
     notation below ``VisitRecord``. ``pointer`` is a JSON pointer (RFC 6901). ``line`` and ``column`` count
-    from 1. For a sheet, ``source`` names it, ``row`` is the line as a spreadsheet shows it (header = 1) and
-    ``field`` the column's heading.
+    from 1. ``path`` is the way to it in the text of a resource, where that is longer than the expression or
+    has other names (``Observation.valueQuantity.vaule``). For a sheet, ``source`` names it, ``row`` is the
+    line as a spreadsheet shows it (header = 1) and ``field`` the column's heading.
     """
 
     expression: str = ""
@@ -110,13 +111,14 @@ class Place:
     source: str = ""
     row: int | None = None
     field: str = ""
+    path: str = ""
 
     def __str__(self) -> str:
         """The place as a person reads it: ``trials.csv row 4 column effort``, ``/visit/type (line 12)``."""
         if self.row is not None:
             where = f"{self.source or 'sheet'} row {self.row}"
             return f"{where} column {self.field}" if self.field else where
-        where = self.pointer or self.expression
+        where = self.pointer or self.path or self.expression
         return f"{where} (line {self.line})".strip() if self.line is not None else where
 
 

@@ -79,7 +79,7 @@ class Judge:
         try:
             tree = (xml.parse if is_xml else parse)(text, max_depth=_DEEPEST)
         except InvalidInput as error:
-            known = any(issue.place.expression for issue in error.issues)
+            known = all(issue.severity is not Severity.FATAL for issue in error.issues)
             return _unreadable(path, _moved(error.issues, line), line, readable=known)
         issues = check_requested(tree, self.asked.profiles, self._definitions)
         issues += tuple(issues_of_answers(tree, self.asked.forms, self._definitions))

@@ -7,6 +7,7 @@ from service.errors import Issue, IssueType, Place, Severity
 from service.fhir.json import Tree, reread
 from service.fhir.validation.form_answers import Member
 from service.fhir.validation.form_nodes import objects
+from service.fhir.validation.places import told
 from service.fhir.validation.questionnaire_response import check_answers
 from service.fhir.validation.reading import text
 from service.shipped import shipped
@@ -43,4 +44,4 @@ def answer_issues(response: Tree, form: Tree | None, member: Member, *, at: str 
     if form is None:
         place = Place(expression=f"{root}.questionnaire")
         return (Issue(_UNKNOWN, Severity.WARNING, IssueType.NOT_FOUND, place),)
-    return tuple(fault.at(root) for fault in check_answers(response, form, member=member))
+    return told(check_answers(response, form, member=member), response, at=root)

@@ -7,16 +7,17 @@ are not UTF-8, characters a FHIR string can't hold.
 
 import json
 import re
-from collections.abc import Iterator, Mapping
+from collections.abc import Mapping
 from collections.abc import Set as AbstractSet
 from decimal import Decimal, InvalidOperation
-from itertools import accumulate, pairwise, repeat
+from itertools import accumulate, repeat
 from math import inf
 from typing import Any, NoReturn
 
 import msgspec
 
-from service.errors import InvalidInput, Issue, IssueType, Place
+from service.errors import InvalidInput, Issue, IssueType, Place, Severity
+from service.fhir.json_tokens import STRING, reached, repeated_names
 
 __all__ = [
     "Tree",
@@ -38,10 +39,8 @@ Tree = dict[str, Any]
 _BOM = b"\xef\xbb\xbf"
 _MAX_DIGITS = 1_000
 _TOO_LONG = 10**_MAX_DIGITS
-# A string, or what is left of one that never ends. Possessive, so that each character is looked at once.
-_STRING = r'"[^"\\]*+(?:\\.[^"\\]*+)*+(?:"|\\?\Z)'
-_STRINGS = re.compile(_STRING, re.DOTALL)
-_BRACKETS = re.compile(_STRING + r"|[\[\]{}]", re.DOTALL)
+_STRINGS = re.compile(STRING, re.DOTALL)
+_BRACKETS = re.compile(STRING + r"|[\[\]{}]", re.DOTALL)
 _STEPS = {"[": 1, "{": 1, "]": -1, "}": -1}
 _NUMBER = re.compile(r"-?(?:0|[1-9][0-9]*)(?:\.[0-9]+)?(?:[eE][+-]?[0-9]+)?")
 _MINUS_ZERO = re.compile(rb"-0[\s,\]}]")
@@ -52,7 +51,6 @@ _HEAD = re.compile(
     rb'(\{"resourceType":"\w+",)"id":"[^"\\]*","meta":\{"versionId":"[^"\\]*","lastUpdated":"[^"\\]*"'
 )
 _NUL = re.compile(r"(?<!\\)(?:\\\\)*\\u0000")
-_TOKENS = re.compile(_STRING + r'|[\[\]{}:,]|[^\s"\[\]{}:,]+', re.DOTALL)
 
 
 class _Text(Decimal):
@@ -342,35 +340,18 @@ def _sentence(error: json.JSONDecodeError) -> str:
 
 
 def _refuse_duplicate(text: str, name: str) -> NoReturn:
-    for twice, position in _repeated_names(text):
+    for twice, position in repeated_names(text):
         if twice == name:
             _refuse(f"The member '{name}' is given twice in the same object; keep one.", text, position)
     raise _invalid(f"The member '{name}' is given twice in the same object; keep one.")
 
 
-def _repeated_names(text: str) -> Iterator[tuple[str, int]]:
-    """Every repeated member name with the position of its second use; only read on the way to an error."""
-    seen: list[set[str]] = []
-    tokens = list(_TOKENS.finditer(text))
-    for token, following in pairwise(tokens):
-        if token[0] in "[{":
-            seen.append(set())
-        elif token[0] in "]}" and seen:
-            seen.pop()
-        elif following[0] == ":" and token[0][0] == '"' and seen:
-            name = json.loads(token[0])
-            if name in seen[-1]:
-                yield name, token.start()
-            seen[-1].add(name)
-
-
 def _invalid(message: str, place: Place | None = None) -> InvalidInput:
-    return InvalidInput(Issue(message, code=IssueType.STRUCTURE, place=place or Place()))
+    return InvalidInput(Issue(message, Severity.FATAL, IssueType.STRUCTURE, place or Place()))
 
 
 def _refuse(message: str, text: str, position: int) -> NoReturn:
     line = text.count("\n", 0, position) + 1
     column = position - text.rfind("\n", 0, position)
-    raise _invalid(
-        f"{message.rstrip('.')} (line {line}, column {column}).", Place(line=line, column=column)
-    ) from None
+    place = Place(reached(text, position), line=line, column=column)
+    raise _invalid(f"{message.rstrip('.')} (line {line}, column {column}).", place) from None

@@ -44,9 +44,10 @@ def located(
 
 
 def _located(issue: Issue, positions: Positions, within: Sequence[Step]) -> Issue:
-    if not issue.place.expression or issue.place.line is not None:
+    way = issue.place.path or issue.place.expression
+    if not way or issue.place.line is not None:
         return issue
-    line, column = positions.of((*within, *steps(issue.place.expression)))
+    line, column = positions.of((*within, *steps(way)))
     return replace(issue, place=replace(issue.place, line=line, column=column))
 
 

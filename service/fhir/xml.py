@@ -8,7 +8,7 @@ namespaces, unknown elements and attributes, wrong order and text between elemen
 from typing import Any, NoReturn
 from xml.parsers import expat
 
-from service.errors import InvalidInput, Issue, IssueType, Place
+from service.errors import InvalidInput, Issue, IssueType, Place, Severity
 from service.fhir.elements import Element, elements, is_resource
 from service.fhir.json import Tree, number
 from service.fhir.narrative import XHTML, DivReader
@@ -77,7 +77,8 @@ class _Reader:
             self._data.decode()
             self._parser.Parse(self._data, True)
         except UnicodeDecodeError as error:
-            raise InvalidInput(f"The text is not UTF-8: byte {error.start + 1} can't be read.") from None
+            text = f"The text is not UTF-8: byte {error.start + 1} can't be read."
+            raise InvalidInput(Issue(text, Severity.FATAL, IssueType.STRUCTURE)) from None
         except expat.ExpatError as error:
             sentence = f"This is not well-formed XML: {expat.errors.messages[error.code]}"
             self._refuse(sentence, error.lineno, error.offset + 1)
@@ -160,7 +161,7 @@ class _Reader:
             self._attributes(frame, attributes, {})
 
     def _open_element(self, parent: _Frame, element: Element, name: str, attributes: dict[str, str]) -> None:
-        step = element.name
+        step = element.choice or element.name
         if element.repeats:
             step += f"[{len(parent.node.get(element.name, ()))}]"
         kind = element.kind
@@ -255,7 +256,7 @@ class _Reader:
     def _unknown(self, local: str, namespace: str) -> None:
         hint = "" if namespace == FHIR else f" Its namespace must be {FHIR}."
         text = f"There is no element '{local[:64]}' here; check its spelling or remove it.{hint}"
-        self._skip(text, f"{self._path()}.{local[:64]}")
+        self._skip(text, self._path())
 
     def _skip(self, text: str, at: str) -> None:
         self._problem(text, at)
@@ -277,6 +278,5 @@ class _Reader:
         line = self._parser.CurrentLineNumber if line is None else line
         column = self._parser.CurrentColumnNumber + 1 if column is None else column
         sentence = f"{text} (line {line}, column {column})."
-        raise InvalidInput(
-            Issue(sentence, code=IssueType.STRUCTURE, place=Place(line=line, column=column))
-        ) from None
+        place = Place(self._path(), line=line, column=column)
+        raise InvalidInput(Issue(sentence, Severity.FATAL, IssueType.STRUCTURE, place)) from None

@@ -22,6 +22,7 @@ from service.fhir.search_parameters import stored_types
 from service.fhir.summary import is_subset
 from service.fhir.validation import check as check_resource
 from service.fhir.validation.kinds import misshapen
+from service.fhir.validation.places import told
 from service.fhir.validation.requested import claim_issues
 from service.interactions.context import Context
 from service.store.contract import Version
@@ -266,9 +267,8 @@ def check(requests: Iterable[Entry], *, context: Context) -> tuple[Entry, ...]:
     return tuple(checked)
 
 
-def _unstorable(tree: Tree, at: str) -> list[Issue]:
-    root = at or str(tree["resourceType"])
-    return [fault.at(root) for fault in misshapen(tree)]
+def _unstorable(tree: Tree, at: str) -> tuple[Issue, ...]:
+    return told(misshapen(tree), tree, at=at)
 
 
 def _as_warning(issue: Issue) -> Issue:

@@ -4,7 +4,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import Literal, cast, get_args
 
-from service.errors import InvalidInput, Issue, IssueType, Place
+from service.errors import InvalidInput, Issue, IssueType, Place, Severity
 from service.fhir import xml
 from service.fhir.json import Tree, dump, parse
 from service.fhir.positions import JsonPositions, Positions, Step, located
@@ -53,7 +53,7 @@ def read_request(
         read = xml.parse if is_xml else parse
         tree = read(body, max_depth=max_depth + _AROUND)
     except InvalidInput as unreadable:
-        if any(issue.place.expression for issue in unreadable.issues):
+        if all(issue.severity is not Severity.FATAL for issue in unreadable.issues):
             return _with_arguments(asked, query, b""), unreadable.issues
         raise
     if tree.get("resourceType") != "Parameters":

@@ -1,4 +1,8 @@
-"""The published cases of the validator: whether there is an error, and where."""
+"""The published cases of the validator: whether there is an error, and where.
+
+Once as they are, and once with other ids, names, dates and order of entries, so that no case can be known by
+what does not matter.
+"""
 
 import json
 import os
@@ -23,26 +27,19 @@ pytestmark = [
 ]
 
 
-def read(name):
-    content = (CASES / name).read_bytes()
-    return xml.parse(content) if name.endswith(".xml") else fhir_json.parse(content)
-
-
-def errors(tree):
-    return [one for one in check_requested(tree, (), Definitions()) if one.severity is Severity.ERROR]
-
-
-def found_in(name):
+def errors(text, change_tree, *, is_xml):
     try:
-        return errors(read(name))
+        tree = xml.parse(text) if is_xml else fhir_json.parse(text)
     except ServiceError as error:
         return list(error.issues)
+    return [
+        one for one in check_requested(change_tree(tree), (), Definitions()) if one.severity is Severity.ERROR
+    ]
 
 
 def plain(expression):
     """Places as both sides write them: without comments, urls of extensions, types of choices."""
-    expression = re.sub(r"/\*.*?\*/|\[url=[^\]]*\]|\.ofType\(\w+\)", "", expression)
-    return re.sub(r"\.value[A-Z]\w*", ".value", expression).rstrip(".")
+    return re.sub(r"/\*.*?\*/|\[url=[^\]]*\]|\.ofType\(\w+\)", "", expression).rstrip(".")
 
 
 def cases():
@@ -50,53 +47,131 @@ def cases():
     return [case for case in listed if not case["needs_terminology_server"]]
 
 
-def test_published_cases_are_judged_as_published(tell):
+def published(case, moved):
+    return {moved(plain(one)) for error in case["errors"] for one in error["expression"] or ()}
+
+
+def judged_as(change):
+    """Names of the cases: judged as published, refused without being wrong, told where published, wrong."""
     judged, alarms, placed, faulty = set(), set(), set(), set()
     for case in cases():
-        issues = found_in(case["file"])
-        if bool(issues) == (case["expect"] == "err"):
-            judged.add(case["name"])
+        name, wrong = case["name"], case["expect"] == "err"
+        changed = change(case["file"])
+        issues = errors(changed.text, changed.tree, is_xml=case["file"].endswith(".xml"))
+        if bool(issues) == wrong:
+            judged.add(name)
         elif issues:
-            alarms.add(case["name"])
-        if case["expect"] == "err":
-            faulty.add(case["name"])
-            told = {plain(one) for error in case["errors"] for one in error["expression"] or ()}
-            if issues and (not told or told & {plain(issue.place.expression) for issue in issues}):
-                placed.add(case["name"])
+            alarms.add(name)
+        if wrong:
+            faulty.add(name)
+            told = published(case, changed.place)
+            if issues and (not told or told & {issue.place.expression for issue in issues}):
+                placed.add(name)
+    return judged, alarms, placed, faulty
+
+
+class AsItIs:
+    called = "as they are"
+
+    def __init__(self, file) -> None:
+        self.text = (CASES / file).read_bytes()
+
+    def tree(self, tree):
+        return tree
+
+    def place(self, expression):
+        return expression
+
+
+class Changed(AsItIs):
+    called = "with other ids, names, dates and order"
+
+    def __init__(self, file) -> None:
+        super().__init__(file)
+        self._ids = re.compile(r"(?!)()")
+        self._moved = {}
+        try:
+            xml.parse(self.text) if file.endswith(".xml") else fhir_json.parse(self.text)
+        except ServiceError:
+            self.text = re.sub(rb'("family"\s*:\s*")', rb"\1Other ", other_years(self.text.decode()).encode())
+
+    def tree(self, tree):
+        ids = {one for one in ids_of(tree) if re.fullmatch(r"[A-Za-z0-9\-.]{1,60}", one)}
+        if ids:
+            every = "|".join(map(re.escape, sorted(ids, key=len, reverse=True)))
+            self._ids = re.compile(rf"(?:(?<=[/#])|^)({every})(?=$|/|[\"#])")
+        changed = {name: self._value(name, tree[name]) for name in reversed(tree)}
+        if isinstance(entries := changed.get("entry"), list):
+            fixed = 1 if changed.get("type") in {"document", "message"} else 0
+            order = [*range(fixed), *reversed(range(fixed, len(entries)))]
+            changed["entry"] = [entries[place] for place in order]
+            self._moved = {old: new for new, old in enumerate(order)}
+        return changed
+
+    def place(self, expression):
+        return re.sub(
+            r"^(Bundle\.entry)\[(\d+)\]",
+            lambda found: f"{found[1]}[{self._moved.get(int(found[2]), found[2])}]",
+            expression,
+        )
+
+    def _value(self, name, value):
+        if isinstance(value, dict):
+            return {inner: self._value(inner, value[inner]) for inner in reversed(value)}
+        if isinstance(value, list):
+            return [self._value(name, one) for one in value]
+        if not isinstance(value, str):
+            return value
+        if name in {"id", "reference", "fullUrl", "div"} or value.startswith("#"):
+            return self._ids.sub(r"\1-b", value)
+        if name in {"family", "given", "title", "publisher", "description"}:
+            return f"Other {value}"
+        return other_years(value) if DATE.fullmatch(value) else value
+
+
+DATE = re.compile(r"(19|20)\d\d-[01]\d(-\d\d(T.*)?)?")
+
+
+def other_years(text):
+    """Dates four years earlier: their order stays, and whether a year has a 29th of February."""
+    return re.sub(r"(?<![\w-])((?:19|20)\d\d)(?=-[01]\d\b)", lambda found: str(int(found[1]) - 4), text)
+
+
+def ids_of(node):
+    if isinstance(node, list):
+        for one in node:
+            yield from ids_of(one)
+    elif isinstance(node, dict):
+        if "resourceType" in node and isinstance(node.get("id"), str):
+            yield node["id"]
+        for value in node.values():
+            yield from ids_of(value)
+
+
+@pytest.mark.parametrize("change", [AsItIs, Changed], ids=["as they are", "changed"])
+def test_published_cases_are_judged_as_published(change, tell):
+    judged, alarms, placed, faulty = judged_as(change)
     every = {case["name"] for case in cases()}
     assert alarms == set()
     assert every - judged == set(MISSED["judged otherwise"])
     assert faulty & judged - placed == set(MISSED["told elsewhere"])
     assert len(judged) >= 0.95 * len(every)
+    assert len(placed) >= 0.8 * len(faulty)
     tell(
-        f"{len(judged)} of {len(every)} published validator cases judged as published, no false alarm; "
-        f"{len(placed)} of {len(faulty)} faults told at the published place"
+        f"published validator cases {change.called}: {len(judged)} of {len(every)} judged as published, no "
+        f"false alarm; {len(placed)} of {len(faulty)} faults told at the published place"
     )
 
 
-def renamed(node):
-    """The same content with other ids, names and dates, members in the opposite order."""
-    if isinstance(node, dict):
-        return {name: changed(name, node[name]) for name in reversed(node)}
-    return [renamed(one) for one in node] if isinstance(node, list) else node
+def test_the_changed_cases_are_other_texts():
+    same = [case["name"] for case in cases() if texts_of(AsItIs, case) == texts_of(Changed, case)]
+    assert len(same) < 10, same
 
 
-def changed(name, value):
-    if name in {"family", "title"} and isinstance(value, str):
-        return f"Other {value}"
-    if name in {"birthDate", "authoredOn", "recordedDate"} and isinstance(value, str):
-        return re.sub(r"^(19|20)\d\d(?=-|$)", "2004", value)
-    return renamed(value)
-
-
-def test_nothing_is_known_by_its_names_or_order(tell):
-    compared = 0
-    for case in cases():
-        try:
-            tree = read(case["file"])
-        except ServiceError:
-            continue
-        assert bool(errors(renamed(tree))) == bool(errors(tree)), case["name"]
-        compared += 1
-    assert compared > 70
-    tell(f"{compared} published cases are judged alike with other names, dates and order of members")
+def texts_of(change, case):
+    changed = change(case["file"])
+    try:
+        tree = xml.parse(changed.text) if case["file"].endswith(".xml") else fhir_json.parse(changed.text)
+    except ServiceError:
+        return changed.text
+    return fhir_json.dump(changed.tree(tree))

@@ -196,24 +196,27 @@ def test_hostile_documents_are_refused_at_once(inside):
     assert len(refused.value.issues) <= 100
 
 
-FAULTS = {
-    "Patient.name[0].givn": '<name><givn value="x"/></name>',
-    "Patient.name[0].given[1]": '<name><given value="a"/><given value="b" use="c"/></name>',
-    "Patient.active": '<active value="yes"/>',
-    "Patient.gender": '<birthDate value="1970"/><gender value="male"/>',
-    "Patient.birthDate": '<birthDate value="1970"/><birthDate value="1971"/>',
-    "Patient.multipleBirthInteger": '<multipleBirthInteger value="01"/>',
-    "Patient.contained[0]": "<contained/>",
-    "Patient.contained[0].activ": '<contained><Patient><activ value="true"/></Patient></contained>',
-    "Patient": "text<active value='true'/>",
-    "Patient.telecom[0]": "<telecom/>",
-    "Patient.id": '<id xmlns="http://other.example" value="a"/>',
-    "Patient.text.div": f'<text><status value="generated"/><div {XHTML}><svg xmlns="http://www.w3.org/2000/svg"/></div></text>',
-}
+FAULTS = [
+    ("Patient.name[0]", '<name><givn value="x"/></name>'),
+    ("Patient.name[0].given[1]", '<name><given value="a"/><given value="b" use="c"/></name>'),
+    ("Patient.active", '<active value="yes"/>'),
+    ("Patient.gender", '<birthDate value="1970"/><gender value="male"/>'),
+    ("Patient.birthDate", '<birthDate value="1970"/><birthDate value="1971"/>'),
+    ("Patient.multipleBirth", '<multipleBirthInteger value="01"/>'),
+    ("Patient.contained[0]", "<contained/>"),
+    ("Patient.contained[0]", '<contained><Patient><activ value="true"/></Patient></contained>'),
+    ("Patient", "text<active value='true'/>"),
+    ("Patient.telecom[0]", "<telecom/>"),
+    ("Patient", '<id xmlns="http://other.example" value="a"/>'),
+    (
+        "Patient.text.div",
+        f'<text><status value="generated"/><div {XHTML}><svg xmlns="http://www.w3.org/2000/svg"/></div></text>',
+    ),
+]
 
 
 @pytest.mark.conformance("A4")
-@pytest.mark.parametrize(("expression", "inside"), FAULTS.items(), ids=FAULTS)
+@pytest.mark.parametrize(("expression", "inside"), FAULTS)
 def test_faults_name_their_place(expression, inside):
     with pytest.raises(InvalidInput) as refused:
         parse(patient("\n" + inside))
@@ -225,9 +228,9 @@ def test_every_fault_is_told_at_once():
     with pytest.raises(InvalidInput) as refused:
         parse(patient('<foo/><active value="1"/><bar/>'))
     assert [issue.place.expression for issue in refused.value.issues] == [
-        "Patient.foo",
+        "Patient",
         "Patient.active",
-        "Patient.bar",
+        "Patient",
     ]
 
 

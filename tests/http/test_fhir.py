@@ -245,10 +245,10 @@ async def test_structure_faults_are_400_with_expressions(integrator: AsyncClient
     bad: dict[str, Any] = json.loads(PATIENT) | {"birthDate": "2020-13-40", "gendr": "female", "name": "Ada"}
     answer = await post(integrator, "Patient", json.dumps(bad))
     assert answer.status_code == 400
-    expressions = {place for issue in answer.json()["issue"] for place in issue.get("expression", [])}
-    assert {"Patient.birthDate", "Patient.gendr", "Patient.name"} <= {
-        expression.split("[")[0] for expression in expressions
-    }
+    told = {issue["expression"][0]: issue for issue in answer.json()["issue"]}
+    assert {"Patient.birthDate", "Patient", "Patient.name"} <= told.keys()
+    assert told["Patient"]["diagnostics"] == "Patient.gendr"
+    assert "'gendr'" in told["Patient"]["details"]["text"]
 
 
 @pytest.mark.conformance("A17")

@@ -145,7 +145,7 @@ async def test_refusals_come_in_the_format_that_was_asked_for(integrator: AsyncC
         assert answer.status_code == status
         assert tree(answer)["resourceType"] == "OperationOutcome"
     (issue,) = tree(answers[400])["issue"]
-    assert issue["expression"] == ["Patient.name[0].fam"]
+    assert issue["expression"] == ["Patient.name[0]"]
     assert "line 9" in issue["diagnostics"]
     unknown = await integrator.get("/fhir/Patient/none", headers={"Accept": "text/turtle"})
     assert unknown.status_code == 406

@@ -55,7 +55,7 @@ def test_answers_that_do_not_fit_are_refused(client):
     with pytest.raises(RuleViolation) as refused:
         client.update(answers("valueString"))
     (issue,) = refused.value.issues
-    assert issue.place.expression == "QuestionnaireResponse.item[0].answer[0].valueString"
+    assert issue.place.expression == "QuestionnaireResponse.item[0].answer[0].value"
     assert "'a'" in issue.message
     assert issue.rule == URL
     assert client.read("QuestionnaireResponse", "r").version == 1

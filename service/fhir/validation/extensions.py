@@ -13,14 +13,13 @@ from service.errors import IssueType
 from service.fhir.elements import (
     STRUCTURES,
     Binding,
-    elements,
     is_primitive,
-    lineage,
     read_binding,
     read_types,
 )
 from service.fhir.json import Tree
 from service.fhir.validation.bindings import bound
+from service.fhir.validation.extension_context import broken_rules, names_of, own_path
 from service.fhir.validation.fault import Fault
 from service.fhir.validation.scope import Check, Found, Scope
 
@@ -73,30 +72,19 @@ _NO_PARTS = "This extension has a value and no parts."
 @cache
 def extensions(path: str, type_: str) -> Check:
     """Answer the check of the extensions of an element, by its path (``Patient.birthDate``) and type."""
-    here = _here(path, type_)
-    nested = type_ == "Extension"
+    here = names_of(path, type_)
 
     def check(node: Any, scope: Scope) -> Found:
         found: list[Fault] = []
         for name in _NAMES:
             if name in node:
-                found += _all(name, node, here, scope, nested=nested)
+                found += _all(name, node, here, type_, scope)
         return found or None
 
     return check
 
 
-def _here(path: str, type_: str) -> frozenset[str]:
-    """What a definition may call the place."""
-    names = {path, "Element", *lineage(type_)}
-    owner, _, name = path.rpartition(".")
-    element = elements(owner).get(name)
-    if element and element.choice:
-        names |= {f"{owner}.{element.choice}", f"{owner}.{element.choice}[x]"}
-    return frozenset(names)
-
-
-def _all(name: str, node: Tree, here: frozenset[str], scope: Scope, *, nested: bool) -> Iterator[Fault]:
+def _all(name: str, node: Tree, here: frozenset[str], type_: str, scope: Scope) -> Iterator[Fault]:
     given = node[name] if isinstance(node[name], list) else []
     modifier = name != "extension"
     counts = Counter(_url(one) for one in given)
@@ -105,9 +93,13 @@ def _all(name: str, node: Tree, here: frozenset[str], scope: Scope, *, nested: b
         table = _tables().get(url)
         faults: Iterable[Fault] = ()
         if table:
-            faults = (*_known(url, table, here=here, modifier=modifier), *_content(url, table, one, scope))
+            faults = (
+                *_known(url, table, here=here, modifier=modifier),
+                *broken_rules(table.get("when", ()), node, type_, one, url),
+                *_content(url, table, one, scope),
+            )
         elif url:
-            faults = _unknown(url, modifier=modifier, nested=nested)
+            faults = _unknown(url, modifier=modifier, nested=type_ == "Extension")
         for fault in faults:
             yield fault._replace(path=f".{name}[{place}]{fault.path}")
     for url, count in counts.items():
@@ -193,21 +185,7 @@ def _value(text: str) -> tuple[dict[str, str], Binding | None]:
 def _places(url: str) -> frozenset[str]:
     """Where an extension may stand, told by the part's own path where a longer one was given."""
     more = _ALSO.get(url.removeprefix(STRUCTURES), ())
-    return frozenset(_part(place) for place in (*_tables()[url]["in"], *more))
-
-
-def _part(place: str) -> str:
-    """The path by which a part knows itself: ``Questionnaire.item`` for ``Questionnaire.item.item``."""
-    at, *names = place.split(".")
-    for name in names[:-1]:
-        element = elements(at).get(name)
-        if element is None:
-            return place
-        at = element.type
-    if not names:
-        return at
-    last = elements(at).get(names[-1])
-    return last.type if last and "." in last.type else f"{at}.{names[-1]}"
+    return frozenset(own_path(place) for place in (*_tables()[url]["in"], *more))
 
 
 @cache

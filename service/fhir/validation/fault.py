@@ -2,13 +2,15 @@
 
 from typing import NamedTuple
 
-from service.errors import Issue, IssueType, Place, Severity
+from service.errors import IssueType, Severity
 
 __all__ = ["Fault"]
 
 
 class Fault(NamedTuple):
     """``path`` is relative to the part that was checked: empty for itself, ``.component[2].valueQuantity``.
+
+    It names what is missing, or is no element, too: ``places.py`` tells it at what is there.
 
     ``rule`` is the id of what was broken, where it has one: an invariant's key, a value set's canonical.
     """
@@ -18,8 +20,3 @@ class Fault(NamedTuple):
     code: IssueType
     rule: str = ""
     severity: Severity = Severity.ERROR
-
-    def at(self, root: str) -> Issue:
-        """The issue it is where the part that was checked has the expression ``root``."""
-        expression = f"{root}{self.path}".removeprefix(".")
-        return Issue(self.message, self.severity, self.code, Place(expression=expression), self.rule)

@@ -43,7 +43,7 @@ def _parts(node: Tree, type_: str, at: str) -> Iterator[Fault]:
         elif (sibling := known.get(name.removeprefix("_"))) and sibling.kind in _KINDS:
             yield from _siblings(value, sibling, f"{at}.{name}")
         else:
-            yield Fault(f"{at}.{name}", "There is no such element here.", IssueType.STRUCTURE)
+            yield Fault(f"{at}.{name}", f"There is no element '{name[:64]}' here.", IssueType.STRUCTURE)
 
 
 def _element(value: Any, element: Element, at: str) -> Iterator[Fault]:

@@ -6,7 +6,7 @@ from service.errors import IssueType
 from service.fhir.elements import Element, is_primitive, is_resource
 from service.fhir.validation import bindings, targets
 from service.fhir.validation.bundle_rules import bundle_rules
-from service.fhir.validation.data_types import attachment, identifier
+from service.fhir.validation.data_types import attachment, expression, identifier
 from service.fhir.validation.definition_rules import (
     code_system,
     search_parameter,
@@ -26,6 +26,7 @@ _OF_TYPES: dict[str, Check] = {
     "Coding": bindings.coded,
     **dict.fromkeys(("Quantity", "Age", "Count", "Distance", "Duration"), bindings.coded),
     "Attachment": attachment,
+    "Expression": expression,
     "Identifier": identifier,
     "Bundle": bundle_rules,
     "CodeSystem": code_system,

@@ -5,7 +5,9 @@ from collections.abc import Iterable
 from service.errors import Issue, IssueType, Place
 from service.fhir.elements import STRUCTURES
 from service.fhir.json import Tree
+from service.fhir.validation.fault import Fault
 from service.fhir.validation.form_nodes import objects
+from service.fhir.validation.places import told
 from service.fhir.validation.profiles import Definitions, check_extensions, check_profiles, claimed
 from service.fhir.validation.resource import check
 
@@ -27,26 +29,34 @@ def check_requested(resource: Tree, profiles: Iterable[str], definitions: Defini
         *check_profiles(resource, [*known, *claimed(resource)], definitions),
         *check_extensions(resource, definitions),
     ]
-    found += [fault.at(root) for fault in faults]
+    found += told((*faults, *_unusable(resource, definitions)), resource)
     for place, entry in objects(resource, "entry") if root == "Bundle" else ():
         if isinstance(inner := entry.get("resource"), dict):
             faults = check_profiles(inner, claimed(inner), definitions, bundle=resource)
-            found += [fault.at(f"Bundle.entry[{place}].resource") for fault in faults]
+            found += told(faults, inner, at=f"Bundle.entry[{place}].resource")
     return tuple(dict.fromkeys(found))
 
 
 def claim_issues(resource: Tree, definitions: Definitions, *, at: str = "") -> tuple[Issue, ...]:
-    """Answer what is wrong with a resource by the profiles it claims; one that is not known is a warning.
+    """Answer what is wrong with a resource by the profiles it claims and the extensions it uses.
 
-    ``at`` is its expression when it lies inside another. What its references lead to is only looked at where
-    it contains it.
+    A profile that is not known is a warning. ``at`` is its expression when it lies inside another. What its
+    references lead to is only looked at where it contains it.
     """
-    claims = claimed(resource)
-    if not claims:
-        return ()
-    faults = check_profiles(resource, claims, definitions)
-    root = at or str(resource.get("resourceType", ""))
-    return tuple(fault.at(root) for fault in faults)
+    faults = [
+        *check_profiles(resource, claimed(resource), definitions),
+        *check_extensions(resource, definitions),
+    ]
+    return told(faults, resource, at=at) if faults else ()
+
+
+def _unusable(resource: Tree, definitions: Definitions) -> list[Fault]:
+    """Why a profile's elements can't be made in full from its differential (profiling.html#snapshot)."""
+    if resource.get("resourceType") != "StructureDefinition" or resource.get("derivation") != "constraint":
+        return []
+    why = definitions.unusable(resource)
+    text = f"The elements of this profile can't be made in full: {why}."
+    return [Fault("", text, IssueType.INVALID)] if why else []
 
 
 def _unknown(profile: str, root: str) -> Issue:

@@ -1,8 +1,8 @@
 """Whether a resource is valid FHIR R4: everything that is wrong with it at once."""
 
 from service.errors import Issue, Severity
-from service.fhir.elements import is_resource
 from service.fhir.json import Tree
+from service.fhir.validation.places import told
 from service.fhir.validation.scope import Scope
 from service.fhir.validation.structure import resource as check_resource
 
@@ -16,11 +16,7 @@ def check(resource: Tree, *, at: str = "") -> tuple[Issue, ...]:
     Warnings are among them.
     """
     faults = check_resource(resource, Scope(resource))
-    if not faults:
-        return ()
-    type_ = resource.get("resourceType")
-    root = at or (type_ if isinstance(type_, str) and is_resource(type_) else "")
-    return tuple(dict.fromkeys(fault.at(root) for fault in faults))
+    return told(faults, resource, at=at) if faults else ()
 
 
 def errors(resource: Tree, *, at: str = "") -> tuple[Issue, ...]:

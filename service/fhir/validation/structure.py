@@ -21,8 +21,8 @@ from service.fhir.validation.siblings import aligned, with_places
 
 __all__ = ["parts", "resource"]
 
-_REQUIRED = "This element is required."
-_UNKNOWN = "There is no such element here; check its spelling or remove it."
+_REQUIRED = "The element {} is required."
+_UNKNOWN = "There is no element '{}' here; check its spelling or remove it."
 _EMPTY_OBJECT = "An object must not be empty; leave the element out."
 _EMPTY_ARRAY = "An array must not be empty; leave the element out."
 _ONLY_ID = "An element needs a value, parts or extensions, not only an id."
@@ -71,6 +71,7 @@ def parts(type_: str) -> Check:
 def _missing(type_: str) -> Callable[[Tree], Found]:
     """What tells which elements have to be there and are not, and which choices are made twice."""
     needed, choices = _needed(type_), _choices(type_)
+    missed = {name: _structural(f".{name}", _REQUIRED.format(name), IssueType.REQUIRED) for name in needed}
 
     def check(node: Tree) -> Found:
         if len(node) < 2 and (not node or "id" in node):
@@ -78,7 +79,7 @@ def _missing(type_: str) -> Callable[[Tree], Found]:
         found: Found = None
         for name in needed:
             if name not in node and f"_{name}" not in node:
-                found = joined(found, [_structural(f".{name}", _REQUIRED, IssueType.REQUIRED)])
+                found = joined(found, [missed[name]])
         for names, least in choices:
             if len(given := names.intersection(node)) != 1 and (given or least):
                 found = joined(found, _chosen(names, given))
@@ -101,7 +102,7 @@ class _Members(dict[str, Check]):
     def __missing__(self, name: str) -> Check:
         element = self._elements.get(name.removeprefix("_"))
         if element is None or (name != element.name and not is_primitive(element.type)):
-            return _unknown  # not kept: there is no end of wrong names
+            return lambda _, __: [_structural("", _UNKNOWN.format(name[:64]))]  # not kept: no end of names
         of = f"{self._type}.{element.name}"
         self[name] = compiled = _sibling(element, of) if name != element.name else _member(element, of)
         return compiled
@@ -194,10 +195,6 @@ def _sibling(element: Element, path: str) -> Check:
 
 def _right(_: Any, __: Scope) -> Found:
     return None
-
-
-def _unknown(_: Any, __: Scope) -> Found:
-    return [_structural("", _UNKNOWN)]
 
 
 def _not_parts(node: Any) -> list[Fault]:

@@ -13,7 +13,7 @@ from service.fhir.validation.fault import Fault
 from service.fhir.validation.profiles.base_types import own_profiles, published_profile, type_tree
 from service.fhir.validation.profiles.compiled import Compiler
 from service.fhir.validation.profiles.items import Item
-from service.fhir.validation.profiles.nodes import Node, from_elements
+from service.fhir.validation.profiles.nodes import Node, by_path, from_elements
 from service.fhir.validation.profiles.rule import Check
 from service.fhir.validation.profiles.scope import Scope
 from service.fhir.validation.profiles.snapshot import DefinitionFault, extended, profiled
@@ -98,6 +98,20 @@ class Definitions:
             if canonical not in self._trees:
                 self._trees[canonical] = self._made_once(canonical)
             return self._trees[canonical]
+
+    def unusable(self, definition: Tree) -> str:
+        """Why a profile's differential does not fit its base; empty if it does or the base is unknown."""
+        base, differential = definition.get("baseDefinition"), definition.get("differential")
+        elements = differential.get("element") if isinstance(differential, dict) else None
+        if not isinstance(base, str) or not elements or not self._knows(base):
+            return ""
+        try:
+            profiled(self.tree(base), map(by_path, elements), self.tree)
+        except DefinitionFault as why:
+            return str(why)
+        except _UNREADABLE:
+            return ""  # what is of the wrong kind is told where it stands
+        return ""
 
     def _made_once(self, canonical: str) -> Node:
         if canonical in self._busy:

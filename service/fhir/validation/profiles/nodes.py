@@ -6,7 +6,7 @@ from dataclasses import dataclass, field, replace
 
 from service.fhir.json import Tree
 
-__all__ = ["Node", "Step", "flat", "from_elements", "steps_of"]
+__all__ = ["Node", "Step", "by_path", "flat", "from_elements", "steps_of"]
 
 Step = tuple[str, str]
 """An element's name and the slice of it, empty where it is the element itself."""
@@ -55,13 +55,24 @@ def steps_of(element: Tree, before: Sequence[Step]) -> tuple[Step, ...]:
     """Answer the way to an element below the root: by its id, else by path and what came ``before``."""
     names = element["path"].split(".")
     id_ = element.get("id", "")
-    found = re.fullmatch(r"\.".join(rf"{re.escape(name)}(?::(.+?))?" for name in names), id_)
+    found = _by_id(id_, names)
     if found:
         return tuple(zip(names[1:], (part or "" for part in found.groups()[1:]), strict=True))
     if id_.count(".") == len(names) - 1:
         parts = (part.partition(":") for part in id_.split(".")[1:])
         return tuple((name, slice_) for name, _, slice_ in parts)
     return tuple(_walked(names[1:], element.get("sliceName", ""), before))
+
+
+def by_path(element: Tree) -> Tree:
+    """Answer the element without its id, where that names other elements than its path."""
+    if _by_id(element.get("id", ""), element["path"].split(".")):
+        return element
+    return {name: value for name, value in element.items() if name != "id"}
+
+
+def _by_id(id_: str, names: Sequence[str]) -> re.Match[str] | None:
+    return re.fullmatch(r"\.".join(rf"{re.escape(name)}(?::(.+?))?" for name in names), id_)
 
 
 def flat(root: Node) -> Iterator[tuple[str, Node]]:
