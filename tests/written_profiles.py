@@ -3,6 +3,7 @@
 from typing import Any
 
 from service.fhir.guides import Guide
+from service.fhir.validation.entries import Entries
 from service.fhir.validation.profiles import Definitions, check_profiles
 
 ROOT = "http://example.org/fhir/StructureDefinition/"
@@ -65,5 +66,7 @@ def known(*definitions: Tree) -> Definitions:
 
 def faults(resource: Tree, *definitions: Tree, bundle: Tree | None = None) -> list[tuple[str, str]]:
     """Path and rule (without the profile's root) of what the first of the profiles finds."""
-    found = check_profiles(resource, [definitions[0]["url"]], known(*definitions), bundle=bundle)
+    found = check_profiles(
+        resource, [definitions[0]["url"]], known(*definitions), entries=Entries(bundle) if bundle else None
+    )
     return [(fault.path, fault.rule.removeprefix(ROOT)) for fault in found]

@@ -16,6 +16,7 @@ __all__ = [
     "LargeCodeSystem",
     "in_language",
     "known_code",
+    "known_display",
     "known_in",
     "memorable",
     "shipped_code_system",
@@ -170,6 +171,20 @@ def in_language(designations: Iterable[Tree], language: str) -> str:
 def known_code(system: str, code: str) -> bool | None:
     """Whether a system has a code; None if that can't be told from what ships (SNOMED CT, LOINC, ...)."""
     return (_remembered if memorable(system, code) else _known)(system, code)
+
+
+def known_display(system: str, code: str) -> str:
+    """The display that a system which ships in full has for a code; empty if it has none, or is not here."""
+    return (_remembered_display if memorable(system, code) else _display)(system, code)
+
+
+def _display(system: str, code: str) -> str:
+    known = shipped_code_system(system)
+    concept = known.concept(code) if known and known.complete else None
+    return str(concept.tree.get("display", "")) if concept else ""
+
+
+_remembered_display = lru_cache(maxsize=8_192)(_display)
 
 
 def memorable(system: str, code: str) -> bool:

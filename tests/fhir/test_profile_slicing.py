@@ -235,14 +235,16 @@ def test_slices_by_what_a_reference_leads_to(kind, path):
         {"fullUrl": "urn:uuid:1", "resource": left},
         {"fullUrl": "http://example.org/fhir/Observation/r", "resource": right},
     ]
-    bundle = {"resourceType": "Bundle", "type": "collection", "entry": entries}
-    assert (
-        faults(observation(hasMember=[{"reference": "urn:uuid:1"}]), definition, MEMBER, bundle=bundle) == []
-    )
-    wrong = observation(hasMember=[{"reference": "Observation/r"}])
-    assert faults(wrong, definition, MEMBER, bundle=bundle) == [
-        (".hasMember", "Bite#Observation.hasMember:left")
-    ]
+
+    def inside_bundle(reference):
+        own = observation(id="o", hasMember=[{"reference": reference}])
+        around = [*entries, {"fullUrl": "http://example.org/fhir/Observation/o", "resource": own}]
+        bundle = {"resourceType": "Bundle", "type": "collection", "entry": around}
+        return faults(own, definition, MEMBER, bundle=bundle)
+
+    assert inside_bundle("urn:uuid:1") == []
+    assert inside_bundle("Observation/r") == [(".hasMember", "Bite#Observation.hasMember:left")]
+    assert inside_bundle("Observation/l") == []  # of that address there is none
 
 
 def test_slices_by_the_type_a_reference_leads_to():

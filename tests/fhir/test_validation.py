@@ -97,3 +97,38 @@ def test_only_one_file_knows_the_library():
     service = Path(__file__).parents[2] / "service"
     knowing = [path for path in service.rglob("*.py") if "from fhir.resources" in path.read_text()]
     assert [path.name for path in knowing] == ["second_opinion.py"]
+
+
+def displayed(code, display, system="http://terminology.hl7.org/CodeSystem/v3-MaritalStatus", **more):
+    coding = {"system": system, "code": code, "display": display}
+    return [
+        (issue.place.expression, issue.severity, issue.message)
+        for issue in check({"resourceType": "Patient", "maritalStatus": {"coding": [coding]}, **more})
+        if "display" in issue.message
+    ]
+
+
+@pytest.mark.conformance("E2")
+def test_a_wrong_display_of_a_known_code_is_a_warning():
+    (told,) = displayed("M", "Widowed")
+    assert told == (
+        "Patient.maritalStatus.coding[0].display",
+        Severity.WARNING,
+        "The display of this code is 'Married' in its code system.",
+    )
+    assert displayed("M", "Widowed", language="en-GB") == [told]
+
+
+@pytest.mark.parametrize(
+    ("code", "display", "more"),
+    [
+        ("M", "Married", {}),
+        ("M", " married", {}),
+        ("M", "Verheiratet", {"language": "de"}),
+        ("24484000", "Schwer", {"system": "http://snomed.info/sct"}),
+        ("8867-4", "Pulse", {"system": "http://loinc.org"}),
+        ("M", "x", {"system": "http://example.org/own"}),
+    ],
+)
+def test_other_displays_are_left_be(code, display, more):
+    assert displayed(code, display, **more) == []

@@ -4,17 +4,16 @@ import base64
 import binascii
 import html
 import json
-import re
 from collections.abc import Callable
 from typing import Any
 
 from service.fhir.fhirpath.context import Context
 from service.fhir.fhirpath.evaluation import Evaluated, Function, Functions, single
-from service.fhir.fhirpath.values import CannotError
+from service.fhir.fhirpath.regexes import is_match, replaced
 
 __all__ = ["FUNCTIONS"]
 
-_GROUP = re.compile(r"\$(\d+)")
+_CHARACTERS_A_STEP = 4
 _ENCODINGS: dict[str, tuple[Callable[[bytes], str], Callable[[str], bytes]]] = {
     "hex": (bytes.hex, bytes.fromhex),
     "base64": (lambda raw: base64.b64encode(raw).decode(), base64.b64decode),
@@ -51,17 +50,19 @@ def _part(context: Context, items: list[Any], start: Evaluated, length: Evaluate
     return [] if found is None else [found]
 
 
-def _pattern(text: str) -> re.Pattern[str]:
-    try:
-        return re.compile(text, re.DOTALL)
-    except re.error as error:
-        raise CannotError(f"it has a regular expression that can't be read: {error}") from None
+def _by_pattern(function: Callable[..., Any], most: int) -> tuple[int, int, Function]:
+    """A function of one text and a regular expression; it counts as much work as the text is long."""
+    least, most, on_text = _on_text(function, most)
+
+    def evaluate(context: Context, items: list[Any], *arguments: Evaluated) -> list[Any]:
+        context.environment.spend(len(single(items, str) or "") // _CHARACTERS_A_STEP)
+        return on_text(context, items, *arguments)
+
+    return least, most, evaluate
 
 
 def _replaced(text: str, pattern: str, new: str) -> str:
-    if not pattern:
-        return text
-    return _pattern(pattern).sub(_GROUP.sub(r"\\g<\1>", new.replace("\\", r"\\")), text)
+    return replaced(text, pattern, new) if pattern else text
 
 
 def _split(context: Context, items: list[Any], separator: Evaluated) -> list[Any]:
@@ -110,10 +111,10 @@ FUNCTIONS: Functions = {
     "lastIndexOf": _on_text(str.rfind, 1),
     "length": _on_text(len),
     "lower": _on_text(str.lower),
-    "matches": _on_text(lambda text, pattern: _pattern(pattern).search(text) is not None, 1),
-    "matchesFull": _on_text(lambda text, pattern: _pattern(pattern).fullmatch(text) is not None, 1),
+    "matches": _by_pattern(is_match, 1),
+    "matchesFull": _by_pattern(lambda text, pattern: is_match(text, pattern, whole=True), 1),
     "replace": _on_text(lambda text, old, new: text.replace(old, new), 2),
-    "replaceMatches": _on_text(_replaced, 2),
+    "replaceMatches": _by_pattern(_replaced, 2),
     "split": (1, 1, _split),
     "startsWith": _on_text(str.startswith, 1),
     "substring": (1, 2, _part),

@@ -4,7 +4,7 @@ from typing import Any
 
 from service.errors import IssueType, Severity
 from service.fhir import value_sets
-from service.fhir.code_systems import known_code
+from service.fhir.code_systems import known_code, known_display
 from service.fhir.elements import Binding, Element, binding_of, is_primitive
 from service.fhir.json import Tree
 from service.fhir.validation.fault import Fault
@@ -17,6 +17,7 @@ _MEDIA_TYPES = "http://hl7.org/fhir/ValueSet/mimetypes"
 _FORMATS = frozenset({"xml", "json", "ttl"})  # what _format takes too (http.html, testscript.html)
 _QUANTITIES = frozenset({"Quantity", "Age", "Count", "Distance", "Duration"})
 _UNKNOWN = "The code system does not have this code."
+_DISPLAY = "The display of this code is '{}' in its code system."
 _OUTSIDE = "None of the codes is in the value set {}."
 _NO_CODE = "A code of the value set {} is required here."
 _EXTENSIBLE = (
@@ -40,12 +41,29 @@ def bound(told: Binding, type_: str) -> Check | None:
     return checks[type_](told) if type_ in checks else None
 
 
-def coded(node: Tree, _: Scope) -> Found:
-    """Check that the system of a Coding or Quantity has its code, as far as that is known."""
-    system, code = node.get("system"), node.get("code")
-    if type(system) is str and type(code) is str and known_code(system, code) is False:
+def coded(node: Tree, scope: Scope) -> Found:
+    """Check that the system of a Coding or Quantity has its code and its display, as far as that is known."""
+    system, code, display = node.get("system"), node.get("code"), node.get("display")
+    if type(system) is not str or type(code) is not str:
+        return None
+    if known_code(system, code) is False:
         return [Fault(".code", _UNKNOWN, IssueType.CODE_INVALID, system)]
+    if type(display) is str and display != (known := known_display(system, code)) and known:
+        return _displayed(display, known, scope, system)
     return None
+
+
+def _displayed(display: str, known: str, scope: Scope, system: str) -> Found:
+    """What ships is in English; case and spaces tell no meanings apart (datatypes.html, Coding.display)."""
+    language = scope.resource.get("language", "en")
+    if not str(language).lower().startswith("en") or _plain(display) == _plain(known):
+        return None
+    text = _DISPLAY.format(known)
+    return [Fault(".display", text, IssueType.VALUE, system, Severity.WARNING)]
+
+
+def _plain(display: str) -> str:
+    return "".join(one for one in display.casefold() if one.isalnum())
 
 
 def _text(told: Binding) -> Check | None:

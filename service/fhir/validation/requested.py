@@ -5,6 +5,7 @@ from collections.abc import Iterable
 from service.errors import Issue, IssueType, Place
 from service.fhir.elements import STRUCTURES
 from service.fhir.json import Tree
+from service.fhir.validation.entries import Entries
 from service.fhir.validation.fault import Fault
 from service.fhir.validation.form_nodes import objects
 from service.fhir.validation.places import told
@@ -30,9 +31,10 @@ def check_requested(resource: Tree, profiles: Iterable[str], definitions: Defini
         *check_extensions(resource, definitions),
     ]
     found += told((*faults, *_unusable(resource, definitions)), resource)
-    for place, entry in objects(resource, "entry") if root == "Bundle" else ():
+    entries = Entries(resource) if root == "Bundle" else None
+    for place, entry in objects(resource, "entry") if entries else ():
         if isinstance(inner := entry.get("resource"), dict):
-            faults = check_profiles(inner, claimed(inner), definitions, bundle=resource)
+            faults = check_profiles(inner, claimed(inner), definitions, entries=entries)
             found += told(faults, inner, at=f"Bundle.entry[{place}].resource")
     return tuple(dict.fromkeys(found))
 

@@ -8,7 +8,7 @@ from service.fhir.elements import STRUCTURES, Element, is_resource
 from service.fhir.validation.fault import Fault
 from service.fhir.validation.scope import Check, Found, Scope
 
-__all__ = ["leads_to", "target"]
+__all__ = ["leads_to", "target", "type_in"]
 
 _ID = r"[A-Za-z0-9\-.]{1,64}"
 _RELATIVE = re.compile(rf"([A-Za-z]+)/{_ID}(?:/_history/{_ID})?(?:#.*)?")
@@ -37,14 +37,14 @@ def leads_to(reference: str, scope: Scope) -> set[str]:
         return {type_} if type_ else set()
     if found := scope.in_bundle(reference):
         return found
-    type_ = _named(reference)
-    return {type_} if is_resource(type_) else set()
+    type_ = type_in(reference)
+    return {type_} if type_ else set()
 
 
-def _named(reference: str) -> str:
-    """The type that the text of a reference names, empty if it names none."""
+def type_in(reference: str) -> str:
+    """Answer the type of resource that the text of a reference names, empty if it names none."""
     for form in (_RELATIVE, _RESTFUL, _CONDITIONAL):
-        if found := form.fullmatch(reference):
+        if (found := form.fullmatch(reference)) and is_resource(found[1]):
             return found[1]
     return ""
 
@@ -60,7 +60,7 @@ def _reference(targets: tuple[str, ...]) -> Check:
                 found = _nowhere(text)
             elif targets and not types.intersection(targets):
                 found = [_not_allowed(targets, types)]
-            elif is_resource(named := _named(text)) and named not in types:
+            elif (named := type_in(text)) and named not in types:
                 found = [Fault("", _OTHER_TYPE.format(", ".join(sorted(types))), IssueType.VALUE)]
         if type(type_) is str:
             found += _stated(type_.removeprefix(STRUCTURES), targets, types)

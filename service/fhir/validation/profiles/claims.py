@@ -4,6 +4,7 @@ from collections.abc import Callable, Iterable, Iterator
 
 from service.errors import IssueType, Severity
 from service.fhir.json import Tree
+from service.fhir.validation.entries import Entries
 from service.fhir.validation.fault import Fault
 from service.fhir.validation.profiles.definitions import Definitions
 from service.fhir.validation.profiles.items import whole
@@ -21,16 +22,16 @@ def claimed(resource: Tree) -> tuple[str, ...]:
 
 
 def check_profiles(
-    resource: Tree, profiles: Iterable[str], definitions: Definitions, *, bundle: Tree | None = None
+    resource: Tree, profiles: Iterable[str], definitions: Definitions, *, entries: Entries | None = None
 ) -> list[Fault]:
     """Answer what is wrong with a resource by the profiles (canonicals) given.
 
-    A profile that is not known is a warning. ``bundle`` is the one around the resource, where its references
-    may lead.
+    A profile that is not known is a warning. ``entries`` are those of the Bundle around the resource, where
+    its references may lead.
     """
     found: list[Fault] = []
     for profile in dict.fromkeys(profiles):
-        found += _against(profile, resource, definitions, bundle)
+        found += _against(profile, resource, definitions, entries)
     return list(dict.fromkeys(found))
 
 
@@ -39,7 +40,9 @@ def profile_checker(url: str, definitions: Definitions) -> Callable[[Tree], list
     return lambda resource: check_profiles(resource, (url,), definitions)
 
 
-def _against(profile: str, resource: Tree, definitions: Definitions, bundle: Tree | None) -> Iterator[Fault]:
+def _against(
+    profile: str, resource: Tree, definitions: Definitions, entries: Entries | None
+) -> Iterator[Fault]:
     try:
         check = definitions.check(profile)
     except DefinitionFault as why:
@@ -50,4 +53,4 @@ def _against(profile: str, resource: Tree, definitions: Definitions, bundle: Tre
         text = f"The profile {profile[:300]} is not known here; nothing was checked against it."
         yield Fault("", text, IssueType.NOT_FOUND, profile, Severity.WARNING)
     else:
-        yield from check(whole(resource), Scope(resource, bundle=bundle))
+        yield from check(whole(resource), Scope(resource, entries=entries))

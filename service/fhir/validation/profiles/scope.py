@@ -1,35 +1,33 @@
 """What a profile may look at beside the element: the resource around it, and what its references lead to."""
 
-import re
 from collections.abc import Iterator
-from functools import cached_property
 from typing import Any
 
 from service.fhir.json import Tree
-from service.fhir.references import local_target
+from service.fhir.validation.entries import Entries
 
 __all__ = ["Scope"]
-
-_VERSION = re.compile(r"/_history/[^/]*$")
 
 
 class Scope:
     """One resource while it is held against profiles.
 
-    ``container`` is the resource that contained resources belong to, ``bundle`` the Bundle around it.
+    ``container`` is the resource that contained resources belong to, ``entries`` those of the Bundle around.
     """
 
-    def __init__(self, resource: Tree, *, bundle: Tree | None = None, outer: "Scope | None" = None) -> None:
+    def __init__(
+        self, resource: Tree, *, entries: Entries | None = None, outer: "Scope | None" = None
+    ) -> None:
         """``outer`` is the scope of the resource that this one stands in, or that a reference came from."""
         self.resource = resource
         self.outer = outer
-        self.bundle: Tree | None = outer.bundle if outer else bundle
+        self.entries: Entries | None = outer.entries if outer else entries
         self.container: Tree = (
             outer.container if outer and resource in _contained(outer.container) else resource
         )
         self.busy: set[tuple[int, str]] = outer.busy if outer else set()
         if resource.get("resourceType") == "Bundle":
-            self.bundle = resource
+            self.entries = Entries(resource)
 
     @property
     def root(self) -> Tree:
@@ -47,22 +45,10 @@ class Scope:
         if reference.startswith("#"):
             if reference == "#":
                 return self.container
-            found = (one for one in _contained(self.container) if one.get("id") == reference[1:])
-            return next(found, None)
-        address = _VERSION.sub("", reference)
-        return self._entries.get(address) or self._entries.get(local_target(address))
-
-    @cached_property
-    def _entries(self) -> dict[str, Tree]:
-        if self.outer is not None and self.outer.bundle is self.bundle:
-            return self.outer._entries  # noqa: SLF001 - of the same class
-        found: dict[str, Tree] = {}
-        for entry in _objects((self.bundle or {}).get("entry")):
-            resource = entry.get("resource")
-            if isinstance(resource, dict):
-                found.setdefault(f"{resource.get('resourceType')}/{resource.get('id')}", resource)
-                found.setdefault(str(entry.get("fullUrl", "")), resource)
-        return found
+            inner = (one for one in _contained(self.container) if one.get("id") == reference[1:])
+            return next(inner, None)
+        found = self.entries.found(reference, self.container) if self.entries else []
+        return found[0] if len(found) == 1 else None
 
 
 def _contained(resource: Tree) -> list[Tree]:

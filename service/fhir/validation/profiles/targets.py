@@ -1,16 +1,15 @@
 """What the references of a profile may lead to, and the profiles it names for values."""
 
 from collections.abc import Callable, Iterator, Sequence
-from typing import Any
 
 from service.errors import IssueType, Severity
 from service.fhir.elements import ANY_RESOURCE
-from service.fhir.references import local_target
 from service.fhir.validation.fault import Fault
 from service.fhir.validation.profiles.items import Item, whole
 from service.fhir.validation.profiles.nodes import Node
 from service.fhir.validation.profiles.rule import Check, Rule, added
 from service.fhir.validation.profiles.scope import Scope
+from service.fhir.validation.targets import type_in
 
 __all__ = ["CheckerOf", "Named", "conforms", "named_type", "profile_checks", "target_check"]
 
@@ -41,8 +40,9 @@ def named_type(item: Item, scope: Scope) -> str:
     found = scope.resolve(value.get("reference"))
     if found is not None:
         return str(found.get("resourceType", ""))
-    local = local_target(_last_two(value.get("reference"))).partition("/")[0]
-    return local or str(value.get("type", "")).rpartition("/")[2]
+    reference = value.get("reference")
+    named = type_in(reference) if isinstance(reference, str) else ""
+    return named or str(value.get("type", "")).rpartition("/")[2]
 
 
 def target_check(rule: Rule, node: Node, against: Node, checker_of: CheckerOf) -> Iterator[Check]:
@@ -115,11 +115,3 @@ def _profiled(rule: Rule, code: str, profiles: Sequence[Named]) -> Check:
         return (rule.fault(item.path, f"The value does not conform to {names}.", IssueType.VALUE),)
 
     return check
-
-
-def _last_two(reference: Any) -> str:
-    """``Type/id`` and its version at the end of an absolute address."""
-    if not isinstance(reference, str) or reference.startswith(("#", "urn:")):
-        return ""
-    address, _, version = reference.partition("/_history/")
-    return "/".join(address.split("/")[-2:]) + (f"/_history/{version}" if version else "")
