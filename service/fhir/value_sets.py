@@ -12,7 +12,7 @@ from service.fhir.composition import Composition
 from service.fhir.json import Tree, reread
 from service.fhir.terminology_files import texts
 
-__all__ = ["SHIPPED", "Shipped", "codes", "member", "shipped_value_set"]
+__all__ = ["SHIPPED", "Shipped", "codes", "is_value_set", "member", "shipped_value_set"]
 
 
 class Shipped:
@@ -41,6 +41,11 @@ class _Table(NamedTuple):
 def shipped_value_set(url: str) -> Tree | None:
     """Answer a value set that ships; None if there is none of this URL."""
     return _shipped(url) if url in texts("ValueSet") else None
+
+
+def is_value_set(url: str) -> bool:
+    """Whether it is the address of a value set that ships."""
+    return url in texts("ValueSet")
 
 
 def codes(url: str) -> frozenset[str] | None:

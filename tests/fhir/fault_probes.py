@@ -60,9 +60,9 @@ BASES: dict[str, Tree] = {
 }
 
 
-def made(type_: str, members: dict[str, Any]) -> Tree:
+def made(type_: str, members: dict[str, Any], bases: dict[str, Tree] = BASES) -> Tree:
     """Answer the resource of a probe: the least that is valid, with these members."""
-    tree = {"resourceType": type_, **BASES[type_], **members}
+    tree = {"resourceType": type_, **bases[type_], **members}
     return {name: value for name, value in tree.items() if value is not None}
 
 

@@ -7,6 +7,7 @@ from service.fhir import value_sets
 from service.fhir.code_systems import known_code, known_display
 from service.fhir.elements import Binding, Element, binding_of, is_primitive
 from service.fhir.json import Tree
+from service.fhir.validation.data_types import system_faults
 from service.fhir.validation.fault import Fault
 from service.fhir.validation.scope import Check, Found, Scope
 
@@ -46,10 +47,13 @@ def coded(node: Tree, scope: Scope) -> Found:
     system, code, display = node.get("system"), node.get("code"), node.get("display")
     if type(system) is not str or type(code) is not str:
         return None
-    if known_code(system, code) is False:
+    known = known_code(system, code)
+    if known is None:
+        return system_faults(system)
+    if not known:
         return [Fault(".code", _UNKNOWN, IssueType.CODE_INVALID, system)]
-    if type(display) is str and display != (known := known_display(system, code)) and known:
-        return _displayed(display, known, scope, system)
+    if type(display) is str and display != (right := known_display(system, code)) and right:
+        return _displayed(display, right, scope, system)
     return None
 
 

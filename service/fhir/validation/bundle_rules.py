@@ -2,6 +2,7 @@
 
 import re
 from collections.abc import Iterator
+from decimal import Decimal
 from typing import Any
 
 from service.errors import IssueType
@@ -11,7 +12,7 @@ from service.fhir.validation.entries import Entries
 from service.fhir.validation.fault import Fault
 from service.fhir.validation.scope import Found, Scope
 
-__all__ = ["bundle_rules"]
+__all__ = ["bundle_rules", "search_score"]
 
 _ABSOLUTE = re.compile(r"[A-Za-z][A-Za-z0-9+.-]*:.+")
 _RESTFUL = re.compile(r"https?://.+/([A-Za-z]+)/([A-Za-z0-9\-.]{1,64})")
@@ -21,6 +22,7 @@ _NO_ID = "The fullUrl names an id, but the resource has none."
 _NO_OUTCOME = "An entry of the mode outcome holds an OperationOutcome."
 _OTHER_TYPE = "The fullUrl names another type than the resource has."
 _NOT_IN_DOCUMENT = "What the {} of a {} refers to must be in the Bundle."
+_SCORE = "The score is between 0 and 1."
 _TWO = "The reference leads to more than one entry of the Bundle."
 _BESIDE = frozenset({"contained", "extension", "modifierExtension"})
 _FIRST = {"document": "Composition", "message": "MessageHeader"}
@@ -36,6 +38,13 @@ def bundle_rules(bundle: Tree, scope: Scope) -> Found:
     if scope.entries and (type_ := str(bundle.get("type"))) in _FIRST:
         found += _whole(type_, nodes, scope.entries)
     return found or None
+
+
+def search_score(search: Tree, _: Scope) -> Found:
+    """Check the rank of what a search found."""
+    score: Any = search.get("score")
+    number = type(score) is int or isinstance(score, Decimal)
+    return [Fault(".score", _SCORE, IssueType.VALUE)] if number and not 0 <= score <= 1 else None
 
 
 def _entry(at: str, entry: Tree) -> Iterator[Fault]:

@@ -5,12 +5,22 @@ from collections.abc import Iterator
 from typing import Any
 
 from service.errors import IssueType
+from service.fhir.code_systems import known_code
 from service.fhir.elements import ANY_RESOURCE, elements, is_resource
 from service.fhir.json import Tree
+from service.fhir.validation.data_types import expressed
 from service.fhir.validation.fault import Fault
 from service.fhir.validation.scope import Found, Scope
 
-__all__ = ["code_system", "search_parameter", "structure_definition", "value_set"]
+__all__ = [
+    "code_system",
+    "constraint",
+    "included",
+    "parameter",
+    "search_parameter",
+    "structure_definition",
+    "value_set",
+]
 
 _PROPERTIES = "http://hl7.org/fhir/concept-properties#"
 # The properties of http://hl7.org/fhir/concept-properties, with their types.
@@ -28,6 +38,11 @@ _SUPPLEMENT = "A code system with 'supplements' has the content 'supplement', an
 _NO_CONTENT = "The content is 'not-present', but there are concepts."
 _TWICE = "Another property has the same code, which has to identify it."
 _TYPE = "The property {} has the type {}."
+_UNDECLARED = "The code system declares no property {}."
+_NO_CODE = "The code system does not have this code."
+_NO_MAXIMUM = "The maximum is a whole number or *."
+_MINIMUM = "The minimum is larger than the maximum."
+_LONGEST_NUMBER = 20
 _TRUTH = "The property {} is compared with true or false."
 
 
@@ -40,7 +55,38 @@ def code_system(node: Tree, _: Scope) -> Found:
     if node.get("content") == "not-present" and "concept" in node:
         found.append(Fault(".concept[0]", _NO_CONTENT, IssueType.INVARIANT))
     found += _properties(node.get("property"))
+    found += _concepts(node, "", _declared(node.get("property")))
     return found or None
+
+
+def _declared(properties: Any) -> dict[str, str]:
+    """The properties of a code system with their types; those R4 knows need no declaration."""
+    given = properties if isinstance(properties, list) else []
+    own = {str(one.get("code")): str(one.get("type")) for one in given if isinstance(one, dict)}
+    return _KNOWN | own
+
+
+def _concepts(node: Tree, at: str, declared: dict[str, str]) -> Iterator[Fault]:
+    """Properties of concepts that are not declared, or not of the type they are declared to have."""
+    concepts = node.get("concept")
+    for place, one in enumerate(concepts if isinstance(concepts, list) else ()):
+        if isinstance(one, dict):
+            here = f"{at}.concept[{place}]"
+            yield from _valued(one.get("property"), here, declared)
+            yield from _concepts(one, here, declared)
+
+
+def _valued(properties: Any, at: str, declared: dict[str, str]) -> Iterator[Fault]:
+    for place, one in enumerate(properties if isinstance(properties, list) else ()):
+        code = one.get("code") if isinstance(one, dict) else None
+        if not isinstance(code, str):
+            continue
+        type_ = declared.get(code)
+        if type_ is None:
+            yield Fault(f"{at}.property[{place}]", _UNDECLARED.format(code[:64]), IssueType.INVALID)
+        for name in one:
+            if type_ and name.startswith("value") and name != f"value{type_[:1].upper()}{type_[1:]}":
+                yield Fault(f"{at}.property[{place}]", _TYPE.format(code[:64], type_), IssueType.VALUE)
 
 
 def _properties(properties: Any) -> Iterator[Fault]:
@@ -85,9 +131,42 @@ def _filters(parts: Any, at: str) -> Iterator[Fault]:
                 yield Fault(f"{at}[{place}].filter[{number}]", _TRUTH.format(name), IssueType.VALUE)
 
 
+def included(node: Tree, _: Scope) -> Found:
+    """Part of a ValueSet: the codes it lists are in their system, as far as that is known."""
+    system, concepts = node.get("system"), node.get("concept")
+    if not isinstance(system, str) or not isinstance(concepts, list):
+        return None
+    found = [
+        Fault(f".concept[{place}].code", _NO_CODE, IssueType.CODE_INVALID, system)
+        for place, one in enumerate(concepts)
+        if isinstance(one, dict)
+        and isinstance(one.get("code"), str)
+        and known_code(system, one["code"]) is False
+    ]
+    return found or None
+
+
+def constraint(node: Tree, _: Scope) -> Found:
+    """A constraint of an ElementDefinition: its expression is FHIRPath."""
+    return expressed(node.get("expression"))
+
+
+def parameter(node: Tree, _: Scope) -> Found:
+    """A parameter of an OperationDefinition: how often it may be given."""
+    least, most = node.get("min"), node.get("max")
+    if not isinstance(most, str):
+        return None
+    if most != "*" and not (most.isascii() and most.isdigit()):
+        return [Fault(".max", _NO_MAXIMUM, IssueType.VALUE)]
+    wrong = most != "*" and type(least) is int and len(most) < _LONGEST_NUMBER and least > int(most)
+    return [Fault("", _MINIMUM, IssueType.INVARIANT)] if wrong else None
+
+
 def search_parameter(node: Tree, _: Scope) -> Found:
     """A SearchParameter: its expression begins at one of the types it is for."""
     expression, base = node.get("expression"), node.get("base")
+    if faults := expressed(expression):
+        return [fault._replace(path=".expression") for fault in faults]
     if (
         not isinstance(expression, str)
         or not isinstance(base, list)

@@ -5,16 +5,21 @@ from typing import Any
 from service.errors import IssueType
 from service.fhir.elements import Element, is_primitive, is_resource
 from service.fhir.validation import bindings, targets
-from service.fhir.validation.bundle_rules import bundle_rules
-from service.fhir.validation.data_types import attachment, expression, identifier
+from service.fhir.validation.bundle_rules import bundle_rules, search_score
+from service.fhir.validation.contained import contained
+from service.fhir.validation.data_types import attachment, expression, identifier, position, sampled_data
 from service.fhir.validation.definition_rules import (
     code_system,
+    constraint,
+    included,
+    parameter,
     search_parameter,
     structure_definition,
     value_set,
 )
 from service.fhir.validation.extensions import extensions
 from service.fhir.validation.fault import Fault
+from service.fhir.validation.form_definitions import form_item
 from service.fhir.validation.invariants import Invariant, invariants
 from service.fhir.validation.scope import Check, Found, Scope
 
@@ -28,11 +33,18 @@ _OF_TYPES: dict[str, Check] = {
     "Attachment": attachment,
     "Expression": expression,
     "Identifier": identifier,
+    "Location.position": position,
+    "SampledData": sampled_data,
     "Bundle": bundle_rules,
+    "Bundle.entry.search": search_score,
     "CodeSystem": code_system,
+    "ElementDefinition.constraint": constraint,
+    "OperationDefinition.parameter": parameter,
+    "Questionnaire.item": form_item,
     "SearchParameter": search_parameter,
     "StructureDefinition": structure_definition,
     "ValueSet": value_set,
+    "ValueSet.compose.include": included,
 }
 
 
@@ -40,7 +52,7 @@ def laws(type_: str) -> tuple[Check, ...]:
     """Answer the checks of a type or part besides those of its elements."""
     own = [_OF_TYPES[type_]] if type_ in _OF_TYPES else []
     if is_resource(type_):
-        own.append(extensions(type_, type_))
+        own += [extensions(type_, type_), contained]
     return (*own, *_invariants(type_))
 
 

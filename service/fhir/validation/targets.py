@@ -14,10 +14,12 @@ _ID = r"[A-Za-z0-9\-.]{1,64}"
 _RELATIVE = re.compile(rf"([A-Za-z]+)/{_ID}(?:/_history/{_ID})?(?:#.*)?")
 _RESTFUL = re.compile(rf"https?://.+/([A-Za-z]+)/{_ID}(?:/_history/{_ID})?(?:#.*)?")
 _CONDITIONAL = re.compile(r"([A-Za-z]+)\?.+")
+_SCHEME = re.compile(r"[A-Za-z][A-Za-z0-9+.-]*:")
 _CANONICAL = re.compile(r"http://hl7\.org/fhir/([A-Z][A-Za-z]+)/[^/|]+(?:\|.*)?")
 _NOT_CONTAINED = "There is no contained resource with this id."
 _WRONG_TYPE = "The reference must lead to {}, not to {}."
 _OTHER_TYPE = "The type that the reference names disagrees with where it leads, a resource of type {}."
+_NOT_RELATIVE = "A relative reference is written as Patient/1: the type, a slash and the id."
 _NO_TYPE = "'{}' is not a resource type of FHIR R4 (names are case-sensitive)."
 
 
@@ -75,7 +77,8 @@ def _nowhere(text: str) -> list[Fault]:
         return [Fault("", _NOT_CONTAINED, IssueType.NOT_FOUND)]
     if (written := _RELATIVE.fullmatch(text)) and not is_resource(written[1]):
         return [Fault("", _NO_TYPE.format(written[1][:64]), IssueType.VALUE)]
-    return []
+    relative = not written and not _CONDITIONAL.fullmatch(text) and not _SCHEME.match(text)
+    return [Fault("", _NOT_RELATIVE, IssueType.VALUE)] if relative else []
 
 
 def _stated(type_: str, targets: tuple[str, ...], types: set[str]) -> list[Fault]:

@@ -25,7 +25,7 @@ def _used(node: Tree, _resource: Tree, _root: Tree) -> bool:
         return True
     known = {one for one in texts(descendants(node), "reference") if one.startswith("#")}
     return all(
-        "id" not in one or f"#{one['id']}" in known or _refers_out(one) or _linked(node, one["id"])
+        "id" not in one or f"#{one['id']}" in known or refers_out(one) or _linked(node, one["id"])
         for one in parts(node, "contained")
     )
 
@@ -38,7 +38,8 @@ def _linked(node: Tree, id_: str) -> bool:
     return any(link.search(div) for div in texts(descendants(node), "div"))
 
 
-def _refers_out(contained: Tree) -> bool:
+def refers_out(contained: Tree) -> bool:
+    """Whether a contained resource refers to the resource around it."""
     return "#" in texts(descendants(contained), "reference") or "#" in _links(contained, canonical_only=True)
 
 
