@@ -116,6 +116,7 @@ FORM = {
         asked(
             "foods",
             "choice",
+            required=True,
             repeats=True,
             answerOption=[
                 *options("soft", "hard", "liquid"),

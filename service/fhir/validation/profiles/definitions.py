@@ -1,6 +1,7 @@
 """What is known of profiles, value sets and code systems: those of the guides loaded, ours, and R4's."""
 
 from collections.abc import Iterable, Sequence
+from functools import cached_property
 from threading import RLock
 
 from service.errors import IssueType, Severity
@@ -47,6 +48,14 @@ class Definitions:
         """The StructureDefinition of this canonical; one of the guides, else one of ours or of R4."""
         found = self._of("StructureDefinition", canonical)
         return found or own_profiles().get(canonical) or published_profile(canonical)
+
+    @cached_property
+    def extensions(self) -> frozenset[str]:
+        """The addresses of the extensions that guides and we define, beside R4's own."""
+        known = {**own_profiles(), **self._found.get("StructureDefinition", {})}
+        return frozenset(
+            url for url, one in known.items() if one.get("type") == "Extension" and not published_profile(url)
+        )
 
     def value_set(self, canonical: str, /) -> Tree | None:
         """The ValueSet of this canonical; one of the guides, else one that ships with R4."""

@@ -14,7 +14,6 @@ from service.fhir.json import Tree
 from service.fhir.three_valued import Holds, any_of
 from service.fhir.validation.extension_context import broken_rules, names_of, own_path
 from service.fhir.validation.fault import Fault
-from service.fhir.validation.profiles.base_types import published_profile
 from service.fhir.validation.profiles.definitions import Definitions
 from service.fhir.validation.profiles.items import Item
 from service.fhir.validation.profiles.occurrence import most_of
@@ -49,7 +48,7 @@ class _Place(NamedTuple):
 
 def check_extensions(resource: Tree, definitions: Definitions) -> list[Fault]:
     """Answer what is wrong with the extensions in a resource whose definitions are known."""
-    if not _any_known(resource, definitions):
+    if not _any_known(resource, definitions.extensions):
         return []
     scope = Scope(resource)
     type_ = str(resource.get("resourceType", ""))
@@ -57,16 +56,19 @@ def check_extensions(resource: Tree, definitions: Definitions) -> list[Fault]:
     return [fault for place in _places(root) for fault in _judged(place, scope, definitions)]
 
 
-def _any_known(node: Any, definitions: Definitions) -> bool:
+def _any_known(resource: Tree, known: frozenset[str]) -> bool:
     """Whether there is anything to be judged; most resources hold no such extension."""
-    if isinstance(node, list):
-        return any(_any_known(one, definitions) for one in node if isinstance(one, (dict, list)))
-    return any(
-        (name in _LISTS and any(_definition(url, definitions) for url in _urls(value)))
-        or _any_known(value, definitions)
-        for name, value in node.items()
-        if isinstance(value, (dict, list))
-    )
+    waiting: list[Any] = [resource]
+    while waiting:
+        for one in waiting.pop().values():
+            kind = type(one)
+            if kind is dict:
+                waiting.append(one)
+            elif kind is list:
+                waiting += [item for item in one if type(item) is dict]
+            elif kind is str and one in known:
+                return True
+    return False
 
 
 def _places(place: _Place) -> Iterator[_Place]:
@@ -191,5 +193,4 @@ def _urls(given: Any) -> list[str]:
 
 def _definition(url: str, definitions: Definitions) -> Tree | None:
     """The definition of an extension, unless the base knows it."""
-    found = definitions.structure(url)
-    return None if found is None or found["type"] != "Extension" or published_profile(url) else found
+    return definitions.structure(url) if url in definitions.extensions else None
