@@ -377,7 +377,7 @@ def test_form_and_answers_are_valid_on_their_own() -> None:
 def test_only_whole_answers_must_be_whole(status: str) -> None:
     response = changed(RESPONSE, ("status", status), ("item", []))
     told = [one.message.split("'")[1] for one in found(response)]
-    assert told == (["person", "swallow", "consent"] if status in {"completed", "amended"} else [])
+    assert told == (["person", "swallow", "foods", "consent"] if status in {"completed", "amended"} else [])
 
 
 def test_a_required_group_has_something_in_it() -> None:
@@ -398,6 +398,7 @@ def test_what_the_standard_leaves_open_is_not_judged() -> None:
         FORM,
         ("item[9].enableWhen", [when("foods", "!=", "Coding", coding("soft"))]),
         ("item[9].required", True),
+        ("item[2].required", False),
     )
     for given_ in (RESPONSE["item"][2], {"linkId": "foods"}):
         for both in (answered("either"), {"linkId": "either"}):
