@@ -58,10 +58,29 @@ def holds(path, key, node, resource=None, root=None):
     ],
 )
 @pytest.mark.published(SAID)
-def test_a_period_surely_ends_after_it_starts(start, end, right):
-    assert holds("Period", "per-1", {"start": start, "end": end}) is right
+def test_what_surely_comes_after(start, end, right):
     assert holds("Task", "inv-1", {"authoredOn": start, "lastModified": end}) is right
     assert holds("MedicationDispense", "mdd-1", {"whenPrepared": start, "whenHandedOver": end}) is right
+
+
+@pytest.mark.parametrize(
+    ("start", "end", "right"),
+    [
+        ("2026-02-04", "2026-02-04", True),
+        ("2026-02", "2026", True),
+        ("2026", "2026-02-04", True),
+        ("2026-02-04T10:00:00Z", "2026-02-04", True),
+        ("2026-02-05", "2026-02-04", False),
+        ("2026-03", "2026-02-04", False),
+        ("2026", "2025-12-31", False),
+        ("2026-02-05T10:00:00Z", "2026-02-04", False),
+        ("2026-02-04T10:00:00+01:00", "2026-02-04T10:00:00+02:00", False),
+        ("not a date", "2026", True),
+    ],
+)
+@pytest.mark.published("FHIR R4 datatypes.html#Period: the end includes every time it matches")
+def test_a_period_does_not_end_before_it_starts(start, end, right):
+    assert holds("Period", "per-1", {"start": start, "end": end}) is right
 
 
 def measure(value, unit, system=UCUM):

@@ -1,15 +1,21 @@
 """Whatever is sent to the validator, it answers with issues: never an exception, never long."""
 
+import random
 from typing import Any
 
 import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
-from mutations import JUNK, MOST_MILLISECONDS, Borne, bear, spoil_for
+from mutations import FOLDER, JUNK, MOST_MILLISECONDS, Borne, bear, spoil_for
 
-from service.fhir.elements import elements, resource_types
+from service.errors import InvalidInput
+from service.fhir import xml
+from service.fhir.elements import elements, is_resource, resource_types
+from service.fhir.json import parse
+from service.fhir.validation import check
+from service.fhir.xml_writer import dump as dump_xml
 
-SECONDS = 40
+SECONDS = 60
 SEED = 20_261_125
 pytestmark = pytest.mark.conformance("L7")
 
@@ -41,6 +47,39 @@ def test_spoilt_examples_are_borne(tell: Any) -> None:
     tell(borne.sentence())
     assert borne.wrong > borne.tried / 3, "most changes are faults"
     assert borne.slowest < MOST_MILLISECONDS, borne.where
+
+
+MARKS = "{}[],:\"\\/ \n0-.eEtfn<>&;='é\u2028"
+
+
+def turned(text: str, chance: random.Random) -> str:
+    """A text with one to three characters put in, left out or changed."""
+    for _ in range(chance.randint(1, 3)):
+        place = chance.randrange(len(text))
+        text = text[:place] + chance.choice(("", *MARKS)) + text[place + chance.randint(0, 2) :]
+    return text
+
+
+@pytest.mark.parametrize("form", ["JSON", "XML"])
+def test_spoilt_texts_are_read_or_told_where_they_break(form: str, tell: Any) -> None:
+    chance = random.Random(SEED)  # noqa: S311 - to be repeated, not to be unforeseeable
+    read = parse if form == "JSON" else xml.parse
+    files = [path for path in sorted(FOLDER.glob("*.json")) if path.stat().st_size <= 4_000]
+    broken = 0
+    for path in chance.sample(files, 400):
+        original = path.read_bytes()
+        text = (original if form == "JSON" else dump_xml(parse(original))).decode()
+        spoilt = turned(text, chance)
+        try:
+            check(read(spoilt.encode()))
+        except InvalidInput as error:
+            broken += 1
+            for issue in error.issues:
+                assert 1 <= (issue.place.line or 1) <= spoilt.count("\n") + 1
+                type_ = issue.place.expression.partition(".")[0].partition("[")[0]
+                assert not type_ or is_resource(type_), issue
+    assert broken > 100
+    tell(f"400 {form} texts spoilt by characters: {broken} can't be read and say where, the rest are judged")
 
 
 _LEAVES = st.one_of(

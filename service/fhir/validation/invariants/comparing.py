@@ -11,10 +11,11 @@ from service.fhir.validation.reading import number, text
 __all__ = ["dates_in_order", "quantities_in_order"]
 
 
-def dates_in_order(first: Any, second: Any) -> bool:
+def dates_in_order(first: Any, second: Any, *, surely: bool = True) -> bool:
     """Whether one date or dateTime is not after the other; yes if one is missing or no date.
 
-    No if it can't be told at the precision the two share: 2026-02 is not surely before 2026-02-04.
+    Where that can't be told at the precision the two share, the answer is no if it has to be so ``surely``:
+    2026-02 is not surely before 2026-02-04.
     """
     if not isinstance(first, str) or not isinstance(second, str):
         return True
@@ -24,7 +25,7 @@ def dates_in_order(first: Any, second: Any) -> bool:
     if one is None or two is None:
         return True
     found = one.compare(two) if one.comparable(two) else None
-    return found is not None and found <= 0
+    return not surely if found is None else found <= 0
 
 
 def quantities_in_order(first: Tree, second: Tree) -> bool:

@@ -49,7 +49,7 @@ def _without_comparator(node: Tree, _resource: Tree, _root: Tree) -> bool:
 
 
 def _start_before_end(node: Tree, _resource: Tree, _root: Tree) -> bool:
-    return dates_in_order(node.get("start"), node.get("end"))
+    return dates_in_order(node.get("start"), node.get("end"), surely=False)
 
 
 def _low_below_high(node: Tree, _resource: Tree, _root: Tree) -> bool:
