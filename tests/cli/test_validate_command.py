@@ -214,7 +214,7 @@ def test_answers_are_compared_with_forms_wherever_they_are(tmp_path: Path, kind:
         result = run(folder, *more, "--jobs", jobs)
         assert result.exit_code == 1, result.output
         (line,) = result.stdout.splitlines()
-        assert "QuestionnaireResponse.item[0].answer[0].valueString: Item 'a': the form asks for" in line
+        assert "QuestionnaireResponse.item[0].answer[0].value: Item 'a': the form asks for" in line
 
 
 def test_answers_in_a_bundle_and_of_a_shipped_form(tmp_path: Path) -> None:

@@ -69,7 +69,6 @@ def rules_of(tree):
     return [(one.place.expression, one.rule) for one in errors(tree) if one.code == "invariant"]
 
 
-@pytest.mark.conformance("E6")
 @pytest.mark.published("hl7.fhir.r4.core 4.0.1, contextInvariant")
 @pytest.mark.parametrize("name", RULES)
 def test_rules_of_when_an_extension_may_be_used(name):
@@ -166,7 +165,6 @@ def test_rules_number_and_meaning_of_an_extension_of_a_guide():
     assert "does not change the meaning" in moved.message
 
 
-@pytest.mark.conformance("E6")
 def test_extensions_of_our_own_are_refused_elsewhere():
     url = f"{CANONICAL_ROOT}/StructureDefinition/exercise-hold"
     tree = {"resourceType": "Patient", "extension": [{"url": url, "valueQuantity": {"value": 3}}]}
