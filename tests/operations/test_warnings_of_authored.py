@@ -21,6 +21,7 @@ EXPLAINED = {
         for type_ in (
             "CodeSystem",
             "ConceptMap",
+            "Measure",
             "NamingSystem",
             "OperationDefinition",
             "Questionnaire",
