@@ -13,6 +13,7 @@ from service.errors import DeliveryFailed
 from service.jobs.delivery import push
 from service.jobs.http_client import connect
 from service.jobs.ledger import Ledger
+from service.operations.own_resources import is_own
 from service.store.sqlite import SqliteStore
 
 EXAMPLES = Path(__file__).parents[2] / "examples" / "visits"
@@ -91,12 +92,13 @@ async def _push_and_kill(folder, receiver, secret):
 
 
 def _versions(server, token_file):
-    """Id and version of everything the server holds."""
+    """Id and version of everything the server holds, without what travels with the program."""
     with client(server, token_file) as http:
         return {
             (one["resourceType"], one["id"]): one["meta"]["versionId"]
             for type_ in searchable_types(http)
             for one in everything(http, type_)
+            if not is_own(type_, one["id"])
         }
 
 
