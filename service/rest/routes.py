@@ -7,8 +7,8 @@ from service.rest.dispatch import OPEN, Row
 
 __all__ = ["API_ROUTES", "FHIR_ROUTES"]
 
-_READS = "Patient.r Goal.r Observation.r"
-_COHORT = " ".join(("Patient.s", *(f"{type_}.r" for type_ in READS)))
+_READS = " ".join(f"{type_}.r" for type_ in READS)
+_COHORT = f"Patient.s {_READS}"
 _GOALS = "/fhir/Patient/{id}/$goal-attainment"
 _META = "/fhir/{type}/{id}/$meta"
 _VALIDATE = "/fhir/{type}/{id}/$validate"

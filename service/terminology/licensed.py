@@ -15,11 +15,11 @@ def licensed(tree: Tree, licence: Licence) -> Tree:
     """Answer one of our resources with the codes that may be shown."""
     if licence == "all":
         return tree
-    if "concept" in tree:
+    if tree["resourceType"] == "CodeSystem":
         url = str(tree.get("supplements", tree["url"]))
-        return {**tree, "concept": [one for one in tree["concept"] if _free(url, one["code"])]}
-    if "group" in tree:
-        return {**tree, "group": [group for one in tree["group"] if (group := _group(one))["element"]]}
+        return {**tree, "concept": [one for one in tree.get("concept", ()) if _free(url, one["code"])]}
+    if tree["resourceType"] == "ConceptMap":
+        return {**tree, "group": [group for one in tree.get("group", ()) if (group := _group(one))["element"]]}
     return tree
 
 

@@ -19,6 +19,7 @@ SYSTEM = {
     "content": "complete",
     "caseSensitive": True,
     "version": "1",
+    "property": [{"code": "status", "type": "code"}],
     "concept": [
         {
             "code": "a",

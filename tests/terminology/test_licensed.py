@@ -33,3 +33,9 @@ def test_nothing_that_needs_a_licence_is_left(type_, id_):
     assert (free == tree) == (
         (tree.get("supplements") != SNOMED and type_ != "ConceptMap") or id_ == "swallow-exercise-to-standard"
     )
+
+
+def test_what_holds_no_codes_of_others_stays_as_it_is():
+    """A Measure has groups too."""
+    measure = {"resourceType": "Measure", "group": [{"code": {"text": "closure"}}]}
+    assert licensed(measure, "gps") == measure
