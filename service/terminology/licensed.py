@@ -19,7 +19,8 @@ def licensed(tree: Tree, licence: Licence) -> Tree:
         url = str(tree.get("supplements", tree["url"]))
         return {**tree, "concept": [one for one in tree.get("concept", ()) if _free(url, one["code"])]}
     if tree["resourceType"] == "ConceptMap":
-        return {**tree, "group": [group for one in tree.get("group", ()) if (group := _group(one))["element"]]}
+        groups = map(_group, tree.get("group", ()))
+        return {**tree, "group": [one for one in groups if one["element"]]}
     return tree
 
 
