@@ -32,6 +32,7 @@ BUNDLE = {
 }
 
 
+@pytest.mark.conformance("E9")
 @pytest.mark.published("FHIR R4 bundle.html#references")
 @pytest.mark.parametrize(
     ("source", "reference", "ids"),

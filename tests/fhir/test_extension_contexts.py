@@ -89,6 +89,7 @@ def test_a_list_changes_its_base_only_if_it_is_of_changes():
     assert rules_of({**tree, "mode": "working"}) == [("List.extension[0]", f"{HL7}list-changeBase")]
 
 
+@pytest.mark.conformance("E6")
 @pytest.mark.published("hl7.fhir.r4.core 4.0.1, contextInvariant")
 def test_every_published_rule_is_tried(tell):
     listed = {
@@ -116,6 +117,7 @@ TREE = {
 }
 
 
+@pytest.mark.conformance("E6")
 @pytest.mark.parametrize(
     ("definition", "right"),
     [
@@ -165,6 +167,7 @@ def test_rules_number_and_meaning_of_an_extension_of_a_guide():
     assert "does not change the meaning" in moved.message
 
 
+@pytest.mark.conformance("E6")
 def test_extensions_of_our_own_are_refused_elsewhere():
     url = f"{CANONICAL_ROOT}/StructureDefinition/exercise-hold"
     tree = {"resourceType": "Patient", "extension": [{"url": url, "valueQuantity": {"value": 3}}]}

@@ -29,6 +29,7 @@ def package(path, files, *, links=()):
     return path
 
 
+@pytest.mark.conformance("E8")
 def test_a_package(tmp_path):
     files = {
         "package/package.json": MANIFEST,
@@ -40,6 +41,7 @@ def test_a_package(tmp_path):
     assert (guide.name, guide.version, guide.definitions) == ("example.teeth", "1.2.0", (VALUE_SET,))
 
 
+@pytest.mark.conformance("E8")
 @pytest.mark.parametrize("inner", ["", "package"])
 def test_a_folder(tmp_path, inner):
     folder = tmp_path / "teeth" / inner

@@ -78,6 +78,7 @@ def agree(name, found):
     return ours
 
 
+@pytest.mark.conformance("E3")
 @pytest.mark.published(SOURCE)
 def test_made_up_nodes(tell):
     seen = Counter()
@@ -113,6 +114,7 @@ def test_an_independent_engine_agrees(tell):
     tell(f"invariants as functions and by fhirpathpy: {agreed} rules, {count} made-up nodes, 0 disagreements")
 
 
+@pytest.mark.conformance("E3")
 @pytest.mark.published(SOURCE)
 def test_nodes_of_the_official_examples(tell):
     done, seen, rules = Counter(), Counter(), set()

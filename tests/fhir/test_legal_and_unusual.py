@@ -333,6 +333,7 @@ CASES = {
 }
 
 
+@pytest.mark.conformance("E1")
 @pytest.mark.published("FHIR R4 (hl7.org/fhir/R4), the pages named")
 @pytest.mark.parametrize("page", CASES)
 def test_what_is_legal_and_unusual_is_not_told(page, tell):

@@ -176,6 +176,7 @@ ELEMENTS: dict[str, tuple[Tree, Tree, Tree, str]] = {
 }
 
 
+@pytest.mark.conformance("E7")
 @pytest.mark.published("FHIR R4 elementdefinition.html, profiling.html: what an element of a profile may say")
 @pytest.mark.parametrize("case", ELEMENTS)
 def test_what_an_element_says(case):
@@ -218,6 +219,7 @@ def test_a_profile_of_a_profile():
     ]
 
 
+@pytest.mark.conformance("E7")
 def test_profiles_of_datatypes():
     definition = profile(
         "Bite",
@@ -233,6 +235,7 @@ def test_profiles_of_datatypes():
     ]
 
 
+@pytest.mark.conformance("E7")
 def test_profiled_references_are_followed_where_the_target_is_at_hand():
     named = profile("Named", "Patient", at("Patient.name", min=1))
     target = {"code": "Reference", "targetProfile": [named["url"]]}
@@ -323,6 +326,7 @@ def test_an_unknown_extension_definition_is_told_where_it_is_used():
     assert check_profiles(patient, [definition["url"]], known(definition, worn)) == []
 
 
+@pytest.mark.conformance("E7")
 def test_absent_elements_that_are_to_be_supported_are_told_on_request():
     definition = profile(
         "Bite",

@@ -47,6 +47,7 @@ AT_END = profile("Bite", "Observation", *by_code(rules="openAtEnd", ordered=True
 LEFT = "Bite#Observation.component:left"
 
 
+@pytest.mark.conformance("E7")
 @pytest.mark.published("FHIR R4 profiling.html: slicing")
 @pytest.mark.parametrize(
     ("definition", "components", "expected"),
@@ -104,6 +105,7 @@ def test_slices_of_slices():
     ]
 
 
+@pytest.mark.conformance("E7")
 @pytest.mark.published("FHIR R4 profiling.html: discriminator value")
 @pytest.mark.parametrize(
     ("discriminators", "laid"),
@@ -145,6 +147,7 @@ def test_values_tell_slices_apart(discriminators, laid):
     ]
 
 
+@pytest.mark.conformance("E7")
 def test_a_choice_is_sliced_by_type():
     definition = profile(
         "Bite",
@@ -181,6 +184,7 @@ def test_a_type_named_in_short_narrows_the_choice():
     assert (".value", "Bite#Observation.value[x]:valueQuantity") in faults(observation(), definition)
 
 
+@pytest.mark.conformance("E7")
 def test_slices_by_existence():
     definition = profile(
         "Bite",
@@ -219,6 +223,7 @@ def referring(kind: str, *by: str, **said: Any) -> Tree:
     )
 
 
+@pytest.mark.conformance("E7")
 @pytest.mark.published("FHIR R4 profiling.html: resolve()")
 @pytest.mark.parametrize(("kind", "path"), [("value", "resolve().code"), ("profile", "resolve()")])
 def test_slices_by_what_a_reference_leads_to(kind, path):
@@ -270,6 +275,7 @@ def test_slices_by_the_type_a_reference_leads_to():
     ]
 
 
+@pytest.mark.conformance("E7")
 def test_entries_of_a_bundle_are_sliced_by_type_and_profile():
     by_type = profile(
         "Packet",

@@ -64,6 +64,7 @@ def said(id_, element):
     }
 
 
+@pytest.mark.conformance("E8")
 @pytest.mark.published(SOURCE)
 def test_snapshots_equal_the_published_ones(tell):
     definitions = Definitions(package())

@@ -53,6 +53,7 @@ def errors(resource: Tree, *profiles: str) -> list[tuple[str, str]]:
     return [(one.path, one.rule.removeprefix(BASE)) for one in found if one.severity == Severity.ERROR]
 
 
+@pytest.mark.conformance("E7")
 @pytest.mark.published(SOURCE)
 def test_every_example_conforms_to_what_it_claims(tell):
     counted = Counter()
