@@ -11,9 +11,7 @@ from zoneinfo import ZoneInfo
 from pydantic import Field, field_validator
 from pydantic_settings import BaseSettings, SettingsConfigDict
 
-from service.shipped import shipped
-
-__all__ = ["Settings", "shipped"]
+__all__ = ["Settings"]
 
 
 class Settings(BaseSettings):

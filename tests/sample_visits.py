@@ -8,7 +8,7 @@ from service.records.authoring import author
 from service.records.known import Known
 from service.records.reading import read_record
 from service.records.visit import VisitRecord
-from service.settings import shipped
+from service.shipped import shipped
 from service.terminology.codes import codes
 
 ZONE = ZoneInfo("America/New_York")

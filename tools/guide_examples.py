@@ -26,7 +26,8 @@ from service.operations.upload import Upload, UploadPart
 from service.operations.visit_intake import accept
 from service.records.reading import read_record
 from service.records.shape import headline
-from service.settings import Settings, shipped
+from service.settings import Settings
+from service.shipped import shipped
 from service.store.contract import Query, Store
 from service.store.sqlite import SqliteStore
 from service.terminology.codes import codes

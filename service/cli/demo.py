@@ -15,7 +15,8 @@ from service.cli.record_files import record_files
 from service.cli.serve import listening, serve_on
 from service.operations.goal_attainment import compute
 from service.security.development_issuer import TOKENS_FILE, write_demo_tokens
-from service.settings import Settings, shipped
+from service.settings import Settings
+from service.shipped import shipped
 from service.store.contract import Store
 
 __all__ = ["demo"]

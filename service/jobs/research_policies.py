@@ -6,7 +6,7 @@ from typing import Any
 
 from service.deidentify.policy import Deidentifier
 from service.errors import InvalidInput
-from service.settings import shipped
+from service.shipped import shipped
 from service.terminology.codes import codes
 
 __all__ = ["VARIANTS", "Variant", "load_variant"]

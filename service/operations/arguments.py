@@ -12,7 +12,7 @@ from service.errors import InvalidInput, Issue, IssueType, Place
 from service.fhir.elements import is_resource
 from service.fhir.json import Tree, parse, reread
 from service.fhir.validation import errors
-from service.settings import shipped
+from service.shipped import shipped
 
 __all__ = ["Arguments", "arguments", "definition", "definition_text", "definitions", "primitives"]
 

@@ -3,7 +3,7 @@
 from functools import cache
 
 from service.fhir.json import Tree, reread
-from service.settings import shipped
+from service.shipped import shipped
 
 __all__ = ["measure", "measure_ids", "measure_text", "named"]
 

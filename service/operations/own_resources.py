@@ -11,7 +11,7 @@ from pathlib import Path
 from service.fhir.json import dump, parse, stamp
 from service.fhir.search_keys import extract
 from service.fhir.search_values import SearchKeys
-from service.settings import shipped
+from service.shipped import shipped
 from service.store.beside import FIRST_SEQUENCE, Shipped
 from service.store.contract import Version
 from service.terminology.licensed import Licence, licensed

@@ -10,7 +10,7 @@ from typing import Any, Literal
 
 import msgspec
 
-from service.settings import shipped
+from service.shipped import shipped
 
 __all__ = [
     "Item",

@@ -9,7 +9,7 @@ from click.testing import CliRunner
 from service.cli import main
 from service.fhir.json import parse
 from service.fhir.validation import errors
-from service.settings import shipped
+from service.shipped import shipped
 
 PERIOD = ("--start", "2026-01-01", "--end", "2026-11-01")
 

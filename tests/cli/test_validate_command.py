@@ -14,7 +14,7 @@ from service.cli.validation_units import files_of, units_of
 from service.fhir import xml_writer
 from service.fhir.json import parse
 from service.fhir.validation import check
-from service.settings import shipped
+from service.shipped import shipped
 
 TEXT = {"status": "generated", "div": '<div xmlns="http://www.w3.org/1999/xhtml">HTEST</div>'}
 GOOD = {"resourceType": "Patient", "id": "p", "active": True, "text": TEXT}

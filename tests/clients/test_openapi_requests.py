@@ -9,7 +9,7 @@ from hypothesis import HealthCheck, settings
 from schemathesis.checks import not_a_server_error
 from schemathesis.specs.openapi.checks import response_schema_conformance, status_code_conformance
 
-from service.settings import shipped
+from service.shipped import shipped
 
 LARGE = "/intake/visits"
 """A visit record has so large a schema that going through every edge of it takes a minute."""

@@ -14,7 +14,7 @@ from service.deidentify.people import (
 )
 from service.deidentify.policy import Deidentifier
 from service.deidentify.pseudonyms import Pseudonyms
-from service.settings import shipped
+from service.shipped import shipped
 
 POLICY = json.loads(shipped("mappings", "policies", "safe-harbor.json").read_text("utf-8"))
 DEIDENTIFY = Deidentifier(POLICY, vocabulary=planted.VOCABULARY, restricted_zip3=["036"])

@@ -3,7 +3,7 @@ import json
 import pytest
 
 from service.deidentify.places import zip3
-from service.settings import shipped
+from service.shipped import shipped
 
 TABLE = json.loads(shipped("mappings", "policies", "zip3-census-2000.json").read_text("utf-8"))
 SEVENTEEN = [

@@ -11,7 +11,7 @@ from service.deidentify.policy import Deidentifier, Refusal
 from service.deidentify.pseudonyms import Pseudonyms
 from service.deidentify.rules import Release
 from service.fhir.canonical import extension
-from service.settings import shipped
+from service.shipped import shipped
 
 POLICY = json.loads(shipped("mappings", "policies", "safe-harbor.json").read_text("utf-8"))
 PATHS = [(type_, path) for type_, listed in POLICY["resources"].items() for path in listed["elements"]]

@@ -14,7 +14,7 @@ from service.fhir.validation import check
 from service.fhir.validation.profiles import Definitions
 from service.fhir.validation.profiles.base_types import own_profiles
 from service.fhir.validation.profiles.nodes import flat
-from service.settings import shipped
+from service.shipped import shipped
 
 FOLDER = shipped("mappings", "profiles")
 FILES = sorted(FOLDER.glob("*.json"))

@@ -7,7 +7,7 @@ from httpx import AsyncClient
 
 from service.fhir.json import parse
 from service.fhir.validation import errors
-from service.settings import shipped
+from service.shipped import shipped
 
 pytestmark = pytest.mark.anyio
 

@@ -10,7 +10,7 @@ from httpx import AsyncClient
 from service.fhir.patch import PATCH_FORMATS
 from service.rest.dispatch import OPEN
 from service.rest.routes import API_ROUTES, FHIR_ROUTES
-from service.settings import shipped
+from service.shipped import shipped
 
 pytestmark = pytest.mark.anyio
 

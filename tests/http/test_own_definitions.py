@@ -7,7 +7,7 @@ import pytest
 from httpx import AsyncClient
 
 from service.fhir.json import reread
-from service.settings import shipped
+from service.shipped import shipped
 
 pytestmark = [pytest.mark.anyio, pytest.mark.conformance("D1", "F1")]
 

@@ -7,7 +7,7 @@ import pytest
 
 from service.errors import RuleViolation, Severity
 from service.interactions.forms import form_issues
-from service.settings import shipped
+from service.shipped import shipped
 
 URL = "https://clinic.example.org/Questionnaire/one"
 FORM = {

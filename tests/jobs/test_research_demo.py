@@ -17,7 +17,8 @@ from service.operations.upload import Upload, UploadPart
 from service.operations.visit_intake import accept
 from service.records.reading import read_record
 from service.records.shape import headline
-from service.settings import Settings, shipped
+from service.settings import Settings
+from service.shipped import shipped
 
 RECORDS = sorted(shipped("examples", "visits").glob("*.yaml"))
 RELEASED = datetime(2026, 12, 1, 9, 0, tzinfo=UTC)

@@ -14,7 +14,7 @@ from service.jobs.research_export import TOO_FEW_ALIKE
 from service.jobs.research_permission import NO_PERMISSION, REFUSED
 from service.jobs.research_policies import load_variant
 from service.records.visit_exclusion import exclusion as excluded
-from service.settings import shipped
+from service.shipped import shipped
 from service.terminology.codes import codes
 
 

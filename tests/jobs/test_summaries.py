@@ -21,7 +21,8 @@ from service.operations.visit_intake import accept
 from service.page.panel_row import RowMaker
 from service.records.reading import read_record
 from service.records.shape import headline
-from service.settings import Settings, shipped
+from service.settings import Settings
+from service.shipped import shipped
 from service.store.summaries import Summary, SummaryQuery
 
 ZONE = ZoneInfo("UTC")

@@ -15,7 +15,7 @@ from service.fhir.search_keys import extract
 from service.fhir.validation import errors
 from service.operations.goal_attainment import goal_attainment
 from service.operations.record_goal_attainment import record_goal_attainment
-from service.settings import shipped
+from service.shipped import shipped
 from service.terminology.codes import codes
 
 DAY = date(2026, 3, 24)

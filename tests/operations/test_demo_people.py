@@ -1,7 +1,7 @@
 """The demo's clinician token belongs to somebody who is on every demo person's care team."""
 
 from service.records.reading import read_record
-from service.settings import shipped
+from service.shipped import shipped
 
 CLINICIAN = "slp-01"
 

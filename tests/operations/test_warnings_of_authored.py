@@ -8,7 +8,7 @@ from demo_store import Demo
 from service.fhir.json import parse, reread
 from service.fhir.validation.profiles import Definitions
 from service.fhir.validation.requested import check_requested
-from service.settings import shipped
+from service.shipped import shipped
 
 NOT_LOADED = ("http://hl7.org/fhir/us/core/", "http://hl7.org/fhir/us/pacio-pfe/")
 """Guides that are claimed and not loaded here; what they require is tried elsewhere."""

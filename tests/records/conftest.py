@@ -19,7 +19,8 @@ from service.records.context import (
 from service.records.reading import Document, read_record
 from service.records.rules import Checked, check
 from service.records.visit import VisitRecord
-from service.settings import Settings, shipped
+from service.settings import Settings
+from service.shipped import shipped
 
 NOW = datetime(2026, 11, 20, 12, tzinfo=UTC)
 

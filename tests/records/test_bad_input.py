@@ -10,7 +10,7 @@ from service.errors import InvalidInput
 from service.records.context import RecordContext, ScreenOnFile
 from service.records.reading import read_record
 from service.records.sheets import attach, read_sheet
-from service.settings import shipped
+from service.shipped import shipped
 
 PAS = "Use a whole number from 1 to 8 for each swallow; averages are not accepted."
 BAD = """\

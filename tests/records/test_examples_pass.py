@@ -4,7 +4,7 @@ from service.records.reading import read_record
 from service.records.rules import Checked
 from service.records.sheets import attach, read_sheet
 from service.records.visit import VisitRecord
-from service.settings import shipped
+from service.shipped import shipped
 
 
 def test_every_example_passes_every_rule(chronicle) -> None:

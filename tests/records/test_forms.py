@@ -9,7 +9,7 @@ from service.fhir.validation import errors
 from service.fhir.validation.questionnaire_response import check_answers
 from service.records.protocols import screen_items
 from service.records.safety import SAFETY_SCREEN
-from service.settings import shipped
+from service.shipped import shipped
 
 FORM = json.loads(shipped("mappings", "forms", "breath-hold-safety-screen.json").read_text("utf-8"))
 

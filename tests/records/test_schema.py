@@ -10,7 +10,7 @@ from jsonschema import Draft202012Validator
 
 from service.records.reading import read_record
 from service.records.schema import visit_record_schema
-from service.settings import shipped
+from service.shipped import shipped
 
 PUBLISHED = Path(__file__).parents[2] / "openapi" / "visit-record.schema.json"
 EXAMPLES = sorted(shipped("examples", "visits").glob("*.yaml"))

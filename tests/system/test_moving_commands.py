@@ -5,7 +5,7 @@ import json
 import pytest
 from processes import run
 
-from service.settings import shipped
+from service.shipped import shipped
 
 PERSON = "https://clinic.example.org/patients|demo-05"
 
