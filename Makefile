@@ -3,7 +3,7 @@
 # make conformance  write tests/conformance/rows.md from the tests that show the standard's rows
 # make check    lint, types, import contract
 # make bench    measurements, as ratios against a baseline of the same run
-# make soak     what takes forty minutes: a million resources, ten minutes of mixed work, ten of spoilt resources
+# make soak     what takes an hour: a million resources, ten thousand people, ten minutes of mixed work, ten of spoilt resources
 # make definitions   service/fhir/definitions/ anew from the published packages
 # make lock     pin the dependencies anew
 
