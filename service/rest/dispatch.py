@@ -81,23 +81,31 @@ class _Step:
             return self.value
         return self.words.setdefault(part, _Step())
 
-    def find(self, parts: list[str], at: int, values: list[str]) -> Address | None:
-        """The address of the parts from ``at`` on; a word goes before a value.
+    def next(self, part: str) -> "_Step | None":
+        """The step a part of an address leads to.
 
         A value never begins as operations and the standard's own words do ($meta, _history), and is text.
         """
-        if at == len(parts):
-            return self.address
-        part = parts[at]
-        if part in self.words and (found := self.words[part].find(parts, at + 1, values)):
-            return found
-        if self.value is None or part[:1] in {"", "$", "_"} or "\0" in part:
-            return None
-        values.append(part)
-        found = self.value.find(parts, at + 1, values)
-        if found is None:
-            values.pop()
-        return found
+        found = self.words.get(part)
+        return found or (None if part[:1] in {"", "$", "_"} or "\0" in part else self.value)
+
+    def settle(self) -> None:
+        """Let each word that could be a value lead wherever values lead too, so that no way is a dead end."""
+        for word, step in self.words.items():
+            if self.value and word[:1] not in {"", "$", "_"}:
+                step.take_in(self.value)
+            step.settle()
+        if self.value:
+            self.value.settle()
+
+    def take_in(self, other: "_Step") -> None:
+        """Lead wherever ``other`` does; one's own ways go before."""
+        self.address = self.address or other.address
+        for word, step in other.words.items():
+            self.words.setdefault(word, _Step()).take_in(step)
+        if other.value:
+            self.value = self.value or _Step()
+            self.value.take_in(other.value)
 
 
 class Table:
@@ -106,9 +114,10 @@ class Table:
     def __init__(self, rows: list[Row]) -> None:
         """Take the rows; those of one address may stand anywhere."""
         self._first = _Step()
-        self._names: dict[str, list[str]] = {}
+        self._names: dict[str, list[tuple[str, int]]] = {}
         for row in rows:
             self._add(row)
+        self._first.settle()
 
     def _add(self, row: Row) -> None:
         parts = row.path.split("/")
@@ -117,13 +126,17 @@ class Table:
             step = step.after(part)
         step.address = step.address or Address(row.path)
         step.address.add(row)
-        self._names[row.path] = [part[1:-1] for part in parts if part.startswith("{")]
+        self._names[row.path] = [(part[1:-1], at) for at, part in enumerate(parts) if part.startswith("{")]
 
     def find(self, path: str) -> tuple[Address, dict[str, str]] | None:
         """Answer the address of a path and the values of its variables, or None if the table has none."""
-        values: list[str] = []
-        found = self._first.find(path.split("/"), 0, values)
-        return (found, dict(zip(self._names[found.path], values, strict=True))) if found else None
+        parts = path.split("/")
+        step: _Step | None = self._first
+        for part in parts:
+            step = step.next(part) if step else None
+        if step is None or step.address is None:
+            return None
+        return step.address, {name: parts[at] for name, at in self._names[step.address.path]}
 
 
 def documented(rows: list[Row]) -> APIRouter:
