@@ -1,6 +1,6 @@
 """Excluding a visit, or marking one of its trials not observable."""
 
-from collections.abc import Mapping
+from collections.abc import Awaitable, Callable, Mapping
 
 from starlette.requests import Request
 
@@ -39,16 +39,7 @@ async def visit_forms(desk: Desk, request: Request, _sent: Mapping[str, str]) ->
 
 async def decide_visit(desk: Desk, request: Request, sent: dict[str, str]) -> Decided:
     """Exclude the visit; refusals as the operation's."""
-    return await exclude_visit(
-        desk.views.store,
-        request.path_params["encounter"],
-        if_match=sent.get("version", ""),
-        reason=sent.get("reason", ""),
-        code=sent.get("code", ""),
-        principal=desk.principal,
-        context=desk.context,
-        codes=desk.codes,
-    )
+    return await _decide(desk, exclude_visit, request.path_params["encounter"], sent)
 
 
 async def trial_forms(desk: Desk, request: Request, _sent: Mapping[str, str]) -> ActView:
@@ -82,9 +73,15 @@ async def trial_forms(desk: Desk, request: Request, _sent: Mapping[str, str]) ->
 
 async def decide_trial(desk: Desk, request: Request, sent: dict[str, str]) -> Decided:
     """Mark the trial; refusals as the operation's."""
-    return await mark_not_observable(
+    return await _decide(desk, mark_not_observable, request.path_params["trial"], sent)
+
+
+async def _decide(
+    desk: Desk, act: Callable[..., Awaitable[Decided]], id_: str, sent: Mapping[str, str]
+) -> Decided:
+    return await act(
         desk.views.store,
-        request.path_params["trial"],
+        id_,
         if_match=sent.get("version", ""),
         code=sent.get("code", ""),
         reason=sent.get("reason", ""),

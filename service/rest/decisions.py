@@ -1,5 +1,6 @@
 """What a person decides about computed results, over HTTP; ``operations/decision.py`` carries it out."""
 
+from collections.abc import Awaitable, Callable
 from typing import TypedDict
 
 from starlette.responses import Response
@@ -60,30 +61,12 @@ async def override(call: Call) -> Response:
 
 async def exclude(call: Call) -> Response:
     """Leave a visit out of everything that is computed."""
-    given = await _given(call, "exclude-visit")
-    done = await exclude_visit(
-        call.services.store,
-        call.path("id"),
-        if_match=_seen(call),
-        reason=_one(given, "reason"),
-        code=_one(given, "code"),
-        **_by(call),
-    )
-    return await _told(call, done)
+    return await _left_out(call, "exclude-visit", exclude_visit)
 
 
 async def mark(call: Call) -> Response:
     """Say that the outcome of a trial could not be seen."""
-    given = await _given(call, "mark-not-observable")
-    done = await mark_not_observable(
-        call.services.store,
-        call.path("id"),
-        if_match=_seen(call),
-        code=_one(given, "code"),
-        reason=_one(given, "reason"),
-        **_by(call),
-    )
-    return await _told(call, done)
+    return await _left_out(call, "mark-not-observable", mark_not_observable)
 
 
 async def take_back(call: Call) -> Response:
@@ -92,6 +75,20 @@ async def take_back(call: Call) -> Response:
     return await _told(
         call, await undo(call.services.store, call.path("id"), reason=_one(given, "reason"), **_by(call))
     )
+
+
+async def _left_out(call: Call, name: str, decide: Callable[..., Awaitable[Decided]]) -> Response:
+    """Carry out an act that gives a code or words for why."""
+    given = await _given(call, name)
+    done = await decide(
+        call.services.store,
+        call.path("id"),
+        if_match=_seen(call),
+        code=_one(given, "code"),
+        reason=_one(given, "reason"),
+        **_by(call),
+    )
+    return await _told(call, done)
 
 
 def _by(call: Call) -> _By:

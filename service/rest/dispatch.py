@@ -18,6 +18,8 @@ from service.rest.negotiation import FHIR_JSON, FHIR_XML, prefers_xml
 __all__ = ["OPEN", "Address", "Row", "Table", "answered", "asked", "documented"]
 
 OPEN: tuple[str, ...] = ()
+_NO_VALUE = frozenset({"", "$", "_"})
+"""How no value begins: it is not empty, no operation ($meta), none of the standard's own words (_history)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -82,17 +84,14 @@ class _Step:
         return self.words.setdefault(part, _Step())
 
     def next(self, part: str) -> "_Step | None":
-        """The step a part of an address leads to.
-
-        A value never begins as operations and the standard's own words do ($meta, _history), and is text.
-        """
+        """The step a part of an address leads to; a value is text."""
         found = self.words.get(part)
-        return found or (None if part[:1] in {"", "$", "_"} or "\0" in part else self.value)
+        return found or (None if part[:1] in _NO_VALUE or "\0" in part else self.value)
 
     def settle(self) -> None:
         """Let each word that could be a value lead wherever values lead too, so that no way is a dead end."""
         for word, step in self.words.items():
-            if self.value and word[:1] not in {"", "$", "_"}:
+            if self.value and word[:1] not in _NO_VALUE:
                 step.take_in(self.value)
             step.settle()
         if self.value:

@@ -88,12 +88,12 @@ class Pending:
         """Note whom these rows of a resource are about; a Patient is also about itself."""
         if head.version is None:
             return
-        about = {row[1] for row in rows if row[0] == "reference" and row[1].startswith(_PATIENT)}
+        targets = (row[1] for row in rows if row[0] == "reference")
+        about = {target.removeprefix(_PATIENT) for target in targets if target.startswith(_PATIENT)}
         if head.version.type == "Patient":
-            about.add(_PATIENT + head.version.id)
+            about.add(head.version.id)
         for patient in about:
-            number = max(head.version.sequence, self.touched.get(patient.removeprefix(_PATIENT), 0))
-            self.touched[patient.removeprefix(_PATIENT)] = number
+            self.touched[patient] = max(head.version.sequence, self.touched.get(patient, 0))
 
     def current(self, *, stored: bool) -> Iterator[Row]:
         """The rows of ``current``, of resources that have one there or of new ones."""
