@@ -146,10 +146,14 @@ def _summaries(request: Request) -> Summaries:
     return cast("Service", request.scope["app"]).summaries
 
 
-def _views(request: Request) -> StoredViews:
-    services = services_of(request)
-    settings = services.settings
-    return StoredViews(services.store, settings.zone, services.now, cue_limits(settings))
+def _views(request: Request, principal: Principal) -> StoredViews:
+    call = _page_call(request, principal)
+    settings = call.services.settings
+    return StoredViews(call.store, settings.zone, call.services.now, cue_limits(settings))
+
+
+def _page_call(request: Request, principal: Principal) -> Call:
+    return Call(request, services_of(request), principal, "application/fhir+json")
 
 
 def _terminology_server(settings: Settings) -> TerminologyServer | None:
@@ -158,9 +162,8 @@ def _terminology_server(settings: Settings) -> TerminologyServer | None:
 
 
 def _desk(request: Request, principal: Principal) -> Desk:
-    services = services_of(request)
-    call = Call(request, services, principal, "application/fhir+json")
-    return Desk(_views(request), principal, call.context, codes(services.settings.snomed))
+    call = _page_call(request, principal)
+    return Desk(_views(request, principal), principal, call.context, codes(call.services.settings.snomed))
 
 
 def _issuers(settings: Settings) -> list[Issuer]:

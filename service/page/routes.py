@@ -48,10 +48,10 @@ class Views(Protocol):
         ...
 
 
-def page_routes(views: Callable[[Request], Views], guard: Guard) -> list[Route]:
+def page_routes(views: Callable[[Request, Principal], Views], guard: Guard) -> list[Route]:
     """Every route under /app but the list of patients, ready for the application's router.
 
-    ``views`` answers the source for a request: a store that opens when the service starts is not there yet.
+    ``views`` answers the source for a request and its caller: a store may open only when the service starts.
     """
     sign_in, pages = SignIn(guard), _Pages(views, guard)
     table = (
@@ -72,12 +72,12 @@ def page_routes(views: Callable[[Request], Views], guard: Guard) -> list[Route]:
 
 
 class _Pages:
-    def __init__(self, views: Callable[[Request], Views], guard: Guard) -> None:
+    def __init__(self, views: Callable[[Request, Principal], Views], guard: Guard) -> None:
         self._views, self._guard = views, guard
 
     async def patient(self, request: Request) -> Response:
         caller = self._guard.caller(request)
-        views = self._views(request)
+        views = self._views(request, caller)
         view = await views.patient(request.path_params["id"], _as_of(request))
         return html(
             "patient.html",
@@ -89,7 +89,7 @@ class _Pages:
 
     async def summary(self, request: Request) -> Response:
         caller = self._guard.caller(request)
-        views = self._views(request)
+        views = self._views(request, caller)
         view = await views.patient(request.path_params["id"], _as_of(request))
         # compiling keeps a processor busy for a moment: off the event loop
         sheet = await asyncio.to_thread(summary_pdf, view, author=caller.subject, made=views.today())
@@ -104,7 +104,7 @@ class _Pages:
     async def visit(self, request: Request) -> Response:
         caller = self._guard.caller(request)
         patient, encounter = request.path_params["id"], request.path_params["encounter"]
-        views = self._views(request)
+        views = self._views(request, caller)
         view = await views.visit(patient, encounter)
         return html(
             "visit.html",
@@ -117,7 +117,7 @@ class _Pages:
     async def resource(self, request: Request) -> Response:
         caller = self._guard.caller(request)
         type_, id_ = request.path_params["type"], request.path_params["id"]
-        view = await self._views(request).resource(type_, id_, caller)
+        view = await self._views(request, caller).resource(type_, id_, caller)
         return html("resource.html", caller=caller.subject, view=view)
 
 

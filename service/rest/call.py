@@ -87,6 +87,11 @@ class Call:
     media_type: str
 
     @property
+    def store(self) -> Store:
+        """What is stored, as far as this caller reaches."""
+        return self.services.store
+
+    @property
     def base(self) -> str:
         """The FHIR base URL as the outside sees it, without a slash at the end."""
         return base_url(self.request, self.services.settings)

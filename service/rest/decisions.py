@@ -32,7 +32,7 @@ async def accept(call: Call) -> Response:
     """Make the computed status of a goal the stated one."""
     given = await _given(call, "accept-status")
     done = await accept_status(
-        call.services.store,
+        call.store,
         call.path("id"),
         day_asked(given, context=call.context),
         if_match=_seen(call),
@@ -47,7 +47,7 @@ async def override(call: Call) -> Response:
     """State the status of a goal, whatever is computed."""
     given = await _given(call, "override-status")
     done = await override_status(
-        call.services.store,
+        call.store,
         call.path("id"),
         day_asked(given, context=call.context),
         if_match=_seen(call),
@@ -73,7 +73,7 @@ async def take_back(call: Call) -> Response:
     """Undo a decision."""
     given = await _given(call, "undo")
     return await _told(
-        call, await undo(call.services.store, call.path("id"), reason=_one(given, "reason"), **_by(call))
+        call, await undo(call.store, call.path("id"), reason=_one(given, "reason"), **_by(call))
     )
 
 
@@ -81,7 +81,7 @@ async def _left_out(call: Call, name: str, decide: Callable[..., Awaitable[Decid
     """Carry out an act that gives a code or words for why."""
     given = await _given(call, name)
     done = await decide(
-        call.services.store,
+        call.store,
         call.path("id"),
         if_match=_seen(call),
         code=_one(given, "code"),

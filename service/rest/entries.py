@@ -44,7 +44,7 @@ class CalledByEntries:
 
     def permit(self, entry: Entry, *, inside: bool) -> None:
         """Raise if there is no such operation, the caller may not call it, or it can't stand ``inside``."""
-        row, request = self._found(entry, self._call.services.store)
+        row, request = self._found(entry, self._call.store)
         asked(row, request)
         if inside and definition(row.operation)["affectsState"]:
             text = (
@@ -55,7 +55,7 @@ class CalledByEntries:
 
     async def answer(self, entry: Entry, source: Transaction | None) -> bytes:
         """Call it and answer the resource it answers."""
-        store: Store = self._call.services.store if source is None else _Inside(source)
+        store: Store = self._call.store if source is None else _Inside(source)
         row, request = self._found(entry, store)
         return bytes((await row.function(asked(row, request))).body)
 

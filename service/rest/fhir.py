@@ -48,16 +48,14 @@ _FORM = "application/x-www-form-urlencoded"
 
 async def read(call: Call) -> Response:
     """Read the current version of a resource."""
-    version = await reads.read(call.services.store, call.path("type"), call.path("id"), context=call)
+    version = await reads.read(call.store, call.path("type"), call.path("id"), context=call)
     return await _stored(call, version)
 
 
 async def vread(call: Call) -> Response:
     """Read one version of a resource."""
     type_, id_, number = call.path("type"), call.path("id"), call.path("version")
-    return await _stored(
-        call, await reads.vread(call.services.store, type_, id_, number, context=call.context)
-    )
+    return await _stored(call, await reads.vread(call.store, type_, id_, number, context=call.context))
 
 
 async def history(call: Call) -> Response:
@@ -125,7 +123,7 @@ async def _form(call: Call) -> tuple[Call, list[tuple[str, str]]]:
 async def create(call: Call) -> Response:
     """Create a resource under an id the service assigns; ``If-None-Exist`` makes it conditional."""
     applied = await write.create(
-        call.services.store,
+        call.store,
         call.path("type"),
         await _resource(call),
         context=call.context,
@@ -137,7 +135,7 @@ async def create(call: Call) -> Response:
 async def update(call: Call) -> Response:
     """Write the next version of a resource, or its first under this id; ``If-Match`` guards against races."""
     applied = await write.update(
-        call.services.store,
+        call.store,
         call.path("type"),
         call.path("id"),
         await _resource(call, call.path("id")),
@@ -151,7 +149,7 @@ async def update(call: Call) -> Response:
 async def update_matching(call: Call) -> Response:
     """Update the one resource that matches the search in the address, or create it."""
     applied = await write.update_matching(
-        call.services.store,
+        call.store,
         call.path("type"),
         urlencode(call.criteria),
         await call.resource_body(),
@@ -174,7 +172,7 @@ async def patch_matching(call: Call) -> Response:
 async def delete(call: Call) -> Response:
     """Delete a resource; its versions stay readable in its history."""
     applied = await write.delete(
-        call.services.store,
+        call.store,
         call.path("type"),
         call.path("id"),
         context=call.context,
@@ -186,7 +184,7 @@ async def delete(call: Call) -> Response:
 async def delete_matching(call: Call) -> Response:
     """Delete the one resource that matches the search in the address."""
     applied = await write.delete_matching(
-        call.services.store,
+        call.store,
         call.path("type"),
         urlencode(call.criteria),
         context=call.context,
@@ -203,7 +201,7 @@ def bundler(operations: Iterable[Row]) -> Callable[[Call], Awaitable[Response]]:
         """Carry out a batch or a transaction."""
         prefer = call.wanted if call.prefer("return") else "minimal"
         body = await transaction.process(
-            call.services.store,
+            call.store,
             await call.resource_body(),
             context=call.context,
             prefer=prefer,
@@ -215,7 +213,7 @@ def bundler(operations: Iterable[Row]) -> Callable[[Call], Awaitable[Response]]:
 
 
 async def _history(call: Call, *, type_: str = "", id_: str = "") -> Response:
-    store, context = call.services.store, call.context
+    store, context = call.store, call.context
     return await answer(
         call, await histories.history(store, call.criteria, type_=type_, id_=id_, context=context)
     )
@@ -224,7 +222,7 @@ async def _history(call: Call, *, type_: str = "", id_: str = "") -> Response:
 async def _patch(call: Call, url: str) -> Response:
     format_ = content_type(call.request, PATCH_FORMATS)
     applied = await patches.patch(
-        call.services.store,
+        call.store,
         url,
         format_.name,
         await call.body(),
@@ -235,20 +233,18 @@ async def _patch(call: Call, url: str) -> Response:
 
 
 async def _search(call: Call, parameters: list[tuple[str, str]]) -> Response:
-    body = await searches.search(call.services.store, call.path("type"), parameters, context=call.context)
+    body = await searches.search(call.store, call.path("type"), parameters, context=call.context)
     return await answer(call, body)
 
 
 async def _search_everything(call: Call, parameters: list[tuple[str, str]]) -> Response:
-    body = await searches.search_everything(call.services.store, parameters, context=call.context)
+    body = await searches.search_everything(call.store, parameters, context=call.context)
     return await answer(call, body)
 
 
 async def _search_compartment(call: Call, parameters: list[tuple[str, str]]) -> Response:
     focus, type_ = (call.path("compartment"), call.path("id")), call.path("member")
-    body = await searches.search_compartment(
-        call.services.store, focus, type_, parameters, context=call.context
-    )
+    body = await searches.search_compartment(call.store, focus, type_, parameters, context=call.context)
     return await answer(call, body)
 
 

@@ -43,7 +43,7 @@ async def attainment(call: Call) -> Response:
     """Compute where each goal of a person stands as of a date; nothing is stored."""
     context = call.context
     body = await goal_attainment(
-        call.services.store,
+        call.store,
         call.path("id"),
         as_of_date(call.criteria, await _parameters(call), context=context),
         context=context,
@@ -56,7 +56,7 @@ async def record_attainment(call: Call) -> Response:
     """Compute goal attainment as of a date and keep the results as Observations with their Provenance."""
     context = _may_record(call.context)
     body = await record_goal_attainment(
-        call.services.store,
+        call.store,
         call.path("id"),
         as_of_date(call.criteria, await _parameters(call), context=context),
         context=context,
@@ -68,7 +68,7 @@ async def record_attainment(call: Call) -> Response:
 async def evaluate(call: Call) -> Response:
     """Count how many people attained their goals in a period; nothing is stored."""
     body = await evaluate_measure(
-        call.services.store,
+        call.store,
         str(call.request.path_params.get("id", "")),
         _given(call, "evaluate-measure", await _parameters(call)),
         seconds=call.services.settings.measure_seconds,
@@ -95,16 +95,14 @@ async def last_observations(call: Call) -> Response:
     search = [pair for pair in criteria if pair[0] != "max"]
     count = int(given.get("max", ["1"])[0])
     address = f"{call.base}/Observation/$lastn"
-    return await answer(
-        call, await lastn(call.services.store, search, count, address=address, context=call.context)
-    )
+    return await answer(call, await lastn(call.store, search, count, address=address, context=call.context))
 
 
 async def meta(call: Call) -> Response:
     """Answer the profiles, security labels and tags of a resource."""
     _given(call, "meta", await _parameters(call))
     return await answer(
-        call, await read_labels(call.services.store, call.path("type"), call.path("id"), context=call.context)
+        call, await read_labels(call.store, call.path("type"), call.path("id"), context=call.context)
     )
 
 
@@ -113,7 +111,7 @@ async def meta_in_use(call: Call) -> Response:
     _given(call, "meta", await _parameters(call))
     type_ = str(call.request.path_params.get("type", ""))
     types = (type_,) if type_ else stored_types()
-    return await answer(call, await labels_in_use(call.services.store, types, context=call.context))
+    return await answer(call, await labels_in_use(call.store, types, context=call.context))
 
 
 async def meta_add(call: Call) -> Response:
@@ -130,7 +128,7 @@ async def validate(call: Call) -> Response:
     """Answer what is wrong with a resource, and whether it could be written; nothing is stored."""
     body = await call.body()
     outcome = await validated(
-        call.services.store,
+        call.store,
         call.path("type"),
         call.request.path_params.get("id", ""),
         call.criteria,
@@ -157,7 +155,7 @@ async def _everything(call: Call, type_: str) -> Response:
     id_ = call.path("id")
     given = _given(call, f"{type_.lower()}-everything", await _parameters(call))
     address = f"{call.base}/{type_}/{id_}/$everything"
-    body = await everything(call.services.store, type_, id_, given, address=address, context=call.context)
+    body = await everything(call.store, type_, id_, given, address=address, context=call.context)
     return await answer(call, body)
 
 
@@ -168,7 +166,7 @@ def _given(call: Call, name: str, body: bytes) -> Arguments:
 async def _change_labels(call: Call, name: str, change: Callable[..., Awaitable[bytes]]) -> Response:
     call.context.allow("u", call.path("type"))
     (labels,) = _given(call, name, await _parameters(call))["meta"]
-    store, type_, id_ = call.services.store, call.path("type"), call.path("id")
+    store, type_, id_ = call.store, call.path("type"), call.path("id")
     if_match = call.header("if-match") or None
     return await answer(
         call, await change(store, type_, id_, labels, if_match=if_match, context=call.context)

@@ -57,7 +57,7 @@ async def concept_map_translate(call: Call) -> Response:
 
 
 def _terms(call: Call) -> Terms:
-    return Terms(call.services.store, call.context)
+    return Terms(call.store, call.context)
 
 
 def _id(call: Call) -> str:
