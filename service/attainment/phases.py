@@ -1,10 +1,12 @@
 """Two phases of one person compared by how little they overlap.
 
 NAP (Parker & Vannest 2009): share of pairs (one value of A, one of B) in which B is better, ties half.
-Tau = 2 NAP - 1. Tau-U here is 'A versus B less trend in A' (Parker, Vannest, Davis & Sauber 2011):
-(S_AB - S_A) / (m n); other variants of that name differ and some exceed 1. Standard error of NAP: Hanley &
-McNeil 1982 with empirical Q1 and Q2. Number of points: WWC 2010 standards (from memory): five a phase meet
-them, three or four with reservations.
+Tau = 2 NAP - 1. Tau-U has variants, and a number without its variant's name says nothing (Parker, Vannest,
+Davis & Sauber 2011): 'A versus B less trend in A', (S_AB - S_A) / (m n); and with the trend in B added,
+(S_AB - S_A + S_B) / (m n), which can exceed 1. Standard error of NAP: Hanley & McNeil 1982 with empirical Q1
+and Q2. PND (Scruggs, Mastropieri & Casto 1987): share of B beyond the best of A. PEM (Ma 2006): share of B
+beyond the median of A, ties half. Number of points: WWC 2010 standards (from memory): five a phase meet them,
+three or four with reservations.
 """
 
 from collections.abc import Iterable, Iterator, Sequence
@@ -12,6 +14,7 @@ from dataclasses import dataclass
 from datetime import date
 from fractions import Fraction
 from math import sqrt
+from statistics import median
 from typing import Literal
 
 from service.attainment.goals import Target, Value
@@ -53,7 +56,8 @@ class Phase:
 class Overlap:
     """A (m values) against B (n values), turned so that B better is above one half; None with a ``reason``.
 
-    ``nap`` is exact, 0 to 1; ``tau`` and ``tau_u`` are exact. ``error`` is the standard error of NAP, None
+    All but ``error`` are exact. ``nap``, ``pnd`` and ``pem`` are shares, 0 to 1. ``tau_u`` is corrected for
+    the trend in A, ``tau_u_both`` for those in A and B. ``error`` is the standard error of NAP, None
     where the phases do not overlap at all (``reason`` says so): it would be 0, which is not certainty.
     """
 
@@ -63,9 +67,15 @@ class Overlap:
     nap: Fraction | None
     tau: Fraction | None
     tau_u: Fraction | None
+    tau_u_both: Fraction | None
+    pnd: Fraction | None
+    pem: Fraction | None
     error: float | None
     reason: str = ""
-    method: str = "NAP; Tau; Tau-U (A versus B less trend in A)"
+    method: str = (
+        "NAP; Tau; Tau-U (A versus B less trend in A); Tau-U of both trends (the same plus trend in B, can "
+        "exceed 1), over pairs of A and B; PND; PEM"
+    )
 
 
 def overlap(a: Sequence[Fraction], b: Sequence[Fraction], *, higher_is_better: bool = True) -> Overlap:
@@ -73,19 +83,24 @@ def overlap(a: Sequence[Fraction], b: Sequence[Fraction], *, higher_is_better: b
     m, n, standard = len(a), len(b), _standard(min(len(a), len(b)))
     if standard == "no phase":
         reason = f"a phase needs {MIN_POINTS} values; phase statistics not computed"
-        return Overlap(m, n, standard, None, None, None, None, reason)
+        return _uncomputed(m, n, reason)
     if not higher_is_better:
         a, b = [-value for value in a], [-value for value in b]
     wins = [[_win(before, after) for after in b] for before in a]
     nap = sum((sum(row, Fraction(0)) for row in wins), Fraction(0)) / (m * n)
     apart = nap in (0, 1)
+    tau = 2 * nap - 1
+    tau_u = tau - Fraction(kendall_s(a), m * n)
     return Overlap(
         m=m,
         n=n,
         standard=standard,
         nap=nap,
-        tau=2 * nap - 1,
-        tau_u=2 * nap - 1 - Fraction(kendall_s(a), m * n),
+        tau=tau,
+        tau_u=tau_u,
+        tau_u_both=tau_u + Fraction(kendall_s(b), m * n),
+        pnd=Fraction(sum(after > max(a) for after in b), n),
+        pem=sum((_win(median(a), after) for after in b), Fraction(0)) / n,
         error=None if apart else _error(wins, nap),
         reason="complete separation: no interval" if apart else "",
     )
@@ -118,8 +133,12 @@ def baseline_overlap(values: Iterable[Value], target: Target, found: Sequence[Ph
     after = [value.value for value in values[len(before) :]]
     if len(before) < MIN_POINTS:
         reason = "no baseline phase, phase statistics not computed"
-        return Overlap(len(before), len(after), "no phase", None, None, None, None, reason)
+        return _uncomputed(len(before), len(after), reason)
     return overlap([target.oriented(one) for one in before], [target.oriented(one) for one in after])
+
+
+def _uncomputed(m: int, n: int, reason: str) -> Overlap:
+    return Overlap(m, n, "no phase", None, None, None, None, None, None, None, reason)
 
 
 def _standard(fewest: int) -> Standard:

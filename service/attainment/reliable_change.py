@@ -32,6 +32,10 @@ class Reliability:
         """The smallest change beyond 1.96 standard errors, in the measure's unit."""
         return Z_95 * self.error
 
+    def index(self, before: float, after: float) -> float:
+        """RC: the change in standard errors of a difference."""
+        return (after - before) / self.error
+
 
 RELIABILITIES: Mapping[str, Reliability] = {
     "eat10-total": Reliability(
@@ -62,7 +66,7 @@ def reliable_change(measure: str, before: float, after: float) -> ReliableChange
     known = RELIABILITIES.get(measure)
     if known is None:
         return ReliableChange(None, None, None, reason="no agreed important difference")
-    index = (after - before) / known.error
+    index = known.index(before, after)
     return ReliableChange(index, known.threshold, abs(index) > Z_95, known.approximate, known.source)
 
 

@@ -33,7 +33,7 @@ __all__ = [
     "status",
 ]
 
-ENGINE_VERSION = "1.1.0"
+ENGINE_VERSION = "1.2.0"
 """Version of the rules and formulas; it goes with every computed result."""
 
 MIN_TRIALS_OF_A_VALUE = 3

@@ -88,6 +88,7 @@ def detection_parts(found: Detection) -> list[Part]:
     return [
         *number("dPrime", found.d_prime),
         *number("responseCriterion", found.criterion),
+        *number("threshold", found.threshold),
         *text("detectionReason", found.reason),
     ]
 

@@ -43,6 +43,9 @@ def overlap_parts(found: Overlap) -> list[Part]:
         *number("napError", found.error),
         *number("tau", found.tau),
         *number("tauU", found.tau_u),
+        *number("tauUBothTrends", found.tau_u_both),
+        *points("pnd", found.pnd),
+        *points("pem", found.pem),
         *text("reason", found.reason),
         part("method", valueString=found.method),
     ]

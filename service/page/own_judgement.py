@@ -56,7 +56,11 @@ def judgement_view(answer: PatientAnswer) -> JudgementView | None:
 def _numbers(answer: PatientAnswer) -> tuple[tuple[str, str], ...]:
     pooled, heard = answer.own_pooled, answer.own_detection
     agreement = _agreement(pooled)
-    sensitivity = f"d′ = {heard.d_prime:.2f}, c = {heard.criterion:+.2f}" if heard.d_prime is not None else ""
+    sensitivity = (
+        f"d′ = {heard.d_prime:.2f}, c = {heard.criterion:+.2f}, threshold {heard.threshold:+.2f}"
+        if heard.d_prime is not None
+        else ""
+    )
     return (
         ("Agrees", f"{words.count(agreement)} trials" if agreement else ""),
         ("Bias", words.bias(pooled.bias)),

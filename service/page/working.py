@@ -12,7 +12,7 @@ from service.page import words
 from service.page.reasons import UNITS
 from service.page.view_model import Measure
 
-__all__ = ["RULES", "left_out", "working"]
+__all__ = ["RULES", "left_out", "phases_in_words", "working"]
 
 RULES = {
     1: "Nothing is measured: no status.",
@@ -41,7 +41,7 @@ def working(goal: GoalAnswer, measure: Measure) -> tuple[tuple[str, str], ...]:
         ("Last lost", words.day(found.progress.regressed) if found.progress.regressed else ""),
         ("Direction", _direction(found)),
         ("Change since the baseline", _change(goal.change, measure)),
-        ("Before and after training began", _phases(goal.overlap)),
+        ("Before and after training began", phases_in_words(goal.overlap)),
         ("Engine version", found.engine),
     ]
     return tuple((name, text) for name, text in told if text)
@@ -105,15 +105,21 @@ def _change(found: Change | None, measure: Measure) -> str:
     return told
 
 
-def _phases(found: Overlap | None) -> str:
+def phases_in_words(found: Overlap | None) -> str:
+    """Every number with the results behind it, or why there is none; empty where nothing was compared."""
     if found is None:
         return ""
-    if found.nap is None or found.tau is None or found.tau_u is None:
+    if found.nap is None or found.pnd is None or found.pem is None:
         return found.reason
+    taus = {"Tau": found.tau, "Tau-U": found.tau_u, "Tau-U of both trends": found.tau_u_both}
+    told = [f"{name} {float(tau):.2f}".replace(" -", " −") for name, tau in taus.items() if tau is not None]
+    beyond = (
+        f"{name} {float(share * found.n):g}" for name, share in (("PND", found.pnd), ("PEM", found.pem))
+    )
     return (
-        f"NAP {float(found.nap):.2f}, Tau {float(found.tau):.2f}, Tau-U {float(found.tau_u):.2f} "
+        f"NAP {float(found.nap):.2f}, {', '.join(told)}; {', '.join(beyond)} of {found.n} "
         f"({found.m} results before, {found.n} after; {found.standard}; {found.method})"
-    ).replace("-0", "−0")
+    )
 
 
 def _exact(number: Fraction) -> str:

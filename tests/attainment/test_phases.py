@@ -4,7 +4,7 @@ from fractions import Fraction
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-from scipy.stats import mannwhitneyu
+from scipy.stats import kendalltau, mannwhitneyu
 
 from service.attainment.goals import Target, Value
 from service.attainment.inputs import CareFacts, Plan
@@ -59,9 +59,48 @@ def test_the_standard_error_of_a_published_example():
     assert found.standard == "meets"
 
 
+@pytest.mark.published("scda (R) and SingleCaseES (R): PND 5/7, PEM 7/7")
+def test_values_beyond_the_best_and_beyond_the_median_of_a_published_example():
+    found = compared((20, 20, 26, 25, 22, 23), (28, 25, 24, 27, 30, 30, 29))
+    assert (found.pnd, found.pem) == (Fraction(5, 7), 1)
+
+
+def test_a_value_at_the_best_is_not_beyond_it_and_one_at_the_median_is_half():
+    found = compared((20, 40, 60), (40, 60, 20, 80))
+    assert (found.pnd, found.pem) == (Fraction(1, 4), Fraction(5, 8))
+
+
+@pytest.mark.parametrize(
+    ("a", "b", "tau_u_both"),
+    [
+        ((20, 20, 26, 25, 22, 23), (28, 25, 24, 27, 30, 30, 29), Fraction(39, 42)),
+        ((2, 3, 5, 3), (4, 5, 5, 7, 6), Fraction(1)),
+        ((20, 20, 40), (60, 80, 80, 100), Fraction(5, 4)),
+    ],
+)
+def test_with_the_trend_in_b_added_tau_u_can_exceed_1(a, b, tau_u_both):
+    found = compared(a, b)
+    assert found.tau_u_both == tau_u_both
+    assert "can exceed 1" in found.method
+
+
+@pytest.mark.published("scipy kendalltau: S of all values is S of the phases plus S between them")
+@given(a=phases, b=phases)
+def test_the_parts_of_tau_u_are_those_of_one_long_series(a, b):
+    found = compared(a, b)
+    values = [*a, *b]
+    whole = kendalltau(range(len(values)), values, variant="c").statistic
+    levels = min(len(values), len(set(values)))
+    if levels > 1:
+        s = whole * len(values) ** 2 * (levels - 1) / levels / 2
+        s_a = float(found.tau - found.tau_u) * len(a) * len(b)
+        assert float(found.tau_u_both) * len(a) * len(b) == pytest.approx(s - 2 * s_a, abs=1e-9)
+
+
 def test_lower_may_be_better():
     found = compared((8, 8, 6), (6, 3, 2, 2), higher_is_better=False)
     assert (found.nap, found.tau, found.tau_u) == (Fraction(23, 24), Fraction(11, 12), Fraction(3, 4))
+    assert (found.tau_u_both, found.pnd, found.pem) == (Fraction(7, 6), Fraction(3, 4), 1)
     assert found.standard == "with reservations"
 
 
@@ -73,13 +112,8 @@ def test_complete_separation_is_said_and_has_no_error():
 @pytest.mark.parametrize(("a", "b"), [((20,), (60, 80, 80)), ((20, 20, 40), (60, 80)), ((), ())])
 def test_a_visit_or_two_are_no_phase(a, b):
     found = compared(a, b)
-    assert (found.standard, found.nap, found.tau, found.tau_u, found.error) == (
-        "no phase",
-        None,
-        None,
-        None,
-        None,
-    )
+    numbers = (found.nap, found.tau, found.tau_u, found.tau_u_both, found.pnd, found.pem, found.error)
+    assert (found.standard, *numbers) == ("no phase", *[None] * 7)
     assert found.reason == "a phase needs 3 values; phase statistics not computed"
 
 

@@ -219,7 +219,7 @@ def test_swapping_gains_and_losses_turns_a_paired_change_around(both, gained, lo
 @given(st.integers(0, 12), st.integers(0, 12), st.integers(1, 12), st.integers(1, 12))
 def test_hits_raise_and_false_alarms_lower_the_distance(hits, alarms, signals, noise):
     hits, alarms = min(hits, signals), min(alarms, noise)
-    _, _, d_prime, criterion = log_linear(hits, alarms, signals, noise)
+    _, _, d_prime, criterion, _ = log_linear(hits, alarms, signals, noise)
     assert isfinite(d_prime)
     assert isfinite(criterion)
     if hits < signals:

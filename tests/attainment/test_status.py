@@ -214,7 +214,7 @@ def test_only_an_active_goal_is_sustaining(lifecycle):
 def test_the_answer_keeps_its_inputs():
     goal = accuracy_goal()
     found = status(goal, [weekly([20, 40, 60])], week(3))
-    assert (found.goal, found.as_of, found.engine) == (goal, week(3), "1.1.0")
+    assert (found.goal, found.as_of, found.engine) == (goal, week(3), "1.2.0")
     assert found.reason == "last 3: S=+3, change +40; since baseline +40"
     assert [value.value for value in found.values] == [20, 40, 60]
 

@@ -55,6 +55,12 @@ def test_who_is_censored_on_a_day_was_at_risk_on_it():
     assert found.median == 56
 
 
+def test_the_five_invented_people_of_the_demo():
+    found = cohort((21, 42, 49), (56, 56))
+    assert [(one.days, float(one.waiting)) for one in found.steps] == [(21, 0.8), (42, 0.6), (49, 0.4)]
+    assert found.median == 49
+
+
 def test_the_median_may_not_be_reached():
     found = cohort((21,), (42, 49, 56))
     assert (found.median, found.reason) == (None, "not reached")

@@ -1,3 +1,4 @@
+import math
 import random
 from datetime import date, timedelta
 from fractions import Fraction
@@ -5,9 +6,9 @@ from fractions import Fraction
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-from scipy.stats import kendalltau, theilslopes
+from scipy.stats import kendalltau, norm, theilslopes
 
-from service.attainment.trend import kendall_s, smallest_exact_p, trend
+from service.attainment.trend import intercepts, kendall_s, smallest_exact_p, trend
 
 LITTLE = [12.9, 14.8, 13.2, 15.7, 13.8, 15.6, 12.9, 11.0, 17.3, 15.9, 19.0, 18.3, 20.1, 21.7]
 
@@ -27,7 +28,7 @@ def test_a_published_series_of_14():
     assert found.p == pytest.approx(0.003663, abs=5e-7)
     assert found.tau_b == pytest.approx(0.596694, abs=5e-7)
     assert float(found.slope_per_day) == pytest.approx(0.566667, abs=5e-7)
-    assert float(found.intercept) == pytest.approx(11.4)
+    assert intercepts(points(LITTLE)) == pytest.approx((11.4, 12.2))
 
 
 @pytest.mark.parametrize(
@@ -51,9 +52,10 @@ def test_trend_by_visit(values, s, variance, z, tau, slope):
 
 
 def test_slope_by_day_and_week():
-    found = trend(points([20, 40, 40, 60, 80, 80], [0, 7, 14, 28, 42, 56]))
+    by_day = points([20, 40, 40, 60, 80, 80], [0, 7, 14, 28, 42, 56])
+    found = trend(by_day)
     assert (found.slope_per_day, found.slope_per_week) == (Fraction(8, 7), 8)
-    assert found.intercept == 26
+    assert intercepts(by_day) == (26, 26)
 
 
 @pytest.mark.published("Gilbert 1987, exact tables of S (nhm.uio.no)")
@@ -86,7 +88,7 @@ def test_too_few_points_have_no_slope(count):
     found = trend(points([5] * count))
     assert found.slope_per_day is None
     assert found.slope_per_week is None
-    assert found.intercept is None
+    assert intercepts(points([5] * count)) is None
     assert found.reasons["slope"] == "fewer than two different days"
 
 
@@ -108,26 +110,38 @@ def test_trend_agrees_with_scipy(seed):
         assert found.tau_b == pytest.approx(reference.statistic)
         if n <= 10 and len(set(steps)) == n:
             assert found.p == pytest.approx(kendalltau(days, steps, method="exact").pvalue)
+    middle, residual = intercepts(points(steps, days))
     reference = theilslopes(steps, days, method="separate")
     assert float(found.slope_per_day) == pytest.approx(reference.slope)
-    assert float(found.intercept) == pytest.approx(reference.intercept)
+    assert float(middle) == pytest.approx(reference.intercept)
+    assert float(residual) == pytest.approx(theilslopes(steps, days, method="joint").intercept)
 
 
 @pytest.mark.published("Kendall 1970, example 3.1, as in SingleCaseES tests: S 33, tau-b 0.859")
 def test_kendalls_example_with_ties():
-    ranks = {
-        "a": [1, 2.5, 2.5, 4.5, 4.5, 6.5, 6.5, 8, 9.5, 9.5],
-        "b": [1, 2, 4.5, 4.5, 4.5, 4.5, 8, 8, 8, 10],
-    }
-    # S over pairs whose first rank differs: our S takes time as untied, so tied times are taken out here.
-    values = [Fraction(str(value)) for value in ranks["b"]]
-    tied_in_time = sum(
-        (later > earlier) - (later < earlier)
-        for i, earlier in enumerate(values)
-        for j, later in enumerate(values)
-        if i < j and ranks["a"][i] == ranks["a"][j]
-    )
-    assert kendall_s(values) - tied_in_time == 33
+    days = [2, 5, 5, 9, 9, 13, 13, 16, 19, 19]  # his ranks 1 to 9.5, doubled
+    found = trend(points([1, 2, 4.5, 4.5, 4.5, 4.5, 8, 8, 8, 10], days))
+    assert (found.s, round(found.tau_b, 3)) == (33, 0.859)
+
+
+@pytest.mark.published("scipy kendalltau, asymptotic p without continuity correction, and theilslopes")
+@pytest.mark.parametrize("seed", range(40))
+def test_two_values_of_one_day_tell_no_direction(seed):
+    chance = random.Random(seed)  # noqa: S311 - a seeded test
+    n = chance.randint(5, 14)
+    days, values = (sorted(chance.choices(range(8), k=n)), [chance.randint(0, 5) for _ in range(n)])
+    found = trend(points(values, days))
+    reference = kendalltau(days, values, method="asymptotic")
+    assert found.tau_b == (None if math.isnan(reference.statistic) else pytest.approx(reference.statistic))
+    if found.tau_b is not None:
+        assert 2 * norm.sf(abs(found.s) / math.sqrt(found.variance)) == pytest.approx(reference.pvalue)
+        assert float(found.slope_per_day) == pytest.approx(theilslopes(values, days).slope)
+
+
+def test_values_of_one_day_have_no_trend():
+    found = trend(points([20, 40, 60], [3, 3, 3]))
+    assert (found.s, found.variance, found.tau_b, found.slope_per_day) == (0, 0, None, None)
+    assert kendall_s([20, 40, 60]) == 3
 
 
 @given(st.lists(st.integers(0, 5), min_size=2, max_size=12))

@@ -135,7 +135,7 @@ def test_results_are_kept_with_evidence_and_provenance(demo):
     assert errors(provenance) == ()
     assert [one["reference"] for one in provenance["target"]] == names
     assert provenance["agent"][0]["who"]["type"] == "Device"
-    assert provenance["agent"][0]["who"]["identifier"]["value"] == "1.1.0"
+    assert provenance["agent"][0]["who"]["identifier"]["value"] == "1.2.0"
 
 
 def test_the_value_carries_its_trials_and_interval(demo):

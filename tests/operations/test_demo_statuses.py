@@ -198,4 +198,4 @@ def test_evidence_can_be_read(demo):
 
 def test_the_answer_says_as_of_when_and_by_which_rules(demo):
     answer = demo.answer("demo-01", "2026-02-03")
-    assert (answer.get("date"), answer.get("engine")) == ("2026-02-03", "1.1.0")
+    assert (answer.get("date"), answer.get("engine")) == ("2026-02-03", "1.2.0")
