@@ -22,7 +22,6 @@ class PracticeDay:
     day: date
     prescribed: Fraction
     done: Fraction | None
-    line: str = ""
     on_hold: bool = False
     evidence: tuple[str, ...] = ()
 

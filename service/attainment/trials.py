@@ -77,7 +77,6 @@ class Accuracy:
     """Closed trials (k) of scored trials (n).
 
     ``share`` is exact, 0 to 1, or None with a ``reason``. ``left_out`` counts trials by why they left n.
-    ``bounds`` are the shares if every left-out trial had been open, and if every one had been closed.
     """
 
     k: int
@@ -85,9 +84,15 @@ class Accuracy:
     share: Fraction | None
     wilson: Interval | None
     left_out: Mapping[str, int]
-    bounds: tuple[Fraction, Fraction] | None
     reason: str = ""
     method: str = "closed of scored trials"
+
+    @property
+    def bounds(self) -> tuple[Fraction, Fraction] | None:
+        """The shares if every left-out trial had been open, and if every one had been closed."""
+        missing = sum(self.left_out.values())
+        every = self.n + missing
+        return (Fraction(self.k, every), Fraction(self.k + missing, every)) if every else None
 
     @property
     def clopper_pearson(self) -> Interval | None:
@@ -118,18 +123,16 @@ def probes(blocks: Iterable[Block]) -> list[Block]:
 
 
 def accuracy(trials: Iterable[Trial]) -> Accuracy:
-    """Closed of scored trials, with intervals, what was left out and the bounds that leaves open."""
+    """Closed of scored trials, with the interval and what was left out."""
     trials = tuple(trials)
     k = sum(trial.observed == "closed" for trial in trials)
     n = sum(trial.scored for trial in trials)
-    missing = len(trials) - n
     return Accuracy(
         k=k,
         n=n,
         share=Fraction(k, n) if n else None,
         wilson=wilson(k, n),
         left_out=Counter(_why_unscored(trial) for trial in trials if not trial.scored),
-        bounds=(Fraction(k, n + missing), Fraction(k + missing, n + missing)) if trials else None,
         reason="" if n else "no trial was scored",
     )
 

@@ -36,7 +36,6 @@ class VisitResult:
     own: SelfJudgement
     after: Block | None
     after_closure: Accuracy | None
-    after_own: SelfJudgement | None
     acquisition: Fraction | None
     retention: Fraction | None
     by_posture: Paired | None
@@ -84,7 +83,6 @@ def _result(probe: Block, after: Block | None, before: VisitResult | None) -> Vi
         own=self_judgement(*cells(probe.trials)),
         after=after,
         after_closure=after_closure,
-        after_own=self_judgement(*cells(after.trials)) if after else None,
         acquisition=_less(after_closure, closure),
         retention=_less(closure, previous),
         by_posture=pairs,

@@ -34,8 +34,7 @@ def _day(one: Seen) -> PracticeDay | None:
     if done is None:
         return None
     prescribed = one.part("repetitions-prescribed").number() or Fraction(0)
-    line = next((plan.target for plan in one.observation.based_on), "")
-    return PracticeDay(one.day, prescribed, done, line, evidence=(one.reference,))
+    return PracticeDay(one.day, prescribed, done, evidence=(one.reference,))
 
 
 def _log(one: Seen, days: Mapping[str, PracticeDay], zone: ZoneInfo) -> PracticeLog | None:

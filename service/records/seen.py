@@ -30,7 +30,8 @@ class Seen(Struct, frozen=True, gc=False):
     @property
     def focus(self) -> str:
         """``Type/id`` of what the Observation is about, else empty."""
-        return next((one.target for one in self.observation.focus), "")
+        focus = self.observation.focus
+        return focus[0].target if focus else ""
 
     def part(self, code: str) -> Component:
         """The first component with this own code; empty if there is none."""

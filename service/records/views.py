@@ -238,7 +238,6 @@ class Observation(Valued, frozen=True):
     status: str = ""
     encounter: Reference = Reference()
     focus: tuple[Reference, ...] = ()
-    based_on: tuple[Reference, ...] = ()
     has_member: tuple[Reference, ...] = ()
     effective_date_time: str = ""
     effective_period: Period = Period()
@@ -380,8 +379,10 @@ def views(kind: type[T], contents: Iterable[bytes]) -> list[T]:
     decode = _decoder(kind).decode
     found = []
     for content in contents:
-        with suppress(ValidationError):
+        try:  # five times as fast as a context manager, for each of hundreds
             found.append(decode(content))
+        except ValidationError:
+            continue
     return found
 
 

@@ -73,7 +73,7 @@ def test_a_changed_plan_is_split_and_pooled_by_what_each_part_prescribed():
 
 
 def test_a_day_is_full_only_when_every_line_is():
-    lines = [*log(30, 30, line="a"), *log(10, 0, prescribed=10, line="b")]
+    lines = [*log(30, 30), *log(10, 0, prescribed=10)]
     found = adherence(lines)
     assert (found.full_dose_days, found.days) == (1, 2)
 
@@ -93,8 +93,8 @@ def test_within_one_prescription_a_reading_is_the_mean_of_capped_days(done):
 
 def test_the_calendar_has_every_day_once_over_all_exercises():
     days = [
-        PracticeDay(START, Fraction(30), Fraction(20), "closure", evidence=("Observation/1",)),
-        PracticeDay(START, Fraction(10), Fraction(10), "lift", evidence=("Observation/2",)),
+        PracticeDay(START, Fraction(30), Fraction(20), evidence=("Observation/1",)),
+        PracticeDay(START, Fraction(10), Fraction(10), evidence=("Observation/2",)),
         PracticeDay(START + timedelta(2), Fraction(30), None),
         PracticeDay(START + timedelta(1), Fraction(30), Fraction(0), on_hold=True),
     ]

@@ -144,7 +144,7 @@ def same_observation(view, resource):
     assert view.effective == (tree.effective(resource) or "")
     assert view.data_absent_reason.of(ABSENT) == tree.code_in(resource.get("dataAbsentReason"), ABSENT)
     assert view.encounter.reference == resource.get("encounter", {}).get("reference", "")
-    for name, own in (("focus", view.focus), ("basedOn", view.based_on), ("hasMember", view.has_member)):
+    for name, own in (("focus", view.focus), ("hasMember", view.has_member)):
         assert [one.reference for one in own] == [one.get("reference", "") for one in resource.get(name, ())]
     part = view.parts()
     for code in {tree.own_code(one.get("code")) for one in resource.get("component", ())} | {"not there"}:
