@@ -37,9 +37,14 @@ _PLACES = Decimal("0.000001")
 
 def decimal(value: Fraction | float) -> Decimal:
     """A number to six places, without trailing zeros or exponent."""
-    if isinstance(value, Fraction) and value.denominator == 1:
-        return Decimal(value.numerator)
-    exact = Decimal(value.numerator) / value.denominator if isinstance(value, Fraction) else Decimal(value)
+    return _plain(Decimal(value)) if isinstance(value, (int, float)) else _ratio(*value.as_integer_ratio())
+
+
+def _ratio(above: int, below: int) -> Decimal:
+    return Decimal(above) if below == 1 else _plain(Decimal(above) / below)
+
+
+def _plain(exact: Decimal) -> Decimal:
     rounded = exact.quantize(_PLACES)
     whole_part = rounded.to_integral_value()
     return whole_part + 0 if rounded == whole_part else rounded.normalize()  # + 0 makes -0 plain
@@ -47,7 +52,11 @@ def decimal(value: Fraction | float) -> Decimal:
 
 def quantity(value: Fraction | float, unit: str) -> dict[str, Any]:
     """A Quantity in a UCUM unit."""
-    return {"value": decimal(value), "unit": unit, "system": UCUM, "code": unit}
+    return _amount(decimal(value), unit)
+
+
+def _amount(value: Decimal, unit: str) -> dict[str, Any]:
+    return {"value": value, "unit": unit, "system": UCUM, "code": unit}
 
 
 def range_of(interval: Interval, unit: str) -> dict[str, Any]:
@@ -72,7 +81,7 @@ def given(value: Any, make: Callable[[Any], Part]) -> list[Part]:
 
 def sources(evidence: Iterable[str]) -> list[Part]:
     """The resources behind a number."""
-    return [part("evidence", valueReference={"reference": source}) for source in evidence]
+    return [{"name": "evidence", "valueReference": {"reference": source}} for source in evidence]
 
 
 def text(name: str, value: str) -> list[Part]:
@@ -97,7 +106,10 @@ def number(name: str, value: Fraction | float | None) -> list[Part]:
 
 def points(name: str, share: Fraction | None) -> list[Part]:
     """A share, or a difference of shares, in percent."""
-    return given(share, lambda value: part(name, valueQuantity=quantity(100 * value, "%")))
+    if share is None:
+        return []
+    above, below = share.as_integer_ratio()  # to multiply fractions takes as long as all else here
+    return [part(name, valueQuantity=_amount(_ratio(100 * above, below), "%"))]
 
 
 def dated(name: str, value: date | None) -> list[Part]:
