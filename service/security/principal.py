@@ -13,8 +13,9 @@ class Principal:
 
     ``subject`` is the token's ``sub``; ``issuer`` its ``iss`` (the pair is unique). ``fhir_user`` is the FHIR
     reference of the person, such as ``Practitioner/123``, empty for a system. ``expires`` is the token's end
-    in seconds since 1970. A caller's rights are its scopes, nothing else: a clinician's token reads every
-    patient its scopes name, care team or not.
+    in seconds since 1970. ``patient`` is the id of the patient the token was made for (SMART's launch
+    context), ``client`` the program that asks (``client_id``, or ``azp``), ``purpose`` what it says it asks
+    for, a code of v3-PurposeOfUse; each empty if the token does not say.
     """
 
     subject: str
@@ -22,3 +23,6 @@ class Principal:
     scopes: Scopes
     fhir_user: str
     expires: float
+    patient: str = ""
+    client: str = ""
+    purpose: str = ""

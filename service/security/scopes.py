@@ -1,51 +1,132 @@
-"""What a token allows: SMART App Launch 2 scopes, and this service's own plain words.
+"""What a token allows: SMART App Launch scopes, and this service's own plain words.
 
-``system/*.cruds`` and ``user/Observation.rs`` are SMART's (scopes-and-launch-context.html): c create, r read
-and history, u update, d delete, s search, in this order. Plain words name what no FHIR interaction does:
+``system/*.cruds`` and ``user/Observation.rs`` are SMART 2's (scopes-and-launch-context.html): c create, r
+read and history, u update, d delete, s search, in this order. SMART 1's ``.read``, ``.write`` and ``.*`` are
+taken for ``.rs``, ``.cud`` and ``.cruds``, as SMART 2 says. Plain words name what no FHIR interaction does:
 
     intake           post visit records and sheets
     goal-decisions   store a computed goal attainment; state a goal's status, leave out a visit or a trial
     research-export  fetch de-identified data
+    audit-read       read and search what was recorded of accesses
+    operate          run the service: measurements, keys, upkeep
+    break-glass      reach beyond one's patients in an emergency, for a reason, which is recorded
+    restricted       see what is labelled R (restricted); very-restricted: what is labelled V
 
-A scope that can't be honoured in full grants nothing: a query part (``?category=…``) narrows rights in a way
-not checked here, and ``patient/`` confines to one patient's compartment, which is not checked here either.
+A query part narrows a scope to what a search with it would find, ``user/Observation.rs?category=…``. Only
+parameters of kind token that the type has can be checked everywhere; a scope with another query part grants
+nothing, as every scope does that can't be honoured in full.
 """
 
 import re
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from functools import lru_cache
+from typing import Literal, cast
+from urllib.parse import parse_qsl
 
 from service.errors import Forbidden
+from service.fhir.search_parameters import common_parameters, parameters, stored_types
 
-__all__ = ["GOAL_DECISIONS", "INTAKE", "RESEARCH_EXPORT", "Scopes", "require"]
+__all__ = [
+    "AUDIT_READ",
+    "BREAK_GLASS",
+    "GOAL_DECISIONS",
+    "INTAKE",
+    "OPERATE",
+    "PLAIN",
+    "RESEARCH_EXPORT",
+    "RESTRICTED",
+    "VERY_RESTRICTED",
+    "Grant",
+    "Level",
+    "Scopes",
+    "require",
+]
 
 INTAKE = "intake"
 GOAL_DECISIONS = "goal-decisions"
 RESEARCH_EXPORT = "research-export"
+AUDIT_READ = "audit-read"
+OPERATE = "operate"
+BREAK_GLASS = "break-glass"
+RESTRICTED = "restricted"
+VERY_RESTRICTED = "very-restricted"
 
-_PLAIN = frozenset({INTAKE, GOAL_DECISIONS, RESEARCH_EXPORT})
-_CLINICAL = re.compile(r"(?:user|system)/(\*|[A-Z][A-Za-z]+)\.(?=[cruds])(c?r?u?d?s?)")
+PLAIN = frozenset(
+    {
+        INTAKE,
+        GOAL_DECISIONS,
+        RESEARCH_EXPORT,
+        AUDIT_READ,
+        OPERATE,
+        BREAK_GLASS,
+        RESTRICTED,
+        VERY_RESTRICTED,
+    }
+)
+Level = Literal["patient", "user", "system"]
+_CLINICAL = re.compile(
+    r"(patient|user|system)/(\*|[A-Z][A-Za-z]+)\.(?:(?=[cruds])(c?r?u?d?s?)(?:\?(.+))?|(read|write|\*))"
+)
+_FIRST_VERSION = {"read": "rs", "write": "cud", "*": "cruds"}
+
+
+@dataclass(frozen=True, slots=True)
+class Grant:
+    """One SMART scope, read.
+
+    ``type`` is a resource type or ``*``; ``actions`` are letters of c r u d s; ``filters`` is the query part,
+    its names and values as a search has them, all of which must hold.
+    """
+
+    level: Level
+    type: str
+    actions: frozenset[str]
+    filters: tuple[tuple[str, str], ...] = ()
+
+    def covers(self, action: str, type_: str) -> bool:
+        """Whether it speaks of ``action`` (one of c r u d s) on a resource type."""
+        return action in self.actions and self.type in {"*", type_}
+
+
+_AUDITOR = Grant("system", "AuditEvent", frozenset("rs"))
 
 
 @dataclass(frozen=True, slots=True)
 class Scopes:
-    """The rights of one token: plain words, and (interaction, type) pairs where type may be ``*``."""
+    """The rights of one token: plain words and grants.
+
+    ``pairs`` are what the grants come to, (action, type), with neither patients nor query parts looked at.
+    """
 
     plain: frozenset[str] = frozenset()
-    clinical: frozenset[tuple[str, str]] = frozenset()
+    grants: tuple[Grant, ...] = field(default=(), hash=False)  # what they come to is hashed, once
+    pairs: frozenset[tuple[str, str]] = field(init=False, repr=False)
+
+    def __post_init__(self) -> None:
+        """Gather the pairs."""
+        pairs = frozenset((action, grant.type) for grant in self.grants for action in grant.actions)
+        object.__setattr__(self, "pairs", pairs)
 
     @classmethod
-    def parse(cls, text: str) -> "Scopes":
-        """Read a token's space-separated ``scope``; unknown words are left out."""
-        words = text.split()
-        found = (_CLINICAL.fullmatch(word) for word in words)
-        pairs = {(letter, match[1]) for match in found if match for letter in match[2]}
-        return cls(frozenset(_PLAIN.intersection(words)), frozenset(pairs))
+    def parse(cls, text: str, *, patient: bool = True) -> "Scopes":
+        """Read a token's space-separated ``scope``; unknown words are left out.
 
-    def allow(self, interaction: str, type_: str) -> bool:
-        """Whether ``interaction`` (one of c r u d s) on a resource type is granted."""
-        return (interaction, type_) in self.clinical or (interaction, "*") in self.clinical
+        ``patient``: whether the token names a patient, without which ``patient/`` scopes grant nothing.
+        """
+        words = dict.fromkeys(text.split())
+        found = (grant for word in words if (grant := _grant(word)))
+        grants = tuple(grant for grant in found if patient or grant.level != "patient")
+        plain = PLAIN.intersection(words)
+        return cls(plain, (*grants, _AUDITOR) if AUDIT_READ in plain else grants)
+
+    def allow(self, action: str, type_: str) -> bool:
+        """Whether ``action`` (one of c r u d s) on some resources of a type is granted."""
+        return (action, type_) in self.pairs or (action, "*") in self.pairs
+
+    def grants_for(self, action: str, type_: str) -> tuple[Grant, ...]:
+        """Answer the grants that speak of ``action`` on a type; each says of which resources."""
+        return tuple(grant for grant in self.grants if grant.covers(action, type_))
 
     def grant(self, need: str) -> bool:
         """Whether a written need holds: a plain word, ``Type.letters``, or ``*.letters`` for any one type."""
@@ -53,7 +134,7 @@ class Scopes:
         if not dot:
             return need in self.plain
         if type_ == "*":
-            return any(interaction in letters for interaction, _ in self.clinical)
+            return any(action in letters for action, _ in self.pairs)
         return all(self.allow(letter, type_) for letter in letters)
 
 
@@ -69,3 +150,25 @@ def require(scopes: Scopes, alternatives: Iterable[str]) -> None:
 def _granted(scopes: Scopes, needs: str) -> bool:
     """Remembered: the same tokens ask for the same few things over and over."""
     return all(map(scopes.grant, needs.split()))
+
+
+def _grant(word: str) -> Grant | None:
+    match = _CLINICAL.fullmatch(word)
+    if match is None:
+        return None
+    level, type_, letters, query, first_version = match.groups()
+    filters = _filters(type_, query) if query else ()
+    if filters is None:
+        return None
+    return Grant(cast("Level", level), type_, frozenset(letters or _FIRST_VERSION[first_version]), filters)
+
+
+def _filters(type_: str, query: str) -> tuple[tuple[str, str], ...] | None:
+    """Read a query part; None if it is not one that can be checked of every resource of the type."""
+    try:
+        pairs = parse_qsl(query, keep_blank_values=True, strict_parsing=True, errors="strict")
+    except ValueError:
+        return None
+    known = parameters(type_) if type_ in stored_types() else common_parameters("Patient")
+    checked = all(value and name in known and known[name].kind == "token" for name, value in pairs)
+    return tuple(pairs) if checked else None

@@ -73,12 +73,16 @@ class TokenVerifier:
         if not jws.validate_compact(signed, issuer.keys, ALGORITHMS):
             raise Unauthenticated(_NOT_BELIEVED)
         self._validate(claims, issuer)
+        patient = _text(claims, "patient").removeprefix("Patient/")
         return Principal(
             subject=claims["sub"],
             issuer=issuer.name,
-            scopes=Scopes.parse(_text(claims, "scope")),
+            scopes=Scopes.parse(_text(claims, "scope"), patient=bool(patient)),
             fhir_user=_text(claims, "fhirUser"),
             expires=float(claims["exp"]),
+            patient=patient,
+            client=_text(claims, "client_id") or _text(claims, "azp"),
+            purpose=_text(claims, "purpose_of_use"),
         )
 
     def _validate(self, claims: dict[str, Any], issuer: Issuer) -> None:

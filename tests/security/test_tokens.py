@@ -68,6 +68,18 @@ def test_a_good_token_becomes_a_principal(verifier: TokenVerifier) -> None:
     assert principal.scopes.grant("Patient.rs")
 
 
+@pytest.mark.published("SMART App Launch 2.2: the launch context's patient; RFC 9068: client_id")
+def test_what_a_token_says_of_patient_program_and_purpose(verifier: TokenVerifier) -> None:
+    said = verifier.verify(token(scope="patient/*.rs", patient="p1", azp="app", purpose_of_use="TREAT"))
+    assert (said.patient, said.client, said.purpose) == ("p1", "app", "TREAT")
+    assert said.scopes.grant("Goal.rs")
+    assert verifier.verify(token(client_id="one", azp="two")).client == "one"
+
+
+def test_patient_scopes_grant_nothing_if_the_token_names_no_patient(verifier: TokenVerifier) -> None:
+    assert not verifier.verify(token(scope="patient/*.rs")).scopes.grant("*.rs")
+
+
 @pytest.mark.published("RFC 7519 section 4.1: iss, sub, aud, exp, nbf, iat")
 @pytest.mark.parametrize(
     "changes",
@@ -88,6 +100,8 @@ def test_a_good_token_becomes_a_principal(verifier: TokenVerifier) -> None:
         {"iat": None},
         {"scope": ["user/*.rs"]},
         {"fhirUser": {"reference": "Practitioner/1"}},
+        {"patient": 7},
+        {"client_id": ["a"]},
     ],
     ids=str,
 )
