@@ -1,5 +1,9 @@
-"""The server's reader of HTTP, where it meets what is no HTTP: refused as FHIR does, in bounded memory."""
+"""The server's reader and writer of HTTP, where uvicorn's own does not do.
 
+What is no HTTP is refused as FHIR does, in bounded memory; an answer's head and body leave together.
+"""
+
+import asyncio
 from typing import Any
 
 from uvicorn.protocols.http.httptools_impl import HttpToolsProtocol
@@ -11,6 +15,44 @@ __all__ = ["Protocol"]
 
 _LONGEST_HEAD = 64 * 1024
 """Bytes of a request's line and header fields; its reader keeps them all until the last has come."""
+_MOST_KEPT = 64 * 1024
+"""Bytes of answers from which on nothing waits for the end of the round."""
+
+
+class _Gathered(asyncio.Transport):
+    """A connection's way out: what is written in one round of the event loop leaves in one system call.
+
+    uvicorn writes the head and the body of an answer apart, and a system call takes as long as all that is
+    done to find the answer. Of a transport this is what uvicorn's answers use; reading and the flow of long
+    answers are settled with the connection itself.
+    """
+
+    def __init__(self, connection: asyncio.Transport, loop: asyncio.AbstractEventLoop) -> None:
+        super().__init__()
+        self._connection = connection
+        self._loop = loop
+        self._kept: list[bytes | bytearray | memoryview] = []
+        self._size = 0
+
+    def write(self, data: bytes | bytearray | memoryview) -> None:
+        if not self._kept:
+            self._loop.call_soon(self._send)
+        self._kept.append(data)
+        self._size += len(data)
+        if self._size > _MOST_KEPT:
+            self._send()
+
+    def _send(self) -> None:
+        kept, self._kept, self._size = self._kept, [], 0
+        if kept and not self._connection.is_closing():
+            self._connection.writelines(kept)
+
+    def is_closing(self) -> bool:
+        return self._connection.is_closing()
+
+    def close(self) -> None:
+        self._send()
+        self._connection.close()
 
 
 class Protocol(HttpToolsProtocol):
@@ -21,6 +63,11 @@ class Protocol(HttpToolsProtocol):
         super().__init__(*arguments, **named)
         self._in_head = False
         self._head_size = 0
+
+    def connection_made(self, transport: asyncio.Transport) -> None:  # type: ignore[override]
+        """Begin a connection."""
+        super().connection_made(transport)
+        self.transport = _Gathered(transport, self.loop)
 
     def data_received(self, data: bytes) -> None:
         """Read what arrived."""

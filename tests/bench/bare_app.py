@@ -1,17 +1,21 @@
 """The floor under a read over HTTP: Starlette and ``sqlite3`` answering the stored bytes, and nothing else.
 
+Served by uvicorn as it comes, with its faster reader and loop: our own way of reading and writing HTTP is
+part of what is measured.
+
 ``python -m tests.bench.bare_app DATABASE``
 """
 
 import sys
 from pathlib import Path
 
+import uvicorn
 from starlette.applications import Starlette
 from starlette.requests import Request
 from starlette.responses import Response
 from starlette.routing import Route
 
-from service.cli.serve import listening, server
+from service.cli.serve import listening
 from tests.bench.floor import BareStore
 
 
@@ -47,7 +51,18 @@ def main() -> None:
     """Serve on a free port."""
     listener = listening("127.0.0.1", 0)
     print(f"Serving on http://127.0.0.1:{listener.getsockname()[1]}", flush=True)
-    server(application(Path(sys.argv[1]))).run(sockets=[listener])
+    app = application(Path(sys.argv[1]))
+    config = uvicorn.Config(
+        app,
+        http="httptools",
+        loop="uvloop",
+        ws="none",
+        access_log=False,
+        log_level="warning",
+        proxy_headers=False,
+        server_header=False,
+    )
+    uvicorn.Server(config).run(sockets=[listener])
 
 
 if __name__ == "__main__":
