@@ -13,7 +13,7 @@ from fractions import Fraction
 
 from service.attainment.goals import Value
 from service.attainment.inputs import Exertion, Noted, Plan
-from service.attainment.like_for_like import Compared, compare_studies
+from service.attainment.like_for_like import Compared, compare_studies, study_before
 from service.attainment.study import Study
 
 __all__ = ["NO_CUE_IS_NOT_SAFETY", "Cue", "CueFacts", "CueLimits", "cues"]
@@ -107,9 +107,11 @@ def _score_on_diet(facts: CueFacts, limits: CueLimits) -> Iterator[Cue]:
 
 
 def _group_worse(facts: CueFacts, limits: CueLimits) -> Iterator[Cue]:
-    if not limits.group_worse or len(facts.studies) < 2:
+    newest = facts.studies[-1] if facts.studies else None
+    before = study_before(facts.studies[:-1], newest) if newest else None
+    if not limits.group_worse or newest is None or before is None:
         return
-    for one in compare_studies(*(study.swallows for study in facts.studies[-2:])).pairs:
+    for one in compare_studies(before, newest).pairs:
         if one.group_effect == "worse":
             text = (
                 f"Airway score {one.second} after {one.first} in the study before, same bolus: {_kind(one)}."

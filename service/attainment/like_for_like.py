@@ -1,19 +1,20 @@
 """Swallows compared only with their like: same consistency, volume and amount.
 
-Two studies are compared bolus by bolus with the same manoeuvre; a manoeuvre's effect only against a swallow
-of the same study without it. Of several alike the worst counts. Scores are compared in order, never
-subtracted.
+Two studies by the same method are compared bolus by bolus with the same manoeuvre; a manoeuvre's effect only
+against a swallow of the same study without it. Of several alike the worst counts. Scores are compared in
+order, never subtracted.
 """
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
+from datetime import date
 from fractions import Fraction
 from typing import Literal
 
 from service.attainment.airway import GROUPS
-from service.attainment.study import Swallow
+from service.attainment.study import Study, Swallow
 
-__all__ = ["Compared", "Comparison", "Effect", "compare_studies", "manoeuvre_effects"]
+__all__ = ["Compared", "Comparison", "Effect", "compare_studies", "manoeuvre_effects", "study_before"]
 
 Effect = Literal["better", "same", "worse", "no comparison"]
 _Kind = tuple[int, Fraction | None, str]
@@ -41,18 +42,36 @@ class Compared:
 
 @dataclass(frozen=True, slots=True)
 class Comparison:
-    """What two studies share; ``reason`` when nothing. ``left_out`` counts kinds only one of them has."""
+    """What two studies share; ``reason`` when nothing. ``left_out`` counts kinds of swallow not compared.
 
+    ``against`` is the day of the earlier study.
+    """
+
+    against: date
     pairs: tuple[Compared, ...]
     left_out: int
     reason: str = ""
 
 
-def compare_studies(before: Iterable[Swallow], after: Iterable[Swallow]) -> Comparison:
-    """Pair the kinds of swallow both studies have, with the same manoeuvre."""
-    first, second = _worst(before), _worst(after)
+def study_before(earlier: Sequence[Study], study: Study) -> Study | None:
+    """The newest of the earlier studies by the same method, else the newest of all; None without any."""
+    alike = [one for one in earlier if one.method == study.method]
+    return next(reversed(alike or earlier), None)
+
+
+def compare_studies(before: Study, after: Study) -> Comparison:
+    """Pair the kinds of swallow both studies have, with the same manoeuvre; none if their methods differ.
+
+    An endoscope and X-ray see different moments of the swallow, so their scores are not of one series. A
+    method that was not recorded keeps nothing apart.
+    """
+    first, second = _worst(before.swallows), _worst(after.swallows)
+    if before.method and after.method and before.method != after.method:
+        reason = f"not comparable: different methods ({before.method} before, {after.method} now)"
+        return Comparison(before.day, (), len(first.keys() | second.keys()), reason)
     shared = sorted(first.keys() & second.keys(), key=_order)
     return Comparison(
+        against=before.day,
         pairs=tuple(_compared(key, first[key], second[key]) for key in shared),
         left_out=len(first.keys() ^ second.keys()),
         reason="" if shared else "not comparable: different boluses",

@@ -1,11 +1,16 @@
 """Every swallow study of a person: counts by consistency, and what may be compared with what."""
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from datetime import date
-from itertools import pairwise
 
-from service.attainment.like_for_like import Compared, Comparison, compare_studies, manoeuvre_effects
+from service.attainment.like_for_like import (
+    Compared,
+    Comparison,
+    compare_studies,
+    manoeuvre_effects,
+    study_before,
+)
 from service.attainment.study import Study, Summary, summaries, summary
 
 __all__ = ["StudyResult", "study_results"]
@@ -16,7 +21,8 @@ class StudyResult:
     """One study. ``by_consistency`` holds swallows without (False) and with (True) a manoeuvre apart.
 
     ``plain`` counts all swallows without a manoeuvre, None if none was rated. ``compared`` holds it against
-    the study before, None for the first; ``effects`` are the manoeuvres, each against the same bolus without.
+    the study before (``study_before``), None for the first; ``effects`` are the manoeuvres, each against the
+    same bolus without.
     """
 
     day: date
@@ -34,8 +40,8 @@ class StudyResult:
 
 def study_results(studies: Iterable[Study]) -> tuple[StudyResult, ...]:
     """Results of every study, oldest first."""
-    ordered: Sequence[Study | None] = [None, *sorted(studies, key=lambda study: study.day)]
-    return tuple(_result(study, before) for before, study in pairwise(ordered) if study)
+    ordered = sorted(studies, key=lambda study: study.day)
+    return tuple(_result(study, study_before(ordered[:place], study)) for place, study in enumerate(ordered))
 
 
 def _result(study: Study, before: Study | None) -> StudyResult:
@@ -44,6 +50,6 @@ def _result(study: Study, before: Study | None) -> StudyResult:
         study=study,
         by_consistency=summaries(study.swallows),
         plain=summary(one for one in study.swallows if not one.manoeuvre),
-        compared=compare_studies(before.swallows, study.swallows) if before else None,
+        compared=compare_studies(before, study) if before else None,
         effects=manoeuvre_effects(study.swallows),
     )

@@ -40,10 +40,14 @@ class Swallow:
 
 @dataclass(frozen=True, slots=True)
 class Study:
-    """A swallow study: its day and swallows, in the order they were given."""
+    """A swallow study: its day and swallows, in the order they were given.
+
+    ``method`` is endoscopic or videofluoroscopic, empty if it was not recorded.
+    """
 
     day: date
     swallows: tuple[Swallow, ...]
+    method: str = ""
 
 
 @dataclass(frozen=True, slots=True)

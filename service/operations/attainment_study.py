@@ -24,6 +24,7 @@ def study_parts(found: StudyResult) -> list[Part]:
     """One study; swallows with and without a manoeuvre apart."""
     return [
         part("date", valueDate=found.day.isoformat()),
+        *code("method", found.study.method),
         *given(found.plain, lambda plain: group("withoutManoeuvre", _summary(plain))),
         *(
             group("consistency", [*_kind(level, manoeuvre=with_one), *_summary(one)])
@@ -72,6 +73,7 @@ def _letter(group_number: int) -> str:
 
 def _comparison(found: Comparison) -> list[Part]:
     return [
+        part("against", valueDate=found.against.isoformat()),
         *(group("bolus", _compared(one)) for one in found.pairs),
         part("leftOut", valueUnsignedInt=found.left_out),
         *text("reason", found.reason),

@@ -7,16 +7,17 @@ from datetime import date
 from service.attainment.answers import PatientAnswer, Review
 from service.attainment.cues import NO_CUE_IS_NOT_SAFETY, Cue
 from service.attainment.inputs import ExcludedVisit
-from service.page import words
+from service.page import cautions, words
 from service.page.goals import goal_views
 from service.page.home_practice import PracticeView, practice_view
 from service.page.own_judgement import JudgementView, judgement_view
 from service.page.score_series import score_series
+from service.page.study_conditions import StudyKey
 from service.page.study_grid import StudyGrid, study_grids
 from service.page.view_model import Banner, GoalView
 from service.page.visit_rows import VisitRow, visit_rows
 
-__all__ = ["Excluded", "PatientView", "patient_view"]
+__all__ = ["Excluded", "OnFile", "PatientView", "patient_view"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -26,6 +27,20 @@ class Excluded:
     day: date
     encounter: str
     reason: str
+
+
+@dataclass(frozen=True, slots=True)
+class OnFile:
+    """What the page shows beside the computed answer.
+
+    ``visits`` are the days of the newest visits, ``encounters`` the ids of Encounters by day,
+    ``view_quality`` that of each study in words.
+    """
+
+    banner: Banner
+    visits: tuple[date, ...]
+    encounters: Mapping[date, str]
+    view_quality: Mapping[StudyKey, str]
 
 
 @dataclass(frozen=True, slots=True)
@@ -62,6 +77,12 @@ class PatientView:
         return goals | visits | excluded
 
     @property
+    def cautions(self) -> tuple[tuple[str, str], ...]:
+        """What the sheet of paper warns of: home practice, and the studies that were done."""
+        practised = (cautions.EXERCISES, cautions.FOOD) if self.practice else ()
+        return (*practised, *cautions.of_studies(study.method for study in self.studies))
+
+    @property
     def parts(self) -> tuple[tuple[str, str], ...]:
         """Id and name of the parts the page has, in their order."""
         parts = (
@@ -75,23 +96,21 @@ class PatientView:
         return tuple((id_, name) for there, id_, name in parts if there)
 
 
-def patient_view(
-    id_: str, answer: PatientAnswer, banner: Banner, visits: tuple[date, ...], encounters: Mapping[date, str]
-) -> PatientView:
-    """Make the view; ``encounters`` are the ids of Encounters by day."""
+def patient_view(id_: str, answer: PatientAnswer, file: OnFile) -> PatientView:
+    """Make the view of what was computed and what is on file."""
     return PatientView(
         id=id_,
         day=answer.as_of,
-        banner=banner,
-        visits=visits,
+        banner=file.banner,
+        visits=file.visits,
         goals=goal_views(answer),
         cues=answer.cues,
         review=_review(answer.review),
-        visit_rows=visit_rows(answer, encounters),
+        visit_rows=visit_rows(answer, file.encounters),
         excluded=tuple(map(_excluded, answer.excluded)),
         judgement=judgement_view(answer),
         practice=practice_view(answer),
-        studies=study_grids(answer.studies),
+        studies=study_grids(answer.studies, file.view_quality),
         scores=score_series(answer),
         scaling=_scaling(answer),
         engine=answer.engine,

@@ -5,7 +5,7 @@ from typing import Any
 from jinja2 import Environment, PackageLoader, StrictUndefined
 from starlette.responses import HTMLResponse
 
-from service.page import charts, words
+from service.page import cautions, charts, words
 
 __all__ = ["html"]
 
@@ -16,7 +16,7 @@ _environment = Environment(
     trim_blocks=True,
     lstrip_blocks=True,
 )
-_environment.globals.update(words=words, run_chart=charts.run_chart, drawn=charts)
+_environment.globals.update(words=words, cautions=cautions, run_chart=charts.run_chart, drawn=charts)
 
 
 def html(template: str, *, status: int = 200, **values: Any) -> HTMLResponse:

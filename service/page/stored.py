@@ -14,8 +14,9 @@ from service.interactions.read import there
 from service.operations.goal_attainment import compute
 from service.page import facts
 from service.page.decision_rows import DecisionRow, decision_rows
-from service.page.patient_view import PatientView, patient_view
+from service.page.patient_view import OnFile, PatientView, patient_view
 from service.page.resources import ResourceView, resource_view
+from service.page.study_conditions import CONDITIONS, view_quality
 from service.page.visit_changes import changes
 from service.page.visit_view import READ, VisitView, visit_view
 from service.records.seen import day_of
@@ -53,16 +54,16 @@ class StoredViews:
         conditions, encounters, observed = await asyncio.gather(
             viewed(self.store, WordedCondition, about("Condition", id_)),
             viewed(self.store, Encounter, about("Encounter", id_)),
-            viewed(self.store, WordedObservation, observations(id_, OBSERVATION, facts.FACTS)),
+            viewed(self.store, WordedObservation, observations(id_, OBSERVATION, (*facts.FACTS, CONDITIONS))),
         )
         known = facts.Known(observed, day, self.zone)
-        return patient_view(
-            id_,
-            answer,
+        file = OnFile(
             facts.banner(reread(patient.content), conditions, encounters, known),
             tuple(facts.visit_days(encounters, self.zone)[-VISITS_OFFERED:]),
             facts.encounters_by_day(encounters, self.zone),
+            view_quality(observed, self.zone),
         )
+        return patient_view(id_, answer, file)
 
     async def visit(self, patient: str, encounter: str) -> VisitView:
         """Answer one visit of one person; NotFound if they had none of this id."""

@@ -1,6 +1,6 @@
 """A swallow study as a grid of consistency and volume: every score printed, none averaged."""
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
 from fractions import Fraction
@@ -10,6 +10,7 @@ from service.attainment.like_for_like import Compared
 from service.attainment.studies import StudyResult
 from service.attainment.study import Summary, Swallow
 from service.page import words
+from service.page.study_conditions import StudyKey
 from service.terminology.codes import codes
 
 __all__ = ["Cell", "StudyGrid", "study_grids"]
@@ -30,31 +31,37 @@ class Cell:
 class StudyGrid:
     """One study. ``columns`` are volumes; ``rows`` a consistency and a list of swallows per column.
 
-    ``counts`` sums up the swallows without manoeuvre, ``compared`` holds them against the study before,
-    ``effects`` are the manoeuvres against the same bolus without.
+    ``how`` is its ``method`` and the quality of the view in words. ``counts`` sums up the swallows without
+    manoeuvre, ``compared`` holds them against the study of the day ``against``, ``effects`` are the
+    manoeuvres against the same bolus without.
     """
 
     day: date
+    method: str
+    how: str
     columns: tuple[str, ...]
     rows: tuple[tuple[str, tuple[tuple[Cell, ...], ...]], ...]
     counts: str
+    against: date | None
     compared: tuple[str, ...]
     effects: tuple[str, ...]
 
 
-def study_grids(studies: Sequence[StudyResult]) -> tuple[StudyGrid, ...]:
-    """Every study, newest first."""
-    return tuple(_grid(study) for study in reversed(studies))
-
-
-def _grid(found: StudyResult) -> StudyGrid:
-    swallows = found.study.swallows
-    kinds = sorted(
-        {_kind(one) for one in swallows}, key=lambda kind: (kind[0] is None, kind[0] or 0, kind[1])
+def study_grids(studies: Sequence[StudyResult], quality: Mapping[StudyKey, str]) -> tuple[StudyGrid, ...]:
+    """Every study, newest first; ``quality`` is that of the view, in words."""
+    return tuple(
+        _grid(study, quality.get((study.day, study.study.method), "")) for study in reversed(studies)
     )
+
+
+def _grid(found: StudyResult, quality: str) -> StudyGrid:
+    swallows = found.study.swallows
+    kinds = sorted({_kind(one) for one in swallows}, key=_by_amount)
     levels = sorted({one.consistency for one in swallows})
     return StudyGrid(
         day=found.day,
+        method=found.study.method,
+        how=words.study(found.study.method, quality),
         columns=tuple(_amount(*kind) for kind in kinds),
         rows=tuple(
             (
@@ -67,6 +74,7 @@ def _grid(found: StudyResult) -> StudyGrid:
             for level in levels
         ),
         counts=_counts(found.plain),
+        against=found.compared.against if found.compared else None,
         compared=_compared(found),
         effects=tuple(f"{_bolus(one)}: {_effect(one)}" for one in found.effects),
     )

@@ -13,7 +13,7 @@ from typing import Any
 
 import typst
 
-from service.page import words
+from service.page import cautions, words
 from service.page.drawing import svg
 from service.page.patient_view import PatientView
 from service.page.run_chart import run_chart
@@ -68,14 +68,14 @@ def _content(view: PatientView, author: str, made: date) -> dict[str, Any]:
         "subtitle": f"As of {words.day(view.day)}" + invented,
         "footer": f"Made for {author} on {words.day(made)}; engine version {view.engine}",
         "facts": list(_facts(view.banner, view.review)),
-        "cues": [cue.sentence for cue in view.cues],
+        "cues": [words.dated(cue.sentence) for cue in view.cues],
         "caution": view.cue_caution,
         "goal_columns": GOAL_COLUMNS,
         "goals": [goal_row(goal) for goal in view.goals],
         "differ": [f"{goal.description}: {said}" for goal in view.goals if (said := words.differ(goal))],
         "charts": [_chart(goal) for goal in drawn],
         "beside": list(_beside(view)),
-        "cautions": words.CAUTIONS,
+        "cautions": [*(f"{name}. {said}" for name, said in view.cautions), *cautions.EVERYWHERE],
     }
 
 
@@ -151,7 +151,7 @@ def _beside(view: PatientView) -> Iterable[tuple[str, str]]:
         yield "Home practice", f"{row.readings}; {row.total} repetitions; {row.days}"
     if view.studies:
         newest = view.studies[0]
-        yield f"Swallow study {words.day(newest.day)}", newest.counts
+        yield f"Swallow study {words.day(newest.day)}", f"{newest.how}; {newest.counts}"
     for one in view.excluded:
         yield "Excluded visit", f"{words.day(one.day)}: {one.reason or 'no reason given'}; counts nowhere"
     if view.scaling:

@@ -14,7 +14,10 @@ __all__ = ["ChangeRow", "changes"]
 
 @dataclass(frozen=True, slots=True)
 class ChangeRow:
-    """One thing, before and now in words; ``changed``: whether it did, where a newer date is no change."""
+    """One thing, before and now in words; ``changed``: whether it did, where a newer date is no change.
+
+    Several sentences stand on a line each.
+    """
 
     what: str
     before: str
@@ -79,7 +82,7 @@ def _cues(before: PatientAnswer | None, now: PatientAnswer) -> ChangeRow:
 
 
 def _sentences(answer: PatientAnswer | None) -> str:
-    return " ".join(cue.sentence for cue in answer.cues) if answer and answer.cues else "none"
+    return "\n".join(words.dated(cue.sentence) for cue in answer.cues) if answer and answer.cues else "none"
 
 
 def _measure(code: str) -> Measure:

@@ -4,15 +4,26 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import date
 
+from service.page import cautions, words
 from service.page.bolus_rows import BolusRow, bolus_rows
+from service.page.facts import answer
+from service.page.study_conditions import CONDITIONS
 from service.page.trial_grid import TrialGrid, trial_grid
 from service.page.visit_changes import ChangeRow
+from service.records.attainment_studies import study_method
 from service.records.views import Encounter
 from service.records.worded import WordedObservation
 
 __all__ = ["READ", "VisitView", "visit_view"]
 
-READ = ("trial-closure", "trial-self-judgement", "bolus-swallow", "red-flag-checklist", "training-session")
+READ = (
+    "trial-closure",
+    "trial-self-judgement",
+    "bolus-swallow",
+    CONDITIONS,
+    "red-flag-checklist",
+    "training-session",
+)
 """Own codes of the Observations the page of a visit shows."""
 
 
@@ -21,7 +32,8 @@ class VisitView:
     """A visit of ``patient`` (an id) on ``day``.
 
     ``before`` is the day of the visit before, None for the first. ``excluded`` is why its values count
-    nowhere, empty where they do. ``red_flags`` is None where nobody asked.
+    nowhere, empty where they do. ``red_flags`` is None where nobody asked. ``methods`` are those of
+    this visit's study, ``how`` says them and the quality of the view in words.
     """
 
     patient: str
@@ -34,8 +46,17 @@ class VisitView:
     red_flags: tuple[str, ...] | None
     not_done: str
     grid: TrialGrid | None
+    methods: tuple[str, ...]
+    how: str
     boluses: tuple[BolusRow, ...]
     changes: tuple[ChangeRow, ...]
+
+    @property
+    def cautions(self) -> tuple[tuple[str, str], ...]:
+        """What the trials, seen through an endoscope, and the study of this visit ask to be careful about."""
+        trained = cautions.EXERCISES if self.grid else None
+        seen = cautions.of_studies(("endoscopic", *self.methods) if self.grid else self.methods)
+        return (trained, *seen) if trained else seen
 
     @property
     def names(self) -> dict[str, str]:
@@ -66,6 +87,8 @@ def visit_view(
     for one in own:
         by_code.setdefault(one.code.own, []).append(one)
     flags = by_code["red-flag-checklist"]
+    methods = tuple(sorted({study_method(one) for one in by_code["bolus-swallow"]}))
+    quality = {study_method(one): answer(one.part("view-quality")) for one in by_code[CONDITIONS]}
     id_, name, invented = who
     return VisitView(
         patient=id_,
@@ -78,6 +101,8 @@ def visit_view(
         red_flags=_flags(flags[-1]) if flags else None,
         not_done="; ".join(_not_done(one) for one in by_code["training-session"] if _not_done(one)),
         grid=trial_grid(by_code["trial-closure"], by_code["trial-self-judgement"]),
+        methods=methods,
+        how="; ".join(words.study(method, quality.get(method, "")) for method in methods),
         boluses=bolus_rows(by_code["bolus-swallow"]),
         changes=changed,
     )

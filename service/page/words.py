@@ -1,5 +1,6 @@
 """How values are written for people: the only place that rounds."""
 
+import re
 from datetime import date
 from fractions import Fraction
 
@@ -7,7 +8,6 @@ from service.attainment.intervals import Interval
 from service.page.view_model import Count, GoalView, Measure, Practice, Reading
 
 __all__ = [
-    "CAUTIONS",
     "FEW_TRIALS",
     "STATUS",
     "any_after",
@@ -15,6 +15,7 @@ __all__ = [
     "bias",
     "count",
     "criterion",
+    "dated",
     "day",
     "days_since",
     "differ",
@@ -32,23 +33,9 @@ __all__ = [
     "rough",
     "signed",
     "status",
+    "study",
     "value",
 ]
-
-CAUTIONS = (
-    (
-        "Each block has few trials. Percentages from five trials are rough. "
-        "Look at the interval and the run of visits, and at the patient."
-    ),
-    (
-        "This software stores and calculates. "
-        "It does not diagnose, choose treatment, or decide what is safe to eat or drink. "
-        "Decisions belong to the licensed clinician responsible for the patient, working under local law, "
-        "employer policy and professional standards. Where this software and local policy differ, "
-        "follow local policy."
-    ),
-)
-"""What stands at the foot of every page, and on paper."""
 
 FEW_TRIALS = 20
 """Below this many trials the reading's roughness is spelled out in a sentence."""
@@ -68,14 +55,41 @@ STATUS = {
 """The codes of goal-achievement in words."""
 
 
+_ISO_DAY = re.compile(r"\b\d{4}-\d\d-\d\d\b")
+
+METHODS = {
+    "endoscopic": "endoscopic study",
+    "videofluoroscopic": "X-ray study (videofluoroscopic)",
+    "": "method not recorded",
+}
+"""How a study was done, in words."""
+
+
 def day(when: date | None) -> str:
     """``24 Mar 2026``, or a dash in words."""
     return f"{when.day} {when:%b %Y}" if when else "not recorded"
 
 
+def dated(sentence: str) -> str:
+    """A sentence of the computed answer with its days as the page writes them."""
+    return _ISO_DAY.sub(_dated, sentence)
+
+
+def _dated(found: re.Match[str]) -> str:
+    try:
+        return day(date.fromisoformat(found[0]))
+    except ValueError:  # somebody's own words
+        return found[0]
+
+
 def status(code: str) -> str:
     """A goal-achievement code in words; none is "not yet measured"."""
     return STATUS.get(code, code)
+
+
+def study(method: str, view: str) -> str:
+    """``endoscopic study, view limited``; ``view`` is the quality of the view in words, empty for none."""
+    return f"{METHODS.get(method, method)}, {f'view {view}' if view else 'quality of the view not recorded'}"
 
 
 def _rounded(number: Fraction | float, places: int) -> str:

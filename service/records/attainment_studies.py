@@ -1,4 +1,7 @@
-"""Bolus Observations as swallow studies."""
+"""Bolus Observations as swallow studies.
+
+What tells the method is the category: imaging is X-ray, exam an endoscope (``study.py`` writes them so).
+"""
 
 from collections.abc import Iterable
 from datetime import date
@@ -6,19 +9,28 @@ from datetime import date
 from service.attainment.airway import GROUPS
 from service.attainment.study import Study, Swallow
 from service.records.seen import Seen
+from service.records.views import Observation
 
-__all__ = ["studies"]
+__all__ = ["studies", "study_method"]
+
+_METHODS = {"imaging": "videofluoroscopic", "exam": "endoscopic"}
 
 
 def studies(boluses: Iterable[Seen]) -> tuple[Study, ...]:
-    """Group the boluses by encounter and day, in the order they were given."""
-    found: dict[tuple[str, date], list[Seen]] = {}
+    """Group the boluses by encounter, day and method, in the order they were given."""
+    found: dict[tuple[str, date, str], list[Seen]] = {}
     for one in boluses:
-        found.setdefault((one.observation.encounter.reference, one.day), []).append(one)
+        key = one.observation.encounter.reference, one.day, study_method(one.observation)
+        found.setdefault(key, []).append(one)
     return tuple(
-        Study(day, tuple(swallow for one in sorted(group, key=_order) if (swallow := _swallow(one))))
-        for (_, day), group in found.items()
+        Study(day, tuple(swallow for one in sorted(group, key=_order) if (swallow := _swallow(one))), method)
+        for (_, day, method), group in found.items()
     )
+
+
+def study_method(observation: Observation) -> str:
+    """``endoscopic`` or ``videofluoroscopic``: how a finding of a study was seen; empty if not recorded."""
+    return next((method for code, method in _METHODS.items() if code in observation.categories), "")
 
 
 def _order(bolus: Seen) -> int:

@@ -96,6 +96,20 @@ def _concept(text: bytes) -> Concept:
 
 
 @lru_cache(maxsize=4096)
+def _codes(text: bytes) -> frozenset[str]:
+    """The codes of a list of CodeableConcepts; none if it does not have its shape."""
+    concepts: tuple[Concept, ...] = ()
+    with suppress(ValidationError):
+        concepts = _concepts().decode(text) if text else ()
+    return frozenset(coding.code for concept in concepts for coding in concept.coding)
+
+
+@cache
+def _concepts() -> Decoder[tuple[Concept, ...]]:
+    return Decoder(tuple[Concept, ...])
+
+
+@lru_cache(maxsize=4096)
 def _own(text: bytes) -> str:
     return read_concept(Concept, text).own
 
@@ -236,6 +250,7 @@ class Observation(Valued, frozen=True):
 
     id: str = ""
     status: str = ""
+    category_text: Raw = field(name="category", default=_NO_TEXT)
     encounter: Reference = Reference()
     focus: tuple[Reference, ...] = ()
     has_member: tuple[Reference, ...] = ()
@@ -244,6 +259,11 @@ class Observation(Valued, frozen=True):
     effective_instant: str = ""
     data_absent_reason: Concept = Concept()
     component: tuple[Component, ...] = ()
+
+    @property
+    def categories(self) -> frozenset[str]:
+        """The codes of its categories, of whatever system."""
+        return _codes(bytes(self.category_text))
 
     @property
     def in_force(self) -> bool:

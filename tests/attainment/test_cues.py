@@ -43,6 +43,10 @@ def study(*scores, day=DAY, level=0):
     )
 
 
+def by(method, score):
+    return replace(study(score), method=method)
+
+
 def given(limits=None, **facts):
     return [one.code for one in cues(replace(CALM, **facts), limits)]
 
@@ -60,6 +64,10 @@ def test_nothing_entered_gives_no_cue_but_that_there_is_no_screen():
     [
         ({"studies": [study(7)], "diet": DIET_0}, "score-on-diet"),
         ({"studies": [study(2), study(3)]}, "group-worse"),
+        (
+            {"studies": [by("endoscopic", 2), by("videofluoroscopic", 1), by("endoscopic", 3)]},
+            "group-worse",
+        ),
         ({"studies": [study(8, level=4)]}, "new-silent"),
         ({"intake": series(6, 5)}, "intake-fall"),
         ({"eat10": series(15, 24)}, "eat10-rise"),
@@ -93,6 +101,7 @@ def test_what_gives_a_cue_and_where_it_stands(facts, code):
         {"studies": [study(None)], "diet": DIET_0},
         {"studies": [study(1), study(4)]},
         {"studies": [study(2), study(3, level=4)]},
+        {"studies": [by("endoscopic", 2), by("videofluoroscopic", 3)]},
         {"studies": [study(8), study(8)]},
         {"intake": series(5, 6)},
         {"intake": series(5)},

@@ -272,7 +272,8 @@ def test_a_study_is_counted_in_any_order_and_never_averaged(found, chance):
 @given(swallows, swallows)
 def test_comparing_studies_the_other_way_round_turns_better_to_worse(one, two):
     turned = {"better": "worse", "worse": "better", "same": "same"}
-    there, back = compare_studies(one, two), compare_studies(two, one)
+    first, second = Study(START, tuple(one)), Study(START, tuple(two))
+    there, back = compare_studies(first, second), compare_studies(second, first)
     assert [turned[pair.effect] for pair in there.pairs] == [pair.effect for pair in back.pairs]
     assert there.left_out == back.left_out
     assert bool(there.reason) == (not there.pairs)

@@ -60,3 +60,16 @@ def test_worst_groups_leave_out_manoeuvres_other_consistencies_and_what_was_not_
         "Observation/0-10-8",
         "Observation/2-10-3",
     )
+
+
+def test_a_study_is_held_against_the_newest_by_the_same_method():
+    def done(month, method, score):
+        return Study(date(2026, month, 1), (swallow(score),), method)
+
+    kinds = [done(1, "endoscopic", 2), done(2, "videofluoroscopic", 5), done(3, "endoscopic", 6)]
+    first, other, last = study_results(kinds)
+    assert first.compared is None
+    assert (other.compared.against, other.compared.pairs) == (date(2026, 1, 1), ())
+    assert "different methods" in other.compared.reason
+    (pair,) = last.compared.pairs
+    assert (last.compared.against, pair.first, pair.second) == (date(2026, 1, 1), 2, 6)

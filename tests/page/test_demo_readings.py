@@ -4,17 +4,21 @@ Counts and statuses follow from the trials of the example records; they are comp
 operation as well, so that the page can't show another number than the API.
 """
 
+import io
 import re
 from datetime import UTC, date, datetime
 from zoneinfo import ZoneInfo
 
+import pypdf
 import pytest
 from demo_store import Demo
 from page_reader import Page
 
+from service.page import cautions
 from service.page.facts import encounters_by_day
 from service.page.rendering import html
 from service.page.stored import StoredViews
+from service.page.summary import summary_pdf
 from service.records.views import Encounter
 from service.store.pages import about, viewed
 
@@ -133,7 +137,7 @@ def test_mockridge_worsening_with_red_flags_and_the_goal_on_hold(page):
     assert (closure[4], closure[5]) == ("worsening", "none stated goal is on hold")
     assert judgement[4] == "sustaining"
     assert "Red flags, last visit fever; new wet voice; weight loss" in found.text
-    assert "The EAT-10 total rose from 15 (2026-08-03) to 26." in found.text
+    assert "The EAT-10 total rose from 15 (3 Aug 2026) to 26." in found.text
     assert "+11 points, a reliable change (9 or more is reliable, approximately)" in found.text
     assert "level 3 of 7 (28 Sep 2026)" in found.text
     assert "absence of a cue does not mean safety" in found.text
@@ -219,6 +223,40 @@ def test_the_page_shows_the_numbers_of_the_operation_cell_by_cell(demo, page, pe
             assert "95 % interval {} % to {} %".format(*limits) in row[1]
         assert row[4].replace(" ", "-") == goal.get("computedStatus")
         assert row[5].split(" goal is ")[0].replace(" ", "-") in (goal.get("statedStatus"), "none-stated")
+
+
+def test_a_study_says_how_it_was_seen(page, visit):
+    assert page("demo-01", "2026-03-26").text.count("X-ray study (videofluoroscopic), view good") == 2
+    assert "endoscopic study, view good" in page("demo-04", "2026-09-30").text
+    assert "endoscopic study, view good" in visit("demo-04", "2026-09-30").text
+    assert "Against the study of 27 Jul 2026, like for like" in page("demo-04", "2026-09-30").text
+
+
+def test_cautions_stand_where_the_work_is_shown(page, visit):
+    practised = {cautions.EXERCISES, cautions.FOOD, cautions.HOME}
+    pages = {
+        page("demo-01", "2026-03-26"): practised | {cautions.XRAY},
+        page("demo-05", "2026-09-15"): practised | {cautions.ENDOSCOPY},
+        page("demo-05", "2026-06-05"): {cautions.ENDOSCOPY},
+        visit("demo-05", "2026-07-03"): {cautions.EXERCISES, cautions.ENDOSCOPY},
+        visit("demo-04", "2026-09-30"): {cautions.ENDOSCOPY},
+        visit("demo-01", "2026-01-27"): {cautions.XRAY},
+    }
+    for shown, expected in pages.items():
+        text = shown.text
+        told = {one for one in practised | {cautions.ENDOSCOPY, cautions.XRAY} if one[1] in text}
+        assert told == expected
+        assert {text.count(f"{name}. {said}") for name, said in told} == {1}
+
+
+def test_the_sheet_of_paper_has_them_and_stays_one_page(demo, views):
+    view = demo.run(views.patient(demo.patient("demo-05"), date(2026, 9, 15)))
+    paper = pypdf.PdfReader(io.BytesIO(summary_pdf(view, author="wren", made=NOW.date())))
+    text = re.sub(r"\s+", " ", " ".join(sheet.extract_text() for sheet in paper.pages))
+    assert len(paper.pages) == 1
+    for name, said in (cautions.EXERCISES, cautions.FOOD, cautions.ENDOSCOPY):
+        assert f"{name}. {said}" in text
+    assert "Swallow study 15 Sep 2026 endoscopic study, view good; " in text
 
 
 def test_the_safety_sentences_stand_once_each(page):

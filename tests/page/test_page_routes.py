@@ -190,3 +190,8 @@ def test_the_sentence_on_few_trials_names_count_and_interval():
     assert words.rough(reading, samples.CLOSURE) == (
         "4 of 5; with so few trials the true rate could be about 38 % to 96 %."
     )
+
+
+def test_days_of_the_computed_answer_are_written_as_everywhere_on_the_page():
+    assert words.dated("Fell from 6 (2026-08-17) to 3.") == "Fell from 6 (17 Aug 2026) to 3."
+    assert words.dated("said: 2026-02-30, 12026-01-01") == "said: 2026-02-30, 12026-01-01"

@@ -10,7 +10,7 @@ import pypdf
 import pytest
 
 from service.attainment.cues import Cue
-from service.page import words
+from service.page import cautions
 from service.page.summary import GOAL_COLUMNS, goal_row, summary_pdf
 
 MADE = date(2026, 9, 12)
@@ -31,7 +31,7 @@ def test_it_holds_every_cell_of_the_page_the_cautions_the_author_and_the_engine(
     for goal in VIEW.goals:
         for cell in goal_row(goal):
             assert cell in found
-    for sentence in (*words.CAUTIONS, VIEW.cue_caution, "Red flags answered yes: fever.", *GOAL_COLUMNS):
+    for sentence in (*cautions.EVERYWHERE, VIEW.cue_caution, "Red flags answered yes: fever.", *GOAL_COLUMNS):
         assert sentence in found
     assert "Made for wren on 12 Sep 2026; engine version 1.1.0" in found
     assert "As of 11 Sep 2026, test data, an invented person" in found

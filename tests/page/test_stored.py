@@ -3,7 +3,7 @@
 from datetime import date
 
 import pytest
-from filed import FILED, ZONE, now, put
+from filed import FILED, OBSERVATION, ZONE, coded, component, now, observation, put
 from page_reader import Page
 
 from service.errors import Gone, NotFound
@@ -97,3 +97,30 @@ async def test_a_visit_of_somebody_else_is_not_found(views):
     for patient, visit in (("p1", "nowhere"), ("nobody", "visit-2026-06-05")):
         with pytest.raises(NotFound):
             await views.visit(patient, visit)
+
+
+async def test_studies_by_different_methods_are_shown_apart_and_not_compared(views, store):
+    def bolus(day, category, score):
+        parts = [
+            {"code": coded("airway-invasion-8pt", OBSERVATION), "valueInteger": score},
+            component("bolus-consistency", "iddsi-0"),
+        ]
+        return seen(day, "bolus-swallow", category, parts)
+
+    def seen(day, code, category, parts):
+        about = {"category": [{"coding": [{"code": category}]}], "component": parts}
+        return observation(f"{day}-{category}-{code}", code, day, **about)
+
+    limited = [component("view-quality", "limited")]
+    await put(
+        store,
+        bolus("2026-06-19", "exam", 2),
+        bolus("2026-07-03", "imaging", 5),
+        seen("2026-07-03", "study-conditions", "imaging", limited),
+    )
+    newest, before = (await views.patient("p1", date(2026, 7, 3))).studies
+    assert before.how == "endoscopic study, quality of the view not recorded"
+    assert newest.how == "X-ray study (videofluoroscopic), view limited"
+    assert newest.compared == (
+        "not comparable: different methods (endoscopic before, videofluoroscopic now)",
+    )
