@@ -4,6 +4,7 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, replace
 
 from service.errors import ServiceError
+from service.page.decision_rows import DecisionRow
 
 __all__ = ["Act", "ActView", "Field"]
 
@@ -37,7 +38,7 @@ class Act:
 class ActView:
     """``back`` is where the reader came from, with its words; ``after`` where a decision is shown.
 
-    ``problems`` belong to no field.
+    ``problems`` belong to no field; ``decisions`` are those shown here that can be undone.
     """
 
     title: str
@@ -46,6 +47,7 @@ class ActView:
     facts: tuple[tuple[str, str], ...]
     acts: tuple[Act, ...]
     problems: tuple[str, ...] = ()
+    decisions: tuple[DecisionRow, ...] = ()
 
     def refused(self, problem: ServiceError, sent: Mapping[str, str]) -> "ActView":
         """The same page after a refusal: what was sent stays in its fields, each problem beside its own."""

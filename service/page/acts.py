@@ -80,6 +80,13 @@ class _Act:
         return RedirectResponse(f"{view.after}{sign}decided={made}", status_code=303)
 
     def _page(self, request: Request, desk: Desk, view: ActView, *, status: int = 200) -> Response:
-        token = self.guard.form_token(request)
-        caller = desk.principal.subject
-        return html("act.html", status=status, caller=caller, view=view, form=token, to=request.url.path)
+        return html(
+            "act.html",
+            status=status,
+            caller=desk.principal.subject,
+            view=view,
+            form=self.guard.form_token(request),
+            to=request.url.path,
+            patient=request.path_params["id"],
+            decided=request.query_params.get("decided", ""),
+        )

@@ -19,6 +19,7 @@ WHAT = {
     "override-status": "Status stated",
     "exclude-visit": "Visit excluded",
     "mark-not-observable": "Trial marked not observable",
+    "file-summary": "Summary filed",
     "undo": "Undone",
 }
 

@@ -29,18 +29,23 @@ async def undo_forms(desk: Desk, request: Request, _sent: Mapping[str, str]) -> 
     type_, _, of = targets[0].partition("/")
     version = await own(desk, request, type_, of)
     act = Act("undo", "Undo this decision", "Undo it", (NOTE,), {}, "What stood before stands again.")
-    back = (f"/app/patients/{request.path_params['id']}", "Back to the person")
-    if type_ != "Goal":
-        encounter = of if type_ == "Encounter" else _encounter(version)
-        back = (f"/app/patients/{request.path_params['id']}/visits/{encounter}", "Back to the visit")
+    back = _back(f"/app/patients/{request.path_params['id']}", version)
     reason = next((one["text"] for one in told.get("reason", ()) if one.get("text")), "")
     stands = (("Decision", WHAT.get(activity, activity)), ("Reason", reason or "none given"))
     return ActView("Undo a decision", back, back[0], stands, (act,))
 
 
-def _encounter(version: Version) -> str:
+def _back(person: str, version: Version) -> tuple[str, str]:
+    """The page that shows what was decided about, and its words."""
+    match version.type:
+        case "Goal":
+            return person, "Back to the person"
+        case "DocumentReference":
+            return f"{person}/summary", "Back to the summaries"
+        case "Encounter":
+            return f"{person}/visits/{version.id}", "Back to the visit"
     reference = reread(version.content).get("encounter", {}).get("reference", "")
-    return local_target(reference).partition("/")[2]
+    return f"{person}/visits/{local_target(reference).partition('/')[2]}", "Back to the visit"
 
 
 async def decide_undo(desk: Desk, request: Request, sent: dict[str, str]) -> Decided:

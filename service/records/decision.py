@@ -19,6 +19,7 @@ from service.terminology.codes import VALUE, Codes
 
 __all__ = [
     "DECISIONS",
+    "SUMMARIES",
     "Activity",
     "Author",
     "Decision",
@@ -31,6 +32,8 @@ __all__ = [
 
 DECISIONS = f"{CANONICAL_ROOT}/decisions"
 """System of the identifiers of what a decision adds to the file."""
+SUMMARIES = f"{CANONICAL_ROOT}/progress-summary"
+"""System of the identifier of a kept progress summary: ``patient/day/digest``."""
 Activity = str
 """A code of the value set ``decision``."""
 _ACTIVITIES = {
@@ -38,6 +41,7 @@ _ACTIVITIES = {
     "override-status",
     "exclude-visit",
     "mark-not-observable",
+    "file-summary",
     "undo",
 }
 

@@ -5,7 +5,7 @@ Pure. Undoing is by element, so what others changed meanwhile stays, and can't b
 
 from collections.abc import Mapping
 
-from service.records.decision import DECISIONS
+from service.records.decision import DECISIONS, SUMMARIES
 from service.records.parts import identifiers
 from service.records.sameness import same_content
 from service.records.stored import Resource
@@ -17,6 +17,7 @@ _DECIDED: Mapping[str, frozenset[str]] = {
     "Goal": frozenset({"lifecycleStatus", "achievementStatus", "statusDate", "statusReason"}),
     "Encounter": frozenset({"extension"}),
     "Observation": frozenset({"status", "valueCodeableConcept", "dataAbsentReason", "component"}),
+    "DocumentReference": frozenset({"status"}),
 }
 """The elements that decisions are about."""
 
@@ -52,7 +53,7 @@ def undone(current: Resource, before: Resource, after: Resource) -> Resource:
 
 def withdrawn(added: Resource) -> Resource | None:
     """What a decision added to the file, taken back; None if no decision did."""
-    if not any(system == DECISIONS for system, _ in identifiers(added)):
+    if not any(system in (DECISIONS, SUMMARIES) for system, _ in identifiers(added)):
         return None
     return {**added, "status": "entered-in-error"}
 

@@ -210,9 +210,31 @@ async def test_the_summary_is_filed_once_as_pdf_with_the_person(clinician):
     shown = await clinician.http.get(f"/app/patients/{clinician.patient}/summary.pdf?date=2026-09-11")
     assert shown.content == kept.content
     assert document["meta"]["security"][0]["code"] == "HTEST"
+    assert [one["code"] for one in document["type"]["coding"]] == ["11506-3", "progress-summary"]
     assert document["author"][0]["identifier"]["value"] == "wren"
     told = (await clinician.http.post("/fhir/DocumentReference/$validate", json=document)).json()
     assert [one for one in told["issue"] if one["severity"] == "error"] == []
+
+
+async def test_filing_a_summary_is_undone_and_filed_again(clinician):
+    async def documents():
+        found = (await clinician.http.get(f"/fhir/DocumentReference?patient={clinician.patient}")).json()
+        return [(one["resource"]["status"], one["resource"]["meta"]["versionId"]) for one in found["entry"]]
+
+    form_address = f"/app/patients/{clinician.patient}/summary?date=2026-09-11"
+    page = await clinician.send(await clinician.get(form_address), "file")
+    assert "Summary filed: Progress summary as of 2026-09-11." in page.text
+    page = await clinician.send(await clinician.link(page, "/decisions/"), "undo", reason="Of another day.")
+    assert await documents() == [("entered-in-error", "2")]
+    assert "On file none" in page.text
+    undone, filed = [row for row in page.rows if row[1:2] in (["Undone"], ["Summary filed"])]
+    assert undone[1:5] == ["Undone", "Progress summary as of 2026-09-11", "wren", "Of another day."]
+    assert filed[5] == "was undone"
+    page = await clinician.send(await clinician.get(form_address), "file")
+    assert await documents() == [("current", "3")]
+    assert page.text.count("Progress summary as of 2026-09-11, filed 1 Dec 2026") == 1
+    page = await clinician.send(await clinician.link(page, "/decisions/"), "undo")
+    assert await documents() == [("entered-in-error", "4")]
 
 
 async def test_who_may_not_read_provenance_sees_the_status_but_not_who_decided(clinician):
