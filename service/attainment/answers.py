@@ -12,7 +12,7 @@ from service.attainment.cues import Cue
 from service.attainment.detection import Detection
 from service.attainment.dose import Adherence, CalendarDay, calendar
 from service.attainment.goals import Value
-from service.attainment.inputs import ExcludedVisit, PracticeLog
+from service.attainment.inputs import Ending, ExcludedVisit, PracticeLog
 from service.attainment.intervals import Interval
 from service.attainment.luck import Luck
 from service.attainment.phases import Overlap, Phase
@@ -168,4 +168,5 @@ class PatientAnswer:
     phases: tuple[Phase, ...] = ()
     review: Review | None = None
     excluded: tuple[ExcludedVisit, ...] = ()
+    endings: tuple[Ending, ...] = ()
     engine: str = ENGINE_VERSION

@@ -10,9 +10,10 @@ from dataclasses import dataclass, field
 from datetime import date
 
 from service.attainment.answers import GoalAnswer, PatientAnswer
+from service.attainment.inputs import Ending
 from service.attainment.intervals import Interval, wilson
 from service.attainment.measures import MEASURES
-from service.attainment.time_to_attainment import Spell, TimeToAttainment, time_to_attainment
+from service.attainment.time_to_attainment import COMPETING, Spell, TimeToAttainment, time_to_attainment
 
 __all__ = ["NOT_MEASURED", "Case", "Cohort", "Group", "Span", "cases"]
 
@@ -86,7 +87,7 @@ def cases(answer: PatientAnswer, span: Span) -> tuple[Case, ...]:
     for goal in sorted(answer.goals, key=lambda one: (one.status.goal.start or date.min, one.reference)):
         if goal.measure in MEASURES and _pursued(goal, span):
             newest[goal.measure] = goal
-    return tuple(_case(newest[kind], span) for kind in MEASURES if kind in newest)
+    return tuple(_case(newest[kind], answer.endings, span) for kind in MEASURES if kind in newest)
 
 
 def _pursued(goal: GoalAnswer, span: Span) -> bool:
@@ -95,19 +96,26 @@ def _pursued(goal: GoalAnswer, span: Span) -> bool:
     return said.lifecycle not in _NOT_PURSUED and not (said.lifecycle in _CLOSED and before)
 
 
-def _case(goal: GoalAnswer, span: Span) -> Case:
+def _case(goal: GoalAnswer, endings: Iterable[Ending], span: Span) -> Case:
     found = goal.status
     measured = found.code is not None and any(span.has(value.day) for value in found.values)
-    return Case(goal.measure, goal, str(found.code) if measured else NOT_MEASURED, _spell(goal))
+    return Case(goal.measure, goal, str(found.code) if measured else NOT_MEASURED, _spell(goal, endings))
 
 
-def _spell(goal: GoalAnswer) -> Spell | None:
+def _spell(goal: GoalAnswer, endings: Iterable[Ending]) -> Spell | None:
+    """Attained, ended by death or a medical change after which nothing was measured, else still waiting."""
     found = goal.status
     start, attained = found.goal.start, found.progress.first_attained
     if start is None or not found.values:
         return None
-    last = attained or max(value.day for value in found.values)
-    return Spell((last - start).days, "attained" if attained else "censored")
+    if attained:
+        return Spell((attained - start).days, "attained")
+    last = max(value.day for value in found.values)
+    for end in endings:
+        for kind in COMPETING:
+            if end.reason == kind and end.day >= last:
+                return Spell((end.day - start).days, kind)
+    return Spell((last - start).days, "censored")
 
 
 @dataclass(slots=True)

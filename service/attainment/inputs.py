@@ -11,6 +11,7 @@ from service.attainment.trials import Block
 
 __all__ = [
     "CareFacts",
+    "Ending",
     "ExcludedVisit",
     "Exertion",
     "GoalOnFile",
@@ -100,6 +101,18 @@ class Exertion:
 
 
 @dataclass(frozen=True, slots=True)
+class Ending:
+    """An episode of care that ended on a day, and why: ``died``, ``medical-change`` or another code.
+
+    Death and a medical change end the chance to attain a goal; after others a person is not seen any more.
+    """
+
+    day: date
+    reason: str
+    evidence: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
 class Plan:
     """A home plan in force from ``start`` until the next one starts; ``status`` is what its own record says.
 
@@ -120,7 +133,8 @@ class CareFacts:
     ``visits`` are days on which a visit took place. ``diet`` are drink and food levels (IDDSI) by what they
     are for, ``pneumonia`` counts since the visit before. ``red_flags`` has an
     entry for every answered checklist, ``effort_limits`` for every clearance, ``screens`` for every screen.
-    ``symptoms`` came with practice. ``training_began`` is the first day with more than a probe.
+    ``symptoms`` came with practice. ``training_began`` is the first day with more than a probe. Of a death
+    whose day is not on file ``endings`` has the newest day of anything on file.
     """
 
     visits: tuple[date, ...] = ()
@@ -133,6 +147,7 @@ class CareFacts:
     exertions: tuple[Exertion, ...] = ()
     plans: tuple[Plan, ...] = ()
     training_began: date | None = None
+    endings: tuple[Ending, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

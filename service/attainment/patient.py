@@ -87,6 +87,7 @@ def attain(inputs: PatientInputs, as_of: date, limits: CueLimits | None = None) 
         phases=whole.phases,
         review=next_review(inputs.care, as_of),
         excluded=excluded,
+        endings=until(inputs.care.endings, as_of),
     )
 
 

@@ -1,21 +1,24 @@
 """How long a cohort takes to attain a goal.
 
-Kaplan & Meier 1958: S(t) = product of (1 - d / n), Greenwood's standard error; the median is the first day
-with S at most one half. Deaths and medical withdrawals end the chance of attaining and are no censoring:
-with them the share attained is Aalen & Johansen's (1978). Attainment is only seen at visits, so every time
-is 'by this visit'.
+Kaplan & Meier 1958: S(t) = product of (1 - d / n), with Greenwood's standard error. A death, or a medical
+change that ended care, ends the chance of attaining: that is no censoring, as if the person might still
+attain. With such ends the share that attained is Aalen & Johansen's incidence (1978), which is 1 - S where
+there are none; the median is the first day by which half have attained in this reading. Attainment is only
+seen at visits, so every time is 'by this visit'.
 """
 
 from collections import Counter
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from fractions import Fraction
 from math import sqrt
-from typing import Literal
+from typing import Final, Literal
 
-__all__ = ["Ending", "Spell", "Step", "TimeToAttainment", "time_to_attainment"]
+__all__ = ["COMPETING", "How", "Spell", "Step", "TimeToAttainment", "time_to_attainment"]
 
-Ending = Literal["attained", "censored", "competing"]
+How = Literal["attained", "censored", "died", "medical-change"]
+COMPETING: Final = ("died", "medical-change")
+"""Ends after which a goal can't be attained; each is counted apart."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -23,7 +26,7 @@ class Spell:
     """One person: whole days from the goal's start to how it ended."""
 
     days: int
-    ending: Ending
+    ending: How
 
 
 @dataclass(frozen=True, slots=True)
@@ -44,11 +47,14 @@ class Step:
 
 @dataclass(frozen=True, slots=True)
 class TimeToAttainment:
-    """``median`` in days, None (with a ``reason``) while more than half have not attained."""
+    """``median`` in days, None (with a ``reason``) while more than half have not attained.
+
+    ``competing`` counts the people whom each kind of end kept from attaining.
+    """
 
     n: int
     attained: int
-    competing: int
+    competing: Mapping[str, int]
     steps: tuple[Step, ...]
     median: int | None
     reason: str = ""
@@ -59,12 +65,12 @@ def time_to_attainment(spells: Iterable[Spell]) -> TimeToAttainment:
     """Compute the steps of a cohort. Who is censored on a day was still at risk on it."""
     spells = tuple(spells)
     steps = tuple(_steps(spells))
-    median = next((step.days for step in steps if 2 * step.waiting <= 1), None)
+    median = next((step.days for step in steps if 2 * step.incidence >= 1), None)
     endings = Counter(spell.ending for spell in spells)
     return TimeToAttainment(
         n=len(spells),
         attained=endings["attained"],
-        competing=endings["competing"],
+        competing={kind: endings[kind] for kind in COMPETING},
         steps=steps,
         median=median,
         reason="" if median is not None else "not reached" if spells else "nobody in the cohort",
@@ -79,7 +85,7 @@ def _steps(spells: tuple[Spell, ...]) -> Iterable[Step]:
         ended = Counter(spell.ending for spell in spells if spell.days == day)
         attained = ended["attained"]
         incidence += free * Fraction(attained, at_risk)
-        free *= 1 - Fraction(attained + ended["competing"], at_risk)
+        free *= 1 - Fraction(attained + sum(ended[kind] for kind in COMPETING), at_risk)
         if attained:
             waiting *= 1 - Fraction(attained, at_risk)
             if waiting:

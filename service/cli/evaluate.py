@@ -18,7 +18,16 @@ from service.terminology.codes import codes
 
 __all__ = ["evaluate_command"]
 
-_HEADINGS = ("goal", "people", "measured", "attained", "% (95 %)", "by computed status", "median days")
+_HEADINGS = (
+    "goal",
+    "people",
+    "measured",
+    "attained",
+    "% (95 %)",
+    "by computed status",
+    "median days",
+    "ended before",
+)
 _DAY = click.DateTime(["%Y-%m-%d"])
 
 
@@ -71,4 +80,5 @@ def _row(group: Group) -> tuple[str, ...]:
         share,
         ", ".join(f"{count} {status}" for status, count in group.statuses.items()),
         str(group.time.median if group.time.median is not None else group.time.reason),
+        ", ".join(f"{n} {kind.replace('-', ' ')}" for kind, n in group.time.competing.items() if n) or "-",
     )

@@ -3,10 +3,10 @@
 from service.attainment.answers import PatientAnswer, Review, Score
 from service.attainment.cues import NO_CUE_IS_NOT_SAFETY, Cue
 from service.attainment.goals import Value
-from service.attainment.inputs import ExcludedVisit
+from service.attainment.inputs import Ending, ExcludedVisit
 from service.attainment.phases import Phase
 from service.operations.attainment_beside import reliable_change_parts
-from service.operations.parts import Part, dated, given, group, part, quantity, sources, text
+from service.operations.parts import Part, code, dated, given, group, part, quantity, sources, text
 
 __all__ = ["care_parts"]
 
@@ -20,6 +20,7 @@ def care_parts(answer: PatientAnswer) -> list[Part]:
         *(group("phase", _phase(phase)) for phase in answer.phases),
         *given(answer.review, lambda review: group("review", _review(review))),
         *(group("excludedVisit", _excluded(visit)) for visit in answer.excluded),
+        *(group("ending", _ending(end)) for end in answer.endings),
     ]
 
 
@@ -76,5 +77,13 @@ def _excluded(found: ExcludedVisit) -> list[Part]:
         part("date", valueDate=found.day.isoformat()),
         part("visit", valueReference={"reference": found.reference}),
         *text("reason", found.reason),
+        *sources(found.evidence),
+    ]
+
+
+def _ending(found: Ending) -> list[Part]:
+    return [
+        part("date", valueDate=found.day.isoformat()),
+        *code("reason", found.reason),
         *sources(found.evidence),
     ]

@@ -18,7 +18,15 @@ from service.interactions.context import Context
 from service.operations.attainment_parameters import parameters
 from service.records.attainment_file import AttainmentFile
 from service.records.attainment_inputs import OBSERVATIONS_READ, attainment_inputs
-from service.records.views import CarePlan, Encounter, Goal, Observation, QuestionnaireResponse, views
+from service.records.views import (
+    CarePlan,
+    Encounter,
+    Goal,
+    Observation,
+    Patient,
+    QuestionnaireResponse,
+    views,
+)
 from service.store.contract import Store, Version
 from service.store.pages import Searcher, about, every, observations, viewed
 from service.terminology.codes import OBSERVATION, Codes
@@ -60,19 +68,20 @@ async def compute(
         raise NotFound(f"Patient/{patient_id} is not known.")
     if patient.deleted:
         raise Gone(f"Patient/{patient_id} was deleted.")
-    inputs = attainment_inputs(await _on_file(reading, patient_id), zone=zone, as_of=as_of)
+    inputs = attainment_inputs(await _on_file(reading, patient), zone=zone, as_of=as_of)
     return attain(inputs, as_of, limits)
 
 
-async def _on_file(reading: Reading, patient_id: str) -> AttainmentFile:
+async def _on_file(reading: Reading, patient: Version) -> AttainmentFile:
     """Two searches: the Observations, and all that is of the other types."""
     texts: dict[str, list[bytes]] = defaultdict(list)
-    async for version in every(reading, about(_TYPES[0], patient_id, also=_TYPES[1:])):
+    async for version in every(reading, about(_TYPES[0], patient.id, also=_TYPES[1:])):
         texts[version.type].append(version.content)
     return AttainmentFile(
         views(Goal, texts["Goal"]),
-        await viewed(reading, Observation, observations(patient_id, OBSERVATION, OBSERVATIONS_READ)),
+        await viewed(reading, Observation, observations(patient.id, OBSERVATION, OBSERVATIONS_READ)),
         views(Encounter, texts["Encounter"]),
         views(CarePlan, texts["CarePlan"]),
         views(QuestionnaireResponse, texts["QuestionnaireResponse"]),
+        next(iter(views(Patient, [patient.content])), Patient()),
     )

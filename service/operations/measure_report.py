@@ -143,14 +143,18 @@ def _time(time: TimeToAttainment) -> list[Element]:
     parts: list[Element] = [{"url": "people", "valueUnsignedInt": time.n}]
     if _tellable(time.attained):
         parts.append({"url": "attained", "valueUnsignedInt": time.attained})
+    for name, kind in (("died", "died"), ("medicalChange", "medical-change")):
+        if _tellable(time.competing[kind]):
+            parts.append({"url": name, "valueUnsignedInt": time.competing[kind]})
     if time.median is None:
         parts.append({"url": "reason", "valueString": time.reason})
     else:
         parts.append({"url": "median", "valueQuantity": amount(time.median, "d")})
-    return [*parts, *(_step(step) for step in time.steps if _tellable(step.at_risk))]
+    ends = all(map(_tellable, time.competing.values()))  # the incidence would tell how many there were
+    return [*parts, *(_step(step, ends=ends) for step in time.steps if _tellable(step.at_risk))]
 
 
-def _step(step: Step) -> Element:
+def _step(step: Step, *, ends: bool) -> Element:
     told: list[Element] = [
         {"url": "days", "valueUnsignedInt": step.days},
         {"url": "atRisk", "valueUnsignedInt": step.at_risk},
@@ -158,6 +162,8 @@ def _step(step: Step) -> Element:
     if _tellable(step.attained):  # what is left could be worked out from the share otherwise
         told.append({"url": "attained", "valueUnsignedInt": step.attained})
         told.append({"url": "waiting", "valueDecimal": decimal(step.waiting)})
+        if ends:
+            told.append({"url": "incidence", "valueDecimal": decimal(step.incidence)})
     return {"url": "step", "extension": told}
 
 

@@ -6,7 +6,7 @@ from fractions import Fraction
 from zoneinfo import ZoneInfo
 
 from service.attainment.goals import Value
-from service.attainment.inputs import CareFacts, Exertion, Noted, Plan
+from service.attainment.inputs import CareFacts, Ending, Exertion, Noted, Plan
 from service.records.attainment_file import AttainmentFile
 from service.records.safety import SAFETY_SCREEN
 from service.records.seen import Seen, day_of
@@ -20,6 +20,7 @@ CARE_CODES = (
     "pneumonia-since-last-visit",
     "liquid-level",
     "food-level",
+    "reason-for-ending",
 )
 """Own codes of the Observations read here alone; they stay in force when a visit's values are left out."""
 
@@ -50,12 +51,31 @@ def care_facts(
         exertions=_newest_exertion(trials, as_of),
         plans=_plans(file.plans, zone),
         training_began=next((one.day for one in trials if _trains(one)), None),
+        endings=_endings(file, observed, zone),
     )
 
 
 def _visits(encounters: Iterable[Encounter], zone: ZoneInfo) -> tuple[date, ...]:
     took_place = (one for one in encounters if one.status not in _DID_NOT_TAKE_PLACE)
     return tuple(sorted({day for one in took_place if (day := day_of(one.period.start, zone))}))
+
+
+def _endings(file: AttainmentFile, observed: Mapping[str, list[Seen]], zone: ZoneInfo) -> tuple[Ending, ...]:
+    """What discharge visits state, and the death that the Patient tells; its day there is the better one."""
+    found = [
+        Ending(one.day, one.observation.answer, (one.reference,))
+        for one in observed["reason-for-ending"]
+        if one.observation.answer
+    ]
+    died = day_of(file.patient.deceased_date_time, zone)
+    if died:
+        found = [one for one in found if one.reason != "died"]
+    elif file.patient.died and all(one.reason != "died" for one in found):
+        days = [one.day for known in observed.values() for one in known]
+        died = max([*days, *_visits(file.encounters, zone)], default=None)
+    if died:
+        found.append(Ending(died, "died"))
+    return tuple(sorted(found, key=lambda one: one.day))
 
 
 def _levels(observations: Iterable[Seen]) -> tuple[Value, ...]:

@@ -1,9 +1,9 @@
 """What is stored of one patient, as far as goal attainment rests on it."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
-from service.records.views import CarePlan, Encounter, Goal, Observation, QuestionnaireResponse
+from service.records.views import CarePlan, Encounter, Goal, Observation, Patient, QuestionnaireResponse
 
 __all__ = ["AttainmentFile"]
 
@@ -17,6 +17,7 @@ class AttainmentFile:
     encounters: Sequence[Encounter] = ()
     plans: Sequence[CarePlan] = ()
     screens: Sequence[QuestionnaireResponse] = ()
+    patient: Patient = field(default_factory=Patient)
 
     def in_force(self) -> "AttainmentFile":
         """Without what is entered in error, or belongs to an encounter entered in error."""
@@ -27,4 +28,5 @@ class AttainmentFile:
             [one for one in self.encounters if one.in_force],
             [one for one in self.plans if one.in_force and one.encounter.reference not in void],
             [one for one in self.screens if one.in_force and one.encounter.reference not in void],
+            self.patient,
         )

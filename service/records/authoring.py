@@ -4,7 +4,13 @@ from datetime import tzinfo
 
 from service.records.draft import Draft
 from service.records.elements import Element
-from service.records.encounter import add_care_team, add_encounter, add_episode, add_referrals
+from service.records.encounter import (
+    add_care_team,
+    add_encounter,
+    add_ending,
+    add_episode,
+    add_referrals,
+)
 from service.records.examination import add_endoscopy, add_vital_signs
 from service.records.function import add_function
 from service.records.goals import add_goal, add_review
@@ -36,6 +42,8 @@ def author(record: VisitRecord, known: Known, codes: Codes, zone: tzinfo) -> Ele
     add_encounter(draft, known.episode or add_episode(draft))
     add_care_team(draft)
     add_referrals(draft)
+    if record.visit.reason_for_ending:
+        add_ending(draft, record.visit.reason_for_ending)
     if record.research_consent:
         add_consent(draft, record.research_consent)
     _add_safety(draft)

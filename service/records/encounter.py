@@ -1,11 +1,11 @@
 """The visit: Encounter, care team, episode of care, referrals."""
 
 from service.records.draft import HL7, PFE, US_CORE, Draft
-from service.records.elements import Element, day, moment, present, reference
+from service.records.elements import Element, coded, day, moment, present, reference
 from service.records.narrative import narrative
 from service.records.visit import Practitioner
 
-__all__ = ["add_care_team", "add_encounter", "add_episode", "add_referrals", "visit_period"]
+__all__ = ["add_care_team", "add_encounter", "add_ending", "add_episode", "add_referrals", "visit_period"]
 
 
 def visit_period(draft: Draft) -> Element:
@@ -74,6 +74,11 @@ def add_episode(draft: Draft) -> str:
         "careManager": reference(draft.clinician()),
     }
     return draft.add("EpisodeOfCare", "episode", body)
+
+
+def add_ending(draft: Draft, reason: str) -> None:
+    """Why the episode of care ended; R4's EpisodeOfCare has no element for it."""
+    draft.observe("reason-for-ending", "reason-for-ending", ("survey",), coded(draft.codes.answer(reason)))
 
 
 def add_referrals(draft: Draft) -> None:

@@ -4,7 +4,7 @@ from datetime import timedelta
 
 from service.records.case import Case
 from service.records.report import Report
-from service.records.visit import Endoscopy, VitalSigns
+from service.records.visit import Endoscopy, Visit, VitalSigns
 
 __all__ = ["check_visit"]
 
@@ -24,6 +24,7 @@ def check_visit(case: Case, report: Report) -> None:
         return
     below = report.below("visit")
     _time(case, below)
+    _ending(visit, below)
     _endoscopy_given(case, below)
     if visit.endoscopy is not None and visit.endoscopy.in_place in ("yes", "stopped early"):
         _endoscopy(visit.endoscopy, below.below("endoscopy"))
@@ -51,6 +52,16 @@ def _time(case: Case, report: Report) -> None:
     own = case.record.record.value if case.record.record is not None else None
     if any(other.start == start and other.record != own for other in case.context.visits):
         report.error("start", f"Two visits share {shown}; correct one of them.", "visit-time-unique")
+
+
+def _ending(visit: Visit, report: Report) -> None:
+    ends, reason = visit.type == "discharge", visit.reason_for_ending
+    if reason is not None and visit.type and not ends:
+        message = f"A reason for ending ('{reason}') belongs to a discharge visit; this is '{visit.type}'."
+        report.error("reason_for_ending", message, "ending-at-discharge")
+    elif ends and reason is None:
+        message = "Say why the episode ends: goals met, plateau, medical change, moved, declined or died."
+        report.warn("reason_for_ending", message, "ending-stated")
 
 
 def _endoscopy_given(case: Case, report: Report) -> None:

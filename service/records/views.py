@@ -29,6 +29,7 @@ __all__ = [
     "Extension",
     "Goal",
     "Observation",
+    "Patient",
     "Quantity",
     "QuestionnaireResponse",
     "Target",
@@ -372,6 +373,18 @@ class CarePlan(Extended, frozen=True):
     def reference(self) -> str:
         """``CarePlan/id``."""
         return f"CarePlan/{self.id}"
+
+
+class Patient(Element, frozen=True):
+    """A Patient, as far as the numbers need it."""
+
+    deceased_boolean: bool = False
+    deceased_date_time: str = ""
+
+    @property
+    def died(self) -> bool:
+        """Whether the person is known to have died."""
+        return self.deceased_boolean or bool(self.deceased_date_time)
 
 
 class QuestionnaireResponse(Element, frozen=True):

@@ -197,6 +197,9 @@ class Visit(_Part):
         None, description="The licence-bearing supervisor, if another person."
     )
     episode_start: Day | None = Field(None, description="When this episode of care began.")
+    reason_for_ending: (
+        Literal["goals met", "plateau", "medical change", "moved", "declined", "died"] | None
+    ) = Field(None, description="At a discharge visit: why the episode of care ends.")
     endoscopy: Endoscopy | None = None
     vital_signs: VitalSigns | None = None
 

@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 from service.attainment.cohort import NOT_MEASURED, Cohort, Span, cases
 from service.attainment.criterion import Criterion
 from service.attainment.goals import Goal, Target, Value
-from service.attainment.inputs import GoalOnFile, PatientInputs, Statement
+from service.attainment.inputs import CareFacts, Ending, GoalOnFile, PatientInputs, Statement
 from service.attainment.intervals import wilson
 from service.attainment.patient import attain
 
@@ -29,10 +29,11 @@ def on_file(name="Goal/1", *, start=START, statements=(), target=10):
     return GoalOnFile(name, "Scores lower", goal, statements=tuple(statements))
 
 
-def person(*values, goals=None):
-    """Cases of a person with EAT-10 totals on days after START."""
+def person(*values, goals=None, ends=()):
+    """Cases of a person with EAT-10 totals, and ends of care, on days after START."""
     scores = tuple(Value(START + timedelta(days=day), Fraction(value)) for day, value in values)
-    inputs = PatientInputs(goals=tuple(goals or [on_file()]), scores={KIND: scores})
+    care = CareFacts(endings=tuple(Ending(START + timedelta(days=day), why) for day, why in ends))
+    inputs = PatientInputs(goals=tuple(goals or [on_file()]), scores={KIND: scores}, care=care)
     return cases(attain(inputs, SPAN.end), SPAN)
 
 
@@ -60,6 +61,30 @@ def test_later_values_are_not_seen():
 def test_nothing_measured_tells_no_time():
     (case,) = person()
     assert (case.status, case.spell) == (NOT_MEASURED, None)
+
+
+@pytest.mark.parametrize(
+    ("ends", "days", "ending"),
+    [
+        ([(40, "died")], 40, "died"),
+        ([(35, "medical-change")], 35, "medical-change"),
+        ([(30, "medical-change")], 30, "medical-change"),
+        ([(35, "medical-change"), (40, "died")], 35, "medical-change"),
+        ([(20, "medical-change")], 30, "censored"),  # care went on
+        ([(35, "moved")], 30, "censored"),
+        ([(35, "plateau")], 30, "censored"),
+        ([(80, "died")], 30, "censored"),  # after the end of the period
+        ([], 30, "censored"),
+    ],
+)
+def test_who_can_not_attain_any_more_is_told_from_who_is_not_seen_any_more(ends, days, ending):
+    (case,) = person((0, 22), (30, 15), ends=ends)
+    assert (case.spell.days, case.spell.ending) == (days, ending)
+
+
+def test_who_attained_before_they_died_has_attained():
+    (case,) = person((0, 22), (30, 9), ends=[(40, "died")])
+    assert (case.spell.days, case.spell.ending) == (30, "attained")
 
 
 @pytest.mark.parametrize(

@@ -9,18 +9,19 @@ from service.attainment.time_to_attainment import Spell, time_to_attainment
 
 LEUKAEMIA = ((6, 6, 6, 7, 10, 13, 16, 22, 23), (6, 9, 10, 11, 17, 19, 20, 25, 32, 32, 34, 35))
 spells = st.lists(
-    st.builds(Spell, st.integers(1, 12), st.sampled_from(["attained", "censored", "competing"])),
+    st.builds(Spell, st.integers(1, 12), st.sampled_from(["attained", "censored", "died", "medical-change"])),
     min_size=1,
     max_size=30,
 )
 
 
-def cohort(attained, censored=(), competing=()):
+def cohort(attained, censored=(), died=(), changed=()):
     return time_to_attainment(
         [
             *(Spell(days, "attained") for days in attained),
             *(Spell(days, "censored") for days in censored),
-            *(Spell(days, "competing") for days in competing),
+            *(Spell(days, "died") for days in died),
+            *(Spell(days, "medical-change") for days in changed),
         ]
     )
 
@@ -72,10 +73,22 @@ def test_when_everybody_attains_no_error_is_left():
 
 
 def test_a_death_is_not_a_wait_without_end():
-    found = cohort((10, 20), competing=(5, 5))
+    found = cohort((10, 20), died=(5, 5))
     assert [one.incidence for one in found.steps] == [Fraction(1, 4), Fraction(1, 2)]
     assert [one.waiting for one in found.steps] == [Fraction(1, 2), 0]
-    assert found.competing == 2
+    assert found.competing == {"died": 2, "medical-change": 0}
+
+
+def test_the_median_counts_those_who_can_not_attain_any_more():
+    assert cohort((10, 20), censored=(5, 5)).median == 10
+    assert cohort((10, 20), died=(5,), changed=(5,)).median == 20
+    assert cohort((10, 20), died=(5, 5), changed=(5,)).reason == "not reached"
+
+
+def test_deaths_and_medical_changes_are_counted_apart():
+    found = cohort((10, 20), died=(5,), changed=(5, 15))
+    assert found.competing == {"died": 1, "medical-change": 2}
+    assert found.steps == cohort((10, 20), died=(5, 5, 15)).steps
 
 
 @pytest.mark.published("statsmodels SurvfuncRight")
@@ -94,9 +107,9 @@ def test_waiting_is_that_of_statsmodels(spells):
 @pytest.mark.published("statsmodels CumIncidenceRight")
 @pytest.mark.filterwarnings("ignore:divide by zero:RuntimeWarning")  # in its standard errors, when all end
 @pytest.mark.filterwarnings("ignore:invalid value:RuntimeWarning")
-@given(spells=spells.filter(lambda found: {one.ending for one in found} >= {"attained", "competing"}))
+@given(spells=spells.filter(lambda found: {one.ending for one in found} > {"attained", "censored"}))
 def test_incidence_is_that_of_statsmodels(spells):
-    status = {"censored": 0, "attained": 1, "competing": 2}
+    status = {"censored": 0, "attained": 1, "died": 2, "medical-change": 3}
     other = CumIncidenceRight([one.days for one in spells], [status[one.ending] for one in spells])
     at = dict(zip(other.times, other.cinc[0], strict=True))
     for step in time_to_attainment(spells).steps:

@@ -6,6 +6,8 @@ import pytest
 from intake_desk import Desk
 from sample_visits import visit_tree
 
+from service.fhir.validation import errors
+
 FIRST, SECOND, THIRD = "demo-04-visit-1", "demo-04-visit-2", "demo-04-visit-3"
 
 
@@ -125,6 +127,18 @@ def test_a_discharge_visit_finishes_its_episode(desk):
     desk.send(visit_tree(SECOND))
     (again,) = desk.all("EpisodeOfCare")
     assert (again["status"], "end" in again["period"]) == ("active", False)
+
+
+def test_a_discharge_visit_says_why_the_episode_ended(desk):
+    tree = visit_tree(SECOND)
+    tree["visit"] |= {"type": "discharge", "reason_for_ending": "medical change"}
+    desk.send(tree)
+    said = desk.part(f"{SECOND}/reason-for-ending")
+    assert said["code"]["coding"][-1]["code"] == "reason-for-ending"
+    assert said["valueCodeableConcept"]["coding"][-1]["code"] == "medical-change"
+    assert errors(said) == ()
+    desk.send(visit_tree(SECOND))
+    assert desk.part(f"{SECOND}/reason-for-ending")["status"] == "entered-in-error"
 
 
 def test_red_flags_end_with_the_next_checklist(desk):

@@ -13,7 +13,15 @@ from service.fhir.canonical import CANONICAL_ROOT, code_system
 from service.fhir.json import dump
 from service.records.attainment_file import AttainmentFile
 from service.records.attainment_inputs import attainment_inputs
-from service.records.views import CarePlan, Encounter, Goal, Observation, QuestionnaireResponse, views
+from service.records.views import (
+    CarePlan,
+    Encounter,
+    Goal,
+    Observation,
+    Patient,
+    QuestionnaireResponse,
+    views,
+)
 
 DAY, UTC = date(2026, 6, 5), ZoneInfo("UTC")
 KINDS = (Goal, Observation, Encounter, CarePlan, QuestionnaireResponse)
@@ -24,7 +32,8 @@ def read(*resources, as_of=date(2026, 12, 1)):
         views(kind, (dump(one) for one in resources if one["resourceType"] == kind.__name__))
         for kind in KINDS
     )
-    return attainment_inputs(AttainmentFile(*found), zone=UTC, as_of=as_of)
+    patients = views(Patient, (dump(one) for one in resources if one["resourceType"] == "Patient"))
+    return attainment_inputs(AttainmentFile(*found, *patients), zone=UTC, as_of=as_of)
 
 
 def care(*resources, **more):
@@ -114,6 +123,54 @@ def test_weight_counts_in_kilograms():
         observation("b", "body-weight", "2026-06-06", valueQuantity=pounds),
     )
     assert [one.value for one in found.scores["body-weight"]] == [Fraction(145, 2)]
+
+
+def ending(id_, day, why):
+    return observation(id_, "reason-for-ending", day, valueCodeableConcept=concept(why))
+
+
+def patient(**deceased):
+    return {"resourceType": "Patient", "id": "p", **deceased}
+
+
+def endings(*resources):
+    return [(one.day.isoformat(), one.reason, one.evidence) for one in care(*resources).endings]
+
+
+def test_why_care_ended_is_what_the_discharge_visit_states():
+    found = endings(ending("b", "2026-09-01", "moved"), ending("a", "2026-06-05", "medical-change"))
+    assert found == [
+        ("2026-06-05", "medical-change", ("Observation/a",)),
+        ("2026-09-01", "moved", ("Observation/b",)),
+    ]
+    assert endings(ending("a", "2026-06-05", "no-such-code")) == [
+        ("2026-06-05", "no-such-code", ("Observation/a",))
+    ]
+    assert endings(observation("a", "reason-for-ending", "2026-06-05", valueString="gone")) == []
+
+
+def test_a_death_is_read_from_the_patient():
+    assert endings(patient(deceasedDateTime="2026-07-01T23:30:00Z")) == [("2026-07-01", "died", ())]
+    assert endings(patient(deceasedBoolean=False)) == endings(patient()) == []
+
+
+@pytest.mark.parametrize("told", [{"deceasedBoolean": True}, {"deceasedDateTime": "2026"}])
+def test_a_death_without_a_day_is_taken_on_the_newest_day_on_file(told):
+    assert endings(patient(**told)) == []
+    assert endings(patient(**told), encounter("e", "2026-06-20"), trial("t", "closed")) == [
+        ("2026-06-20", "died", ())
+    ]
+
+
+def test_the_patients_day_of_death_is_better_than_the_day_it_was_noted():
+    noted = ending("a", "2026-07-14", "died")
+    assert endings(noted, patient(deceasedBoolean=True)) == [("2026-07-14", "died", ("Observation/a",))]
+    assert endings(noted, patient(deceasedDateTime="2026-07-01")) == [("2026-07-01", "died", ())]
+
+
+def test_an_excluded_visit_keeps_why_care_ended():
+    said = ending("a", "2026-06-05", "medical-change") | {"encounter": {"reference": "Encounter/e"}}
+    assert endings(said, encounter("e", "2026-06-05", excluded("unwell")))
 
 
 def test_symptoms_with_practice():

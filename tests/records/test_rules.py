@@ -46,6 +46,7 @@ ERRORS: list[tuple[str, dict[tuple[Any, ...], Any], str, str]] = [
     (VISIT, {("visit", "end"): "2026-02-03T09:00-05:00"}, "/visit/end", "Visit end 2026-02-03T09:00:00-05:00 is before its start (2026-02-03T09:30:00-05:00)."),
     (VISIT, {("person", "birth_date"): "2026-02-05"}, "/visit/start", "Visit 2026-02-03T09:30:00-05:00 is before the birth date (2026-02-05)."),
     (VISIT, {("visit", "type"): "chat"}, "/visit/type", "Visit type 'chat' is not in the list."),
+    (VISIT, {("visit", "reason_for_ending"): "moved"}, "/visit/reason_for_ending", "A reason for ending ('moved') belongs to a discharge visit; this is 'training'."),
     (VISIT, {("visit", "clinician"): GONE}, "/visit/clinician", "Name the clinician responsible for this visit."),
     (VISIT, {("visit", "endoscopy"): GONE}, "/visit/endoscopy", "Observed closure needs a view of the larynx; this visit has no endoscopy recorded."),
     (VISIT, {("visit", "endoscopy"): {"in_place": "no"}}, "/visit/endoscopy", "Observed closure needs a view of the larynx; this visit has no endoscopy recorded."),
@@ -199,6 +200,7 @@ ERRORS: list[tuple[str, dict[tuple[Any, ...], Any], str, str]] = [
 ]  # fmt: skip
 
 WARNINGS: list[tuple[str, dict[tuple[Any, ...], Any], str, str]] = [
+    (STUDY, {("visit", "type"): "discharge"}, "/visit/reason_for_ending", "Say why the episode ends: goals met, plateau, medical change, moved, declined or died."),
     (STUDY, {("research_consent",): GONE}, "/research_consent", "No research permission on file; this person is left out of research exports."),
     (STUDY, {("swallow_study", "method"): "endoscopic", (*BOLUS, 0, "inferred"): True}, "/swallow_study/boluses/1/inferred", "During the swallow the endoscope view is blocked; mark this as inferred."),
     (STUDY, {(*BOLUS, 2, "volume_ml"): 20}, "/swallow_study/boluses/2/effect", "No swallow without the manoeuvre at this consistency and volume; effect is marked 'no comparison'."),
