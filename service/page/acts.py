@@ -60,12 +60,12 @@ class _Act:
 
     async def form(self, request: Request) -> Response:
         """GET: what stands, and the forms."""
-        desk = self.desks(request, self.guard.caller(request))
+        desk = self.desks(request, await self.guard.caller(request))
         return self._page(request, desk, await self.show(desk, request, request.query_params))
 
     async def decide(self, request: Request) -> Response:
         """POST: decide, then show it where it belongs; refused, the form again with what was sent."""
-        caller = self.guard.caller(request)
+        caller = await self.guard.caller(request)
         sent = await posted(request, longest=LONGEST_FORM)
         self.guard.own_form(request, sent.get("form", ""))
         desk = self.desks(request, caller)

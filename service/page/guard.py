@@ -71,20 +71,20 @@ class Guard:
 
         return endpoint
 
-    def caller(self, request: Request) -> Principal:
+    async def caller(self, request: Request) -> Principal:
         """Answer the caller by Bearer header or cookie; Unauthenticated or Forbidden otherwise."""
         if not (token := self._token(request)):
             raise Unauthenticated("Sign in to see this page.")
-        return self.admitted(token)
+        return await self.admitted(token)
 
     @staticmethod
     def _token(request: Request) -> str:
         scheme, _, bearer = request.headers.get("authorization", "").partition(" ")
         return bearer.strip() if scheme.lower() == "bearer" else request.cookies.get(COOKIE, "")
 
-    def admitted(self, token: str) -> Principal:
+    async def admitted(self, token: str) -> Principal:
         """Verify a token and that it may read what the pages show."""
-        principal = self.verifier.verify(token)
+        principal = await self.verifier.verify(token)
         require(principal.scopes, NEEDS)
         return principal
 

@@ -66,19 +66,19 @@ class _Panel:
 
     async def listed(self, request: Request) -> Response:
         """GET /app: narrowed, ordered, page by page."""
-        return await self._answer(request, self._caller(request), asked(request.query_params))
+        return await self._answer(request, await self._caller(request), asked(request.query_params))
 
     async def found(self, request: Request) -> Response:
         """POST /app: people of the list by name."""
         self._guard.same_origin(request)
-        caller = self._caller(request)
+        caller = await self._caller(request)
         fields = await _posted(request)
         if not fields.get("name"):
             raise InvalidInput("Write a name, or a part of one.")
         return await self._answer(request, caller, asked({"list": fields.get("list", "")}), fields["name"])
 
-    def _caller(self, request: Request) -> Principal:
-        caller = self._guard.caller(request)
+    async def _caller(self, request: Request) -> Principal:
+        caller = await self._guard.caller(request)
         require(caller.scopes, _NEEDS)
         return caller
 

@@ -76,7 +76,7 @@ class _Pages:
         self._views, self._guard = views, guard
 
     async def patient(self, request: Request) -> Response:
-        caller = self._guard.caller(request)
+        caller = await self._guard.caller(request)
         views = self._views(request, caller)
         view = await views.patient(request.path_params["id"], _as_of(request))
         return html(
@@ -88,7 +88,7 @@ class _Pages:
         )
 
     async def summary(self, request: Request) -> Response:
-        caller = self._guard.caller(request)
+        caller = await self._guard.caller(request)
         views = self._views(request, caller)
         view = await views.patient(request.path_params["id"], _as_of(request))
         # compiling keeps a processor busy for a moment: off the event loop
@@ -102,7 +102,7 @@ class _Pages:
         return Response(sheet, media_type="application/pdf", headers=headers)
 
     async def visit(self, request: Request) -> Response:
-        caller = self._guard.caller(request)
+        caller = await self._guard.caller(request)
         patient, encounter = request.path_params["id"], request.path_params["encounter"]
         views = self._views(request, caller)
         view = await views.visit(patient, encounter)
@@ -115,7 +115,7 @@ class _Pages:
         )
 
     async def resource(self, request: Request) -> Response:
-        caller = self._guard.caller(request)
+        caller = await self._guard.caller(request)
         type_, id_ = request.path_params["type"], request.path_params["id"]
         view = await self._views(request, caller).resource(type_, id_, caller)
         return html("resource.html", caller=caller.subject, view=view)

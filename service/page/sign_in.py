@@ -29,7 +29,7 @@ class SignIn:
         """POST /app/sign-in: verify the pasted token, keep it in a cookie this site's script can't read."""
         self._guard.same_origin(request)
         token = await _posted_token(request)
-        self._guard.admitted(token)
+        await self._guard.admitted(token)
         response = RedirectResponse("/app", status_code=303)
         response.set_cookie(
             COOKIE, token, path="/app", httponly=True, samesite="strict", secure=self._guard.secure(request)

@@ -37,6 +37,7 @@ __all__ = [
     "Services",
     "base_url",
     "call_of",
+    "caller",
     "current_call",
     "open_call",
     "pairs_of",
@@ -200,17 +201,19 @@ def services_of(request: Request) -> Services:
     return cast("Services", request.scope["app"].services)
 
 
-def call_of(request: Request, needs: tuple[str, ...], produces: str = "") -> Call:
-    """Authenticate, then settle the format of the answer.
+async def caller(request: Request) -> Principal:
+    """Answer who sent a request, by its Bearer token; Unauthenticated if that can't be told."""
+    return await services_of(request).tokens.verify(_bearer(request))
 
-    Unauthenticated, or Forbidden if none of ``needs`` is granted.
+
+def call_of(request: Request, principal: Principal, needs: tuple[str, ...], produces: str = "") -> Call:
+    """Answer the call of a caller who may; Forbidden if none of ``needs`` is granted.
+
     An address with one representation (``produces``) sends it whatever the caller accepts, as RFC 9110
     section 12.5.1 allows; others negotiate FHIR JSON.
     """
-    services = services_of(request)
-    principal = services.tokens.verify(_bearer(request))
     require(principal.scopes, needs)
-    return Call(request, services, principal, produces or answer_type(request))
+    return Call(request, services_of(request), principal, produces or answer_type(request))
 
 
 def open_call(request: Request) -> Call:

@@ -11,9 +11,10 @@ from starlette.responses import Response
 
 from service.errors import NotFound
 from service.fhir.search_parameters import stored_types
-from service.rest.call import Call, call_of
+from service.rest.call import Call, call_of, caller
 from service.rest.described import secured
 from service.rest.negotiation import FHIR_JSON, FHIR_XML, prefers_xml
+from service.security.principal import Principal
 
 __all__ = ["OPEN", "Address", "Row", "Table", "answered", "asked", "documented"]
 
@@ -153,22 +154,18 @@ def documented(rows: list[Row]) -> APIRouter:
 
 def _guard(row: Row) -> Callable[[Request], Awaitable[None]]:
     async def guard(request: Request) -> None:
-        request.state.call = _call(row, request)
+        request.state.call = asked(row, request, await caller(request))
 
     return guard
 
 
 async def answered(row: Row, request: Request) -> Response:
     """Answer a request by its row, for a caller who may."""
-    return await row.function(asked(row, request))
+    return await row.function(request if row.needs == OPEN else asked(row, request, await caller(request)))
 
 
-def asked(row: Row, request: Request) -> Request | Call:
-    """What the function of a row is called with; raises what keeps the caller from it."""
-    return request if row.needs == OPEN else _call(row, request)
-
-
-def _call(row: Row, request: Request) -> Call:
+def asked(row: Row, request: Request, principal: Principal) -> Call:
+    """What the function of a guarded row is called with; raises what keeps the caller from it."""
     type_ = str(request.path_params.get("type", ""))
     if type_ and type_ not in stored_types():
         # before the scopes are asked, so that no text from an address gets into a sentence
@@ -178,7 +175,7 @@ def _call(row: Row, request: Request) -> Call:
     produces = row.produces
     if type_ == "Binary" and not produces:  # any Accept will do; a read settles its format itself
         produces = FHIR_XML if prefers_xml(request) else FHIR_JSON
-    return call_of(request, _needs(row.needs, type_), produces)
+    return call_of(request, principal, _needs(row.needs, type_), produces)
 
 
 @cache

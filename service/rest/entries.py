@@ -13,7 +13,7 @@ from service.fhir.json import dump
 from service.interactions.entry import Entry
 from service.operations.arguments import definition
 from service.rest.call import AN_ENTRY, Call, Services
-from service.rest.dispatch import Row, Table, asked
+from service.rest.dispatch import OPEN, Row, Table, asked
 from service.rest.negotiation import FHIR_JSON
 from service.store.contract import History, Page, Query, Store, Transaction, Version, Work
 from service.store.summaries import SummaryQuery
@@ -45,7 +45,7 @@ class CalledByEntries:
     def permit(self, entry: Entry, *, inside: bool) -> None:
         """Raise if there is no such operation, the caller may not call it, or it can't stand ``inside``."""
         row, request = self._found(entry, self._call.store)
-        asked(row, request)
+        self._asked(row, request)
         if inside and definition(row.operation)["affectsState"]:
             text = (
                 f"{entry.operation} changes what is stored, and the order of a transaction has no place for "
@@ -57,7 +57,10 @@ class CalledByEntries:
         """Call it and answer the resource it answers."""
         store: Store = self._call.store if source is None else _Inside(source)
         row, request = self._found(entry, store)
-        return bytes((await row.function(asked(row, request))).body)
+        return bytes((await row.function(self._asked(row, request))).body)
+
+    def _asked(self, row: Row, request: Request) -> Request | Call:
+        return request if row.needs == OPEN else asked(row, request, self._call.principal)
 
     def _found(self, entry: Entry, store: Store) -> tuple[Row, Request]:
         """The row an entry calls, and the entry as a request."""

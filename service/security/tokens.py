@@ -43,7 +43,7 @@ class TokenVerifier:
         self._now = now
         self._verified: dict[bytes, Principal] = {}
 
-    def verify(self, token: str) -> Principal:
+    async def verify(self, token: str) -> Principal:
         """Answer the caller, or raise Unauthenticated with a sentence that does not repeat the token."""
         digest = hashlib.sha256(token.encode("utf-8", "surrogatepass")).digest()
         known = self._verified.get(digest)

@@ -1,3 +1,4 @@
+import asyncio
 import json
 import stat
 from concurrent.futures import ThreadPoolExecutor
@@ -14,9 +15,14 @@ from service.security.development_issuer import (
     is_loopback,
     write_demo_tokens,
 )
+from service.security.principal import Principal
 from service.security.tokens import SKEW_S, TokenVerifier
 
 NOW = 1_780_000_000.0
+
+
+def verified(verifier: TokenVerifier, token: str) -> Principal:
+    return asyncio.run(verifier.verify(token))
 
 
 def mode(path: Path) -> int:
@@ -27,7 +33,7 @@ def test_the_key_is_made_once_and_only_its_owner_can_read_it(tmp_path: Path) -> 
     first = DevelopmentIssuer(tmp_path / "new").sign("someone", "intake", now=NOW)
     again = DevelopmentIssuer(tmp_path / "new").issuer()
     assert mode(tmp_path / "new" / KEY_FILE) == 0o600
-    assert TokenVerifier([again], lambda: NOW).verify(first).subject == "someone"
+    assert verified(TokenVerifier([again], lambda: NOW), first).subject == "someone"
     assert [path.name for path in (tmp_path / "new").iterdir()] == [KEY_FILE]
 
 
@@ -55,7 +61,7 @@ def test_the_demo_tokens_are_plain_strings_with_the_rights_of_each_reader(tmp_pa
     assert mode(tmp_path / TOKENS_FILE) == 0o600
     assert json.loads((tmp_path / TOKENS_FILE).read_bytes()) == written
     verifier = TokenVerifier([DevelopmentIssuer(tmp_path).issuer()], lambda: NOW)
-    readers = {name: verifier.verify(token) for name, token in written.items()}
+    readers = {name: verified(verifier, token) for name, token in written.items()}
     rights = {name: principal.scopes for name, principal in readers.items()}
     assert sorted(readers) == ["clinician", "integrator", "researcher"]
     assert rights["integrator"].grant("Patient.cruds")
@@ -73,16 +79,16 @@ def test_a_token_lives_eight_hours(tmp_path: Path) -> None:
     issuer = DevelopmentIssuer(tmp_path)
     token = issuer.sign("someone", "intake", now=NOW)
     assert VALID_S == 8 * 3600
-    TokenVerifier([issuer.issuer()], lambda: NOW + VALID_S - 1).verify(token)
+    verified(TokenVerifier([issuer.issuer()], lambda: NOW + VALID_S - 1), token)
     with pytest.raises(Unauthenticated, match="expired"):
-        TokenVerifier([issuer.issuer()], lambda: NOW + VALID_S + SKEW_S).verify(token)
+        verified(TokenVerifier([issuer.issuer()], lambda: NOW + VALID_S + SKEW_S), token)
 
 
 def test_another_folder_s_token_is_refused(tmp_path: Path) -> None:
     token = DevelopmentIssuer(tmp_path / "one").sign("someone", "intake", now=NOW)
     verifier = TokenVerifier([DevelopmentIssuer(tmp_path / "two").issuer()], lambda: NOW)
     with pytest.raises(Unauthenticated):
-        verifier.verify(token)
+        verified(verifier, token)
 
 
 @pytest.mark.parametrize("host", ["127.0.0.1", "127.8.8.8", "::1", "localhost"])
