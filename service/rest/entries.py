@@ -15,6 +15,7 @@ from service.operations.arguments import definition
 from service.rest.call import AN_ENTRY, Call, Services
 from service.rest.dispatch import OPEN, Row, Table, asked
 from service.rest.negotiation import FHIR_JSON
+from service.store.audit import Event
 from service.store.contract import History, Page, Query, Store, Transaction, Version, Work
 from service.store.summaries import SummaryQuery
 
@@ -145,6 +146,14 @@ class _Inside:
     async def write(self, name: str, work: Work[object]) -> NoReturn:  # noqa: ARG002
         """Not there."""
         raise _refused("needs a transaction of its own")
+
+    async def audit(self, events: Sequence[Event]) -> None:
+        """As part of the transaction."""
+        await self._txn.audit(events)
+
+    async def audited(self, query: Query) -> NoReturn:  # noqa: ARG002
+        """Not there."""
+        raise _refused("is kept outside of transactions")
 
     def changes(self, after: int = 0) -> AsyncIterator[Version]:  # noqa: ARG002
         """Not there."""

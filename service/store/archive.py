@@ -1,6 +1,7 @@
 """Everything a store holds, as rows: what is written to a backup and read from one, the same on every engine.
 
-Kept are versions and visit keys; what resources are found by follows from their content and is made anew.
+Kept are versions, visit keys and the audit trail; what resources and AuditEvents are found by follows from
+their content and is made anew.
 """
 
 import hashlib
@@ -11,6 +12,8 @@ from typing import Literal, Protocol, TypeVar
 import msgspec
 
 from service.fhir.search_values import SearchKeys
+from service.store.audit import Audited, Chunk, Trail, audited_of, in_trail
+from service.store.audit_links import Named
 from service.store.contract import Store, Transaction, Version, VisitKey
 
 __all__ = ["CHUNK", "Archive", "Digest", "Kept", "Movable", "Row", "Rows", "in_chunks", "line_of", "row_of"]
@@ -18,6 +21,7 @@ __all__ = ["CHUNK", "Archive", "Digest", "Kept", "Movable", "Row", "Rows", "in_c
 T = TypeVar("T")
 
 CHUNK = 500
+_EVENT = b'{"audit":'
 _Fields = tuple[int, str, str, int, str, Literal["POST", "PUT", "DELETE"], bool, str]
 
 
@@ -29,9 +33,16 @@ class Kept:
     newest: bool
 
 
-Row = Kept | VisitKey
+class _Event(msgspec.Struct):
+    """A row of the audit trail in a file."""
+
+    audit: str
+    hash: str
+
+
+Row = Kept | VisitKey | Audited
 Rows = AsyncGenerator[Row, None]
-"""Every version in the order of writing, then every visit key in the order of its system and value."""
+"""Every version in the order of writing, every visit key in the order of its system and value, the trail."""
 
 
 class Archive(Transaction, Protocol):
@@ -53,6 +64,10 @@ class Archive(Transaction, Protocol):
         """File the newest version of a resource under other keys."""
         ...
 
+    async def keep_audited(self, row: Audited) -> None:
+        """Write a row of the audit trail as it is; those of one chain in its order."""
+        ...
+
     async def upgrade(self) -> bool:
         """Bring older tables up to this program's; whether every resource has to be filed anew."""
         ...
@@ -69,6 +84,14 @@ class Movable(Store, Protocol):
         """Answer everything as it stood at one moment, while others go on writing."""
         ...
 
+    def trail(self, until: int, *, links: bool = False) -> Trail:
+        """Answer the audit trail before a time (UTC milliseconds), or only rows that name other chains."""
+        ...
+
+    async def ends(self) -> list[Named]:
+        """Answer where each chain of the trail ends, as it was noted beside the rows."""
+        ...
+
     async def archive(self, name: str, work: Callable[[Archive], Awaitable[T]]) -> T:
         """Run ``work`` like ``write`` does, however long it takes."""
         ...
@@ -81,27 +104,42 @@ class Digest:
         """Begin with nothing."""
         self.versions = 0
         self.visits = 0
+        self.audited = 0
         self._hash = hashlib.sha256()
 
     def add(self, row: Row) -> bytes:
         """Count one row; answers its line."""
         line = line_of(row)
         self._hash.update(line)
-        if isinstance(row, Kept):
-            self.versions += 1
-        else:
-            self.visits += 1
+        match row:
+            case Kept():
+                self.versions += 1
+            case VisitKey():
+                self.visits += 1
+            case Audited():
+                self.audited += 1
         return line
 
     def said(self) -> dict[str, int | str]:
         """The counts and the checksum, to be written down and compared."""
-        return {"versions": self.versions, "visits": self.visits, "sha256": self._hash.hexdigest()}
+        events = {"audited": self.audited} if self.audited else {}  # backups of earlier programs have none
+        return {
+            "versions": self.versions,
+            "visits": self.visits,
+            **events,
+            "sha256": self._hash.hexdigest(),
+        }
 
 
 async def in_chunks(
-    versions: Callable[[int], Awaitable[list[Kept]]], visits: Callable[[], Awaitable[list[VisitKey]]]
+    versions: Callable[[int], Awaitable[list[Kept]]],
+    visits: Callable[[], Awaitable[list[VisitKey]]],
+    trail: Chunk,
 ) -> Rows:
-    """Answer the rows of a snapshot; ``versions`` answers some that come after a sequence number."""
+    """Answer the rows of a snapshot.
+
+    ``versions`` answers some that come after a sequence number, ``trail`` some behind a place.
+    """
     after = 0
     while chunk := await versions(after):
         for kept in chunk:
@@ -109,12 +147,16 @@ async def in_chunks(
         after = chunk[-1].version.sequence
     for visit in await visits():
         yield visit
+    async for event in in_trail(trail):
+        yield event
 
 
 def line_of(row: Row) -> bytes:
     """A row as one line of JSON."""
     if isinstance(row, VisitKey):
         return msgspec.json.encode(row) + b"\n"
+    if isinstance(row, Audited):
+        return msgspec.json.encode(_Event(row.content, row.hash)) + b"\n"
     version = row.version
     fields = [version.sequence, version.type, version.id, version.version, version.last_updated]
     return msgspec.json.encode([*fields, version.method, row.newest, version.content.decode()]) + b"\n"
@@ -122,6 +164,9 @@ def line_of(row: Row) -> bytes:
 
 def row_of(line: bytes) -> Row:
     """Read a line of ``line_of``; ValueError if it is none."""
+    if line.startswith(_EVENT):
+        event = msgspec.json.decode(line, type=_Event)
+        return audited_of(event.audit, event.hash)
     if line.startswith(b"{"):
         return msgspec.json.decode(line, type=VisitKey)
     sequence, type_, id_, number, updated, method, newest, content = msgspec.json.decode(line, type=_Fields)

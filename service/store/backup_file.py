@@ -15,7 +15,9 @@ from service.store.archive import Digest, Row, Rows, row_of
 
 __all__ = ["check_backup", "read_backup", "write_backup"]
 
-_HEAD = {"format": "swallow-interop backup", "version": 1}
+_HEAD = {"format": "swallow-interop backup", "version": 2}
+_READ = (_HEAD, _HEAD | {"version": 1})
+"""The first kind has no audit trail."""
 _TAIL = b'{"end":'
 
 
@@ -70,7 +72,7 @@ def _written(path: Path) -> Iterator[gzip.GzipFile]:
 def _lines(path: Path) -> Iterator[bytes]:
     try:
         with gzip.open(path) as file:
-            if _decoded(path, file.readline()) != _HEAD:
+            if _decoded(path, file.readline()) not in _READ:
                 raise InvalidInput(f"{path.name} is not a backup this program can read.")
             yield from file
     except (EOFError, gzip.BadGzipFile, zlib.error) as error:
@@ -80,7 +82,7 @@ def _lines(path: Path) -> Iterator[bytes]:
 def _row(path: Path, line: bytes) -> Row:
     try:
         return row_of(line)
-    except ValueError as error:
+    except (ValueError, LookupError, TypeError) as error:
         raise InvalidInput(f"{path.name} is damaged: a line of it can't be read.") from error
 
 

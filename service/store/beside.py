@@ -1,9 +1,10 @@
 """What travels with the program, beside what is stored: read and found in the same way, and never written.
 
-Such resources belong to the program that answers, not to the database: every process tells of itself, a
-backup holds none of them, and nothing is delivered or exported because the program is newer. They are kept
-in a database in memory. A search asks both databases the same and merges their pages: resources in memory
-have higher keys than any that is stored, so that one order, and one position in it, holds for both.
+The AuditEvents, which lie apart and only the service itself writes, are shown here too. What travels along
+belongs to the program that answers, not to the database: every process tells of itself, a backup holds none
+of it, and nothing is delivered or exported because the program is newer. It is kept in a database in memory.
+A search asks both databases the same and merges their pages: resources in memory have higher keys than any
+that is stored, so that one order, and one position in it, holds for both.
 """
 
 import threading
@@ -14,8 +15,10 @@ from typing import Any, Literal, TypeVar
 from zoneinfo import ZoneInfo
 
 from service.fhir.datetimes import interval
+from service.fhir.search_query import Clause
 from service.fhir.search_values import SearchKeys
 from service.store.archive import Kept
+from service.store.audit import AUDIT, Event
 from service.store.contract import (
     History,
     Identified,
@@ -104,24 +107,29 @@ class Beside:
 
     async def read(self, type_: str, id_: str) -> Version | None:
         """See the contract."""
+        if type_ == AUDIT:
+            return await _event(self._store, id_)
         return self._shipped.read(type_, id_) or await self._store.read(type_, id_)
 
     async def vread(self, type_: str, id_: str, version: int) -> Version | None:
         """See the contract; what travels with the program has its present version alone."""
-        if own := self._shipped.read(type_, id_):
+        own = await self._fixed(type_, id_)
+        if own is not None:
             return own if own.version == version else None
         return await self._store.vread(type_, id_, version)
 
     async def history(self, query: History) -> Page:
         """See the contract; of a type and of everything, what was written."""
-        own = self._shipped.read(query.types[0], query.id) if query.id and query.types else None
+        own = await self._fixed(query.types[0], query.id) if query.id and query.types else None
         if own is None:
             return await self._store.history(query)
         shown = query.count and not query.after and _touches(own, query)
         return Page((own,) if shown else (), 1, None)
 
     async def search(self, query: Query) -> Page:
-        """See the contract."""
+        """See the contract; AuditEvents are found when they alone are asked for."""
+        if query.type == AUDIT:
+            return await self._store.audited(query)
         return await _searched(self._store, self._shipped, query)
 
     async def summaries(self, query: SummaryQuery) -> SummaryPage:
@@ -148,6 +156,14 @@ class Beside:
         """See the contract."""
         return await self._store.write(name, lambda txn: work(_Writing(txn, self._shipped)))
 
+    async def audit(self, events: Sequence[Event]) -> None:
+        """See the contract."""
+        await self._store.audit(events)
+
+    async def audited(self, query: Query) -> Page:
+        """See the contract."""
+        return await self._store.audited(query)
+
     def changes(self, after: int = 0) -> AsyncIterator[Version]:
         """See the contract; what travels with the program is no change."""
         return self._store.changes(after)
@@ -155,6 +171,15 @@ class Beside:
     async def close(self) -> None:
         """See the contract."""
         await self._store.close()
+
+    async def _fixed(self, type_: str, id_: str) -> Version | None:
+        """A resource that has one version and never another."""
+        return await _event(self._store, id_) if type_ == AUDIT else self._shipped.read(type_, id_)
+
+
+async def _event(store: Store, id_: str) -> Version | None:
+    found = await store.audited(Query(AUDIT, (Clause(("Resource._id",), "id", (id_,)),), total="none"))
+    return found.versions[0] if found.versions else None
 
 
 class _Writing:
@@ -208,6 +233,9 @@ class _Writing:
 
     async def keep_summary(self, seen: Seen, summary: Summary | None) -> bool:
         return await self._txn.keep_summary(seen, summary)
+
+    async def audit(self, events: Sequence[Event]) -> None:
+        await self._txn.audit(events)
 
 
 def _touches(own: Version, query: History) -> bool:

@@ -17,6 +17,7 @@ from service.fhir.datetimes import instant, interval
 from service.fhir.json import stamp
 from service.fhir.search_values import SearchKeys
 from service.store.archive import CHUNK, Kept
+from service.store.audit import Audited, Event
 from service.store.contract import Identified, Version
 from service.store.key_rows import Row, key_rows
 
@@ -121,6 +122,16 @@ class Buffered(ABC):
         self._now = now
         self._heads: dict[tuple[str, str], Head] = {}
         self._pending = Pending()
+        self.events: list[Event] = []
+        self._kept_events: list[Audited] = []
+
+    async def audit(self, events: Sequence[Event]) -> None:
+        """See the contract; they are written by whoever commits."""
+        self.events += events
+
+    @abstractmethod
+    async def _write_audited(self, rows: Sequence[Audited]) -> None:
+        """Write rows of the audit trail as they are."""
 
     @abstractmethod
     async def _fetched(self, type_: str, id_: str) -> Head:
@@ -178,6 +189,12 @@ class Buffered(ABC):
         self._pending.add(head, one)
         await self._now_and_then()
 
+    async def keep_audited(self, row: Audited) -> None:
+        """See Archive."""
+        self._kept_events.append(row)
+        if len(self._kept_events) >= CHUNK:
+            await self._flush()
+
     async def refile(self, version: Version, keys: SearchKeys) -> None:
         """See Archive."""
         head = await self._head(version.type, version.id)
@@ -213,6 +230,9 @@ class Buffered(ABC):
             await self._write(pending)
             for head in pending.heads.values():
                 head.stored = True
+        if self._kept_events:
+            rows, self._kept_events = self._kept_events, []
+            await self._write_audited(rows)
 
     async def _now_and_then(self) -> None:
         """Write what waits before it is much, and forget it."""

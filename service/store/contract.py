@@ -11,6 +11,7 @@ from typing import Literal, NamedTuple, Protocol, TypeVar
 
 from service.fhir.search_query import Condition, Sort
 from service.fhir.search_values import SearchKeys
+from service.store.audit import Event
 from service.store.summaries import Seen, Summary, SummaryPage, SummaryQuery
 
 __all__ = [
@@ -214,6 +215,10 @@ class Transaction(Protocol):
         """
         ...
 
+    async def audit(self, events: Sequence[Event]) -> None:
+        """Record events with this transaction: all of it is kept, or nothing."""
+        ...
+
 
 Work = Callable[[Transaction], Awaitable[T]]
 
@@ -259,6 +264,14 @@ class Store(Protocol):
 
     async def write(self, name: str, work: Work[T]) -> T:
         """Run ``work`` in a transaction called ``name`` in logs; durable when this returns."""
+        ...
+
+    async def audit(self, events: Sequence[Event]) -> None:
+        """Record events; durable when this returns, together with those of others at the same time."""
+        ...
+
+    async def audited(self, query: Query) -> Page:
+        """Search the AuditEvents, newest first; they are found by this alone."""
         ...
 
     def changes(self, after: int = 0) -> AsyncIterator[Version]:

@@ -6,6 +6,7 @@ from collections.abc import AsyncIterator, Awaitable, Callable, Sequence
 from typing import TypeVar
 
 from service.errors import StoreUnreachable
+from service.store.audit import Event
 from service.store.contract import History, Label, Page, Query, Store, Version, Work
 from service.store.summaries import Seen, SummaryPage, SummaryQuery
 
@@ -67,6 +68,14 @@ class LateStore:
     async def write(self, name: str, work: Work[T]) -> T:
         """See the contract."""
         return await (await self._opened()).write(name, work)
+
+    async def audit(self, events: Sequence[Event]) -> None:
+        """See the contract."""
+        await (await self._opened()).audit(events)
+
+    async def audited(self, query: Query) -> Page:
+        """See the contract."""
+        return await (await self._opened()).audited(query)
 
     async def changes(self, after: int = 0) -> AsyncIterator[Version]:
         """See the contract."""

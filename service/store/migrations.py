@@ -13,9 +13,9 @@ __all__ = ["COMPATIBLE_WITH", "SCHEMA_VERSION", "Engine", "judge", "schema", "up
 
 Engine = Literal["sqlite", "postgres"]
 
-SCHEMA_VERSION = 3
+SCHEMA_VERSION = 4
 """Raised with every change of the tables or of what is filed in them."""
-COMPATIBLE_WITH = 3
+COMPATIBLE_WITH = 4
 """The oldest SCHEMA_VERSION whose program can still work with a database of this one."""
 
 _HERE = Path(__file__).parent

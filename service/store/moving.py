@@ -7,8 +7,9 @@ from pathlib import Path
 from service.errors import Conflict, ServiceError
 from service.fhir.search_values import SearchKeys
 from service.store.archive import Archive, Digest, Kept, Movable, Rows
+from service.store.audit import Audited, audited_of
 from service.store.backup_file import check_backup, read_backup, write_backup
-from service.store.contract import Version
+from service.store.contract import Version, VisitKey
 
 __all__ = ["KeysOf", "Progress", "backup", "copy", "migrate", "restore"]
 
@@ -85,11 +86,14 @@ async def _fill(
         async with aclosing(rows()) as coming:
             async for row in coming:
                 sent.add(row)
-                if isinstance(row, Kept):
-                    await archive.keep(row, keys_of(row.version) if _is_found(row) else SearchKeys())
-                    progress()
-                else:
-                    await archive.claim_visit(row)
+                match row:
+                    case Kept():
+                        await archive.keep(row, keys_of(row.version) if _is_found(row) else SearchKeys())
+                        progress()
+                    case VisitKey():
+                        await archive.claim_visit(row)
+                    case Audited():
+                        await archive.keep_audited(audited_of(row.content, row.hash))
         arrived = Digest()
         async for row in archive.rows():
             arrived.add(row)

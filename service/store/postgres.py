@@ -16,10 +16,14 @@ import asyncpg
 from service.errors import InvalidInput, ServiceError, StoreUnavailable, StoreUnreachable, TooCostly
 from service.fhir.datetimes import milliseconds
 from service.store.archive import Archive, Rows
+from service.store.audit import Audited, Event, Head, Trail, in_trail
+from service.store.audit_gathered import Gathered
+from service.store.audit_links import Named
 from service.store.contract import History, Label, Page, Query, Version, Work
 from service.store.history_sql import history_of, history_page, history_total
 from service.store.label_sql import labels_in_use, labels_of
 from service.store.postgres_archive import PostgresArchive, snapshot
+from service.store.postgres_audit import Chains, ends, record, run_audited, trail_chunk
 from service.store.postgres_schema import prepare
 from service.store.postgres_sql import POSTGRES, in_postgres
 from service.store.postgres_transaction import (
@@ -87,8 +91,10 @@ class PostgresStore:
     def __init__(self, pool: "asyncpg.Pool[Any]", clock: Callable[[], datetime]) -> None:
         """Use ``open``."""
         self._pool = pool
-        self._now = lambda: milliseconds(clock())
+        self._now: Callable[[], int] = lambda: milliseconds(clock())
         self._words = Words()
+        self._chains = Chains()
+        self._audit = Gathered(self._recorded)
         self._writers = asyncio.Semaphore(_WRITERS)
         self._closed = False
 
@@ -183,6 +189,26 @@ class PostgresStore:
         """See the contract. ``work`` may be run several times; only what the last run did is kept."""
         return await self._run(name, PostgresTransaction, work)
 
+    async def audit(self, events: Sequence[Event]) -> None:
+        """See the contract."""
+        await self._audit.add(events)
+
+    async def audited(self, query: Query) -> Page:
+        """See the contract; a search that takes too long is refused as too costly."""
+        return await self._reading(lambda connection: run_audited(connection, query))
+
+    def trail(self, until: int, *, links: bool = False) -> Trail:
+        """See Movable."""
+
+        async def chunk(place: tuple[int, str, int]) -> list[Audited]:
+            return await self._reading(lambda connection: trail_chunk(connection, place, until, links=links))
+
+        return in_trail(chunk)
+
+    async def ends(self) -> list[Named]:
+        """See Movable."""
+        return await self._reading(ends)
+
     async def archive(self, name: str, work: Callable[[Archive], Awaitable[T]]) -> T:
         """See Movable."""
         return await self._run(name, PostgresArchive, work)
@@ -263,6 +289,7 @@ class PostgresStore:
     async def _attempt(
         self, kind: type[Kind], work: Callable[[Kind], Awaitable[T]], *, queued: bool, alone: bool
     ) -> T:
+        ended: Head | None = None
         async with self._connection() as connection, connection.transaction(isolation="repeatable_read"):
             # Locks come before the first statement that sees the tables: what it sees is then as they are.
             if queued:
@@ -274,7 +301,19 @@ class PostgresStore:
             await transaction.begin()
             result = await work(transaction)
             await transaction.finish()
-            return result
+            if transaction.events:
+                ended = await self._with_audit(connection, transaction.events)
+
+        if ended is not None:  # a chain whose last transaction failed is not written on
+            self._chains.give(ended)
+        return result
+
+    async def _with_audit(self, connection: Connection, events: Sequence[Event]) -> Head:
+        """Record what a work tells of itself; answers where its chain ends once it is committed."""
+        return await record(connection, self._chains.take(), events, self._now())
+
+    async def _recorded(self, events: Sequence[Event]) -> None:
+        await self.write("audit", lambda txn: txn.audit(events))
 
     async def _learn(self, texts: set[str]) -> Mapping[str, int]:
         if self._words.unknown(texts):

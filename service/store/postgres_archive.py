@@ -1,8 +1,11 @@
 """Reading and writing everything of a PostgreSQL database; the connection is passed in."""
 
+from service.fhir.datetimes import LATEST
 from service.store.archive import CHUNK, Kept, Rows, in_chunks
+from service.store.audit import Audited
 from service.store.contract import VisitKey
 from service.store.migrations import COMPATIBLE_WITH, SCHEMA_VERSION, upgrade
+from service.store.postgres_audit import trail_chunk
 from service.store.postgres_transaction import Connection, PostgresTransaction, version_of
 from service.store.search_sql import columns
 
@@ -25,7 +28,10 @@ def snapshot(connection: Connection) -> Rows:
         sql = "SELECT system, value, patient, time FROM visit_record ORDER BY system, value"
         return [VisitKey(*row) for row in await connection.fetch(sql)]
 
-    return in_chunks(versions, visits)
+    async def trail(place: tuple[int, str, int]) -> list[Audited]:
+        return await trail_chunk(connection, place, LATEST)
+
+    return in_chunks(versions, visits, trail)
 
 
 class PostgresArchive(PostgresTransaction):
@@ -38,8 +44,9 @@ class PostgresArchive(PostgresTransaction):
 
     async def is_empty(self) -> bool:
         """See Archive."""
-        sql = "SELECT EXISTS (SELECT 1 FROM resource) OR EXISTS (SELECT 1 FROM visit_record)"
-        return not await self._connection.fetchval(sql)
+        tables = ("resource", "visit_record", "audit")
+        sql = " OR ".join(f"EXISTS (SELECT 1 FROM {table})" for table in tables)
+        return not await self._connection.fetchval(f"SELECT {sql}")
 
     async def rows(self) -> Rows:
         """See Archive."""

@@ -10,10 +10,12 @@ from typing import Any, Literal, Protocol
 from service.errors import Conflict
 from service.fhir.search_parameters import stored_types
 from service.fhir.search_values import SearchKeys
+from service.store.audit import Audited
 from service.store.buffered import Buffered, Head, Pending
 from service.store.contract import Identified, Page, Query, Version, VisitKey
 from service.store.guards import guard_of_identifier, guards_of_keys, guards_of_search
 from service.store.key_rows import Row, words_of
+from service.store.postgres_audit import keep
 from service.store.postgres_rows import (
     INSERT_CURRENT,
     RESOURCE,
@@ -255,6 +257,9 @@ class PostgresTransaction(Buffered):
             taken = await self._connection.fetchval("SELECT take_sequences($1)", wanted)
             self._sequences = taken[::-1]
         return self._sequences.pop()
+
+    async def _write_audited(self, rows: Sequence[Audited]) -> None:
+        await keep(self._connection, rows)
 
     async def _write(self, pending: Pending) -> None:
         """One statement a table, columns as arrays."""

@@ -21,8 +21,11 @@ from pathlib import Path
 from typing import Any, TypeVar
 
 from service.errors import StoreUnavailable, TooCostly
-from service.fhir.datetimes import milliseconds
+from service.fhir.datetimes import LATEST, milliseconds
 from service.store.archive import Archive, Kept, Rows, in_chunks
+from service.store.audit import Audited, Event, Head, Trail, in_trail, new_head
+from service.store.audit_gathered import Gathered
+from service.store.audit_links import Named
 from service.store.contract import History, Label, Page, Query, Version, VisitKey, Work
 from service.store.history_sql import history_of, history_page, history_total
 from service.store.migrations import COMPATIBLE_WITH, SCHEMA_VERSION, judge, schema
@@ -30,6 +33,7 @@ from service.store.search_match import SQLITE, Statement
 from service.store.search_order import begun
 from service.store.search_sql import columns
 from service.store.sqlite_archive import SqliteArchive, kept_after, visits
+from service.store.sqlite_audit import ends, record, run_audited, trail_chunk
 from service.store.sqlite_transaction import SqliteTransaction, Words, read_newest, run_labels, run_search
 from service.store.summaries import Seen, SummaryPage, SummaryQuery
 from service.store.summaries_sql import (
@@ -67,6 +71,7 @@ class _Job:
     done: "asyncio.Future[Any]"
     result: Any = None
     error: BaseException | None = None
+    events: Sequence[Event] = ()
 
 
 class SqliteStore:
@@ -94,7 +99,9 @@ class SqliteStore:
         except (sqlite3.Error, OSError) as error:
             raise StoreUnavailable(f"The database {path.name} can't be opened: {error}.") from error
         self._words = Words(self._writing)
-        self._now = lambda: milliseconds(clock())
+        self._head = new_head()
+        self._audit = Gathered(self._recorded)
+        self._now: Callable[[], int] = lambda: milliseconds(clock())
         self._pool = ThreadPoolExecutor(readers, thread_name_prefix="store-read")
         self._writer = threading.Thread(target=self._write_forever, name="store-write", daemon=True)
         self._writer.start()
@@ -154,6 +161,28 @@ class SqliteStore:
         """See the contract."""
         return await self._queued(name, SqliteTransaction, work)
 
+    async def audit(self, events: Sequence[Event]) -> None:
+        """See the contract."""
+        await self._audit.add(events)
+
+    async def audited(self, query: Query) -> Page:
+        """See the contract; a search that takes too long is refused as too costly."""
+        return await self._in_pool(
+            lambda connection: _limited(connection, lambda: run_audited(connection, query))
+        )
+
+    def trail(self, until: int, *, links: bool = False) -> Trail:
+        """See Movable."""
+
+        async def chunk(place: tuple[int, str, int]) -> list[Audited]:
+            return await self._in_pool(partial(trail_chunk, place=place, until=until, links=links))
+
+        return in_trail(chunk)
+
+    async def ends(self) -> list[Named]:
+        """See Movable."""
+        return await self._in_pool(ends)
+
     async def changes(self, after: int = 0) -> AsyncIterator[Version]:
         """See the contract."""
         while True:
@@ -182,8 +211,11 @@ class SqliteStore:
         async def keys() -> list[VisitKey]:
             return await asyncio.to_thread(visits, connection)
 
+        async def trail(place: tuple[int, str, int]) -> list[Audited]:
+            return await asyncio.to_thread(trail_chunk, connection, place, LATEST)
+
         try:
-            async for row in in_chunks(versions, keys):
+            async for row in in_chunks(versions, keys, trail):
                 yield row
         except sqlite3.Error as error:
             raise StoreUnavailable(f"The store can't be read now: {_why(error)}.") from error
@@ -205,6 +237,9 @@ class SqliteStore:
         with self._lock:
             for connection in self._opened:
                 connection.close()
+
+    async def _recorded(self, events: Sequence[Event]) -> None:
+        await self.write("audit", lambda txn: txn.audit(events))
 
     async def _queued(self, name: str, kind: type[Kind], work: Callable[[Kind], Awaitable[T]]) -> T:
         if self._closed:
@@ -254,7 +289,9 @@ class SqliteStore:
             try:
                 self._begin(group)
                 going = self._run_group(group)
+                head = self._with_audit(group)
                 self._writing.execute("COMMIT")
+                self._head = head
                 self._words.keep()
             except Exception as error:  # noqa: BLE001 - the writer must live on, or every later write hangs
                 self._fail(group, error)
@@ -309,10 +346,16 @@ class SqliteStore:
             self._writing.execute("ROLLBACK TO work")
         self._writing.execute("RELEASE work")
 
+    def _with_audit(self, group: list[_Job]) -> Head:
+        """Record what the works of the group tell of themselves; answers the end of the chain then."""
+        events = [event for job in group if job.error is None for event in job.events]
+        return record(self._writing, self._head, events, self._now()) if events else self._head
+
     async def _whole(self, job: _Job) -> Any:
         transaction = job.kind(self._writing, self._words, self._now)
         result = await job.work(transaction)
         await transaction.finish()
+        job.events = transaction.events
         return result
 
     def _fail(self, group: list[_Job], error: Exception) -> None:

@@ -1,9 +1,12 @@
 """Reading and writing everything of a SQLite database; the connection is passed in."""
 
+from service.fhir.datetimes import LATEST
 from service.store.archive import CHUNK, Kept, Rows, in_chunks
+from service.store.audit import Audited
 from service.store.contract import Version, VisitKey
 from service.store.migrations import COMPATIBLE_WITH, SCHEMA_VERSION, upgrade
 from service.store.search_sql import columns
+from service.store.sqlite_audit import trail_chunk
 from service.store.sqlite_transaction import Connection, SqliteTransaction
 
 __all__ = ["SqliteArchive", "kept_after", "visits"]
@@ -31,8 +34,9 @@ class SqliteArchive(SqliteTransaction):
 
     async def is_empty(self) -> bool:
         """See Archive."""
-        sql = "SELECT 1 FROM resource UNION ALL SELECT 1 FROM visit_record LIMIT 1"
-        return self._connection.execute(sql).fetchone() is None
+        tables = ("resource", "visit_record", "audit")
+        sql = " UNION ALL ".join(f"SELECT 1 FROM {table}" for table in tables)
+        return self._connection.execute(f"{sql} LIMIT 1").fetchone() is None
 
     def rows(self) -> Rows:
         """See Archive."""
@@ -44,7 +48,10 @@ class SqliteArchive(SqliteTransaction):
         async def keys() -> list[VisitKey]:
             return visits(self._connection)
 
-        return in_chunks(versions, keys)
+        async def trail(place: tuple[int, str, int]) -> list[Audited]:
+            return trail_chunk(self._connection, place, LATEST)
+
+        return in_chunks(versions, keys, trail)
 
     async def upgrade(self) -> bool:
         """See Archive."""

@@ -1,10 +1,10 @@
 """Reads and writes inside one SQLite transaction; the connection is passed in."""
 
-from collections.abc import Callable, Iterable, Sequence
-from typing import Any, Protocol
+from collections.abc import Callable, Sequence
 
 from service.errors import Conflict
 from service.fhir.search_parameters import stored_types
+from service.store.audit import Audited
 from service.store.buffered import Buffered, Head, Pending
 from service.store.contract import Identified, Label, Page, Query, Version, VisitKey
 from service.store.key_rows import TABLES, by_table
@@ -12,6 +12,7 @@ from service.store.label_sql import labels_in_use, labels_of
 from service.store.search_match import WIDE
 from service.store.search_order import begun, page_of
 from service.store.search_sql import columns, page, total
+from service.store.sqlite_audit import Connection, keep
 from service.store.summaries import Seen, Summary
 from service.store.summaries_sql import FORGET, KEEP, forgotten, kept
 
@@ -50,18 +51,6 @@ _DELETES = {
     table: f"DELETE FROM {table} WHERE {' AND '.join(f'{name} = ?' for name in names)}"
     for table, names in TABLES.items()
 }
-
-
-class Connection(Protocol):
-    """The part of a database connection that is needed here."""
-
-    def execute(self, sql: str, parameters: Sequence[Any] = ..., /) -> Any:
-        """Run one statement."""
-        ...
-
-    def executemany(self, sql: str, parameters: Iterable[Sequence[Any]], /) -> Any:
-        """Run one statement for many rows."""
-        ...
 
 
 def read_newest(connection: Connection, type_: str, id_: str) -> Version | None:
@@ -222,6 +211,9 @@ class SqliteTransaction(Buffered):
         """Nobody else writes while this transaction is open; a new resource takes its first as its key."""
         self._last = (self._last or self._connection.execute(_LAST).fetchone()[0]) + 1
         return self._last
+
+    async def _write_audited(self, rows: Sequence[Audited]) -> None:
+        keep(self._connection, rows)
 
     async def _write(self, pending: Pending) -> None:
         old, new = pending.file(self._words.number)

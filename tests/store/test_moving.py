@@ -9,15 +9,28 @@ import pytest
 from databases import AnyLoop, database
 
 from service.errors import Conflict, InvalidInput, StoreUnavailable
-from service.fhir.search_query import Clause, TokenValue
+from service.fhir.search_query import Clause, ReferenceValue, TokenValue
 from service.fhir.search_values import SearchKeys, TokenKey
 from service.store import migrations, moving, postgres_archive, sqlite_archive
+from service.store.audit import Event
+from service.store.audit_verify import verify
 from service.store.backup_file import check_backup
 from service.store.contract import History, Query, VisitKey
 from service.store.sqlite import SqliteStore
 
 NOW = datetime(2026, 2, 4, 10, 0, tzinfo=UTC)
 CODE = Clause(("Observation.code",), "token", (TokenValue("s", "c"),))
+EVENT = Event(
+    "rest",
+    "read",
+    "R",
+    "0",
+    "",
+    "ann",
+    ("Patient/p",),
+    '"type":{"code":"rest"},"subtype":[{"code":"read"}],"action":"R","outcome":"0",'
+    '"agent":[{"altId":"ann"}],"entity":[{"what":{"reference":"Patient/p/_history/2"}}]',
+)
 EXACT = '{ "resourceType":"Observation", "x":72.50, "y":1.0E2, "e":"\\u00e9 \U0001f600 ä" }'.encode()
 
 
@@ -57,6 +70,7 @@ def filled(opening):
             await txn.claim_visit(VisitKey("s", f"v{number}", "p", f"t{number}"))
 
     run(store.write("fill", work))
+    run(store.audit([EVENT] * 3))
     yield store
     run(store.close())
 
@@ -91,7 +105,7 @@ def found(store):
 def test_a_backup_is_restored_as_it_was(filled, empty, tmp_path):
     file = tmp_path / "backup.gz"
     written = run(moving.backup(filled, file, nothing))
-    assert (written.versions, written.visits) == (251, 5)
+    assert (written.versions, written.visits, written.audited) == (251, 5, 4)
     assert file.stat().st_mode & 0o777 == 0o600
     assert check_backup(file).said() == written.said()
     restored = run(moving.restore(file, empty, keys_of, nothing))
@@ -115,6 +129,11 @@ def same_in_everything(one, other):
     assert found(one) == found(other) == (31, found(one)[1])
     for query in (History(("Observation",), "o3"), History(count=400)):
         assert run(one.history(query)) == run(other.history(query))
+    about_p = Clause(("AuditEvent.entity",), "reference", (ReferenceValue(("Patient/p",)),))
+    query = Query("AuditEvent", (about_p,))
+    assert run(one.audited(query)) == run(other.audited(query))
+    assert run(one.audited(query)).total == 3
+    assert run(verify(other)).faults == []
 
     async def go_on(txn):
         with pytest.raises(Conflict):

@@ -17,9 +17,10 @@ from service.store.sqlite import SqliteStore
 
 CODE = Clause(("Observation.code",), "token", (TokenValue("s", "c"),))
 NEW = ("token", "reference", "date", "number", "quantity", "string", "uri", "summary", "touched")
+AUDIT = ("audit", "audit_target", "audit_chain")
 FIRST = [
     "DROP TABLE date",
-    *(f"DROP TABLE {table}" for table in NEW if table != "date"),
+    *(f"DROP TABLE {table}" for table in (*NEW, *AUDIT) if table != "date"),
     "CREATE TABLE token (owner BIGINT, name BIGINT, code TEXT, key BIGINT, system BIGINT)",
     "CREATE TABLE reference (target TEXT, name BIGINT, key BIGINT)",
     "CREATE TABLE date (owner BIGINT, name BIGINT, low BIGINT, high BIGINT, key BIGINT)",
@@ -29,11 +30,15 @@ FIRST = [
 ]
 """From the present tables to those of schema 1, as far as an upgrade can tell."""
 SECOND = [
-    "DROP TABLE summary",
-    "DROP TABLE touched",
+    *(f"DROP TABLE {table}" for table in ("summary", "touched", *AUDIT)),
     "UPDATE schema_version SET version = 2, compatible_with = 2",
 ]
 """From the present tables to those of schema 2."""
+THIRD = [
+    *(f"DROP TABLE {table}" for table in AUDIT),
+    "UPDATE schema_version SET version = 3, compatible_with = 3",
+]
+"""From the present tables to those of schema 3."""
 
 
 def clock():
@@ -65,7 +70,7 @@ def tables(path):
         return dict(rows.fetchall())
 
 
-@pytest.mark.parametrize("older", [[*FIRST, "UPDATE current SET keys = x'5b5d'"], SECOND])
+@pytest.mark.parametrize("older", [[*FIRST, "UPDATE current SET keys = x'5b5d'"], SECOND, THIRD])
 def test_sqlite(tmp_path, older):
     path, new = tmp_path / "store.sqlite", tmp_path / "new.sqlite"
     for one in (path, new):
@@ -93,7 +98,7 @@ async def columns(url, *statements):
 
 
 @pytest.mark.parametrize(
-    "older", [[*FIRST, "ALTER TABLE current ALTER COLUMN keys TYPE bytea USING '[]'::bytea"], SECOND]
+    "older", [[*FIRST, "ALTER TABLE current ALTER COLUMN keys TYPE bytea USING '[]'::bytea"], SECOND, THIRD]
 )
 def test_postgres(postgres_server, older):
     with database(postgres_server) as url:
