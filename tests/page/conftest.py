@@ -11,6 +11,7 @@ from filed import ZONE, now
 from joserfc import jwt
 from joserfc.jwk import KeySet, RSAKey
 from page_reader import ORIGIN
+from reader import reading
 from starlette.applications import Starlette
 
 from service.errors import NotFound
@@ -57,6 +58,13 @@ class HandMade:
 
     async def resource(self, type_: str, id_: str, _caller: Principal) -> ResourceView:
         return ResourceView(f"{type_}/{id_}", 1, "2026-09-11T10:00:00Z", self.text)
+
+
+@pytest.fixture(scope="module")
+def reader(tmp_path_factory):
+    """The running demo before a browser, one for the tests of a file."""
+    with reading(tmp_path_factory.mktemp("demo")) as one:
+        yield one
 
 
 @pytest.fixture

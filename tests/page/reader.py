@@ -7,15 +7,15 @@ from contextlib import contextmanager
 from pathlib import Path
 
 import httpx
-from playwright.sync_api import Browser, Page, sync_playwright
+from playwright.sync_api import Browser, BrowserContext, Page, sync_playwright
 from processes import Server, serving
 
 AXE = Path(__file__).parents[2] / ".cache" / "axe" / "package" / "axe.min.js"
 PICTURES = Path(__file__).parents[2] / ".cache" / "pictures"
 """Where the pages of the last run can be looked at."""
 PATIENTS = "https://clinic.example.org/patients"
-WIDE, PHONE, ZOOMED = 1280, 320, 640
-"""A screen; the narrowest that content has to fit (WCAG 2.2, 1.4.10); a screen at 200 %."""
+WIDE, PHONE, ZOOMED, HIGH = 1280, 320, 640, 900
+"""A screen; the narrowest that content has to fit (WCAG 2.2, 1.4.10); a screen at 200 %; and how high."""
 LAST_VISITS = {
     "demo-01": "2026-03-26",
     "demo-02": "2026-07-28",
@@ -33,25 +33,50 @@ class Reader:
         self.http = httpx.Client(headers={"Authorization": f"Bearer {self.token}"}, timeout=60)
 
     @contextmanager
-    def page(
-        self, *, width: int = WIDE, dark: bool = False, script: bool = False, signed_in: bool = True
-    ) -> Iterator[Page]:
-        """A fresh window, with script off unless asked for."""
+    def window(self, *, script: bool = False, signed_in: bool = True) -> Iterator[BrowserContext]:
+        """A fresh window without pages, with script off unless asked for."""
         context = self._browser.new_context(
-            viewport={"width": width, "height": 900},
-            color_scheme="dark" if dark else "light",
-            java_script_enabled=script,
+            viewport={"width": WIDE, "height": HIGH}, color_scheme="light", java_script_enabled=script
         )
         if signed_in:
             context.add_cookies([{"name": "session", "value": self.token, "url": f"{self.url}/app"}])
         try:
-            yield context.new_page()
+            yield context
         finally:
             context.close()
+
+    @contextmanager
+    def page(self, *, script: bool = False, signed_in: bool = True) -> Iterator[Page]:
+        """An empty page in a window of its own."""
+        with self.window(script=script, signed_in=signed_in) as window:
+            yield window.new_page()
 
     def person(self, name: str, day: str = "") -> str:
         """The address of a demo person's page as of a day (empty: of the last visit)."""
         return f"{self.url}/app/patients/{self.id(name)}?date={day or LAST_VISITS[name]}"
+
+    def pages(self) -> dict[str, str]:
+        """The address of every kind of page, by name."""
+        demo_01 = f"{self.url}/app/patients/{self.id('demo-01')}"
+        lost_view = self.visit("demo-05", "2026-07-03")
+        return {
+            "list": f"{self.url}/app",
+            "sign in": f"{self.url}/app/sign-in",
+            "person": self.person("demo-05", "2026-09-11"),
+            "person with red flags": self.person("demo-04", "2026-09-28"),
+            "visit": lost_view,
+            "visit with a study": self.visit("demo-04", "2026-09-30"),
+            "status form": f"{demo_01}/goals/{self.goal('demo-01')}",
+            "summary form": f"{demo_01}/summary",
+            "exclusion form": f"{lost_view}/exclusion",
+            "resource": f"{self.url}/app/resources/Goal/{self.goal('demo-01')}",
+            "person before any goal": self.person("demo-01", "2026-01-01"),
+            "problem": f"{self.url}/app/patients/nobody",
+            "guide": f"{self.url}/guide",
+            "guide: a profile": f"{self.url}/guide/bolus",
+            "guide: codes": f"{self.url}/guide/codes",
+            "guide: a value set": f"{self.url}/guide/value-sets/iddsi-level",
+        }
 
     def id(self, name: str) -> str:
         """The id of a demo person."""
@@ -91,10 +116,15 @@ def picture(page: str, mode: str, kind: str = "png") -> Path:
     return PICTURES / f"{page.replace(' ', '-')}-{mode}.{kind}"
 
 
-def violations(page: Page) -> list[str]:
-    """What axe-core finds wrong, as sentences: rule, and the element it is about."""
-    page.evaluate(AXE.read_text("utf-8"))
-    found = page.evaluate("() => axe.run(document, {resultTypes: ['violations']})")
+def violations(page: Page, *, kind: str = "") -> list[str]:
+    """What axe-core finds wrong, as sentences: rule, and the element it is about.
+
+    ``kind`` is a tag of its rules (``cat.color``); empty for all of them.
+    """
+    if not page.evaluate("() => 'axe' in window"):
+        page.evaluate(AXE.read_text("utf-8"))
+    rules = {"runOnly": [kind]} if kind else {}
+    found = page.evaluate("asked => axe.run(document, asked)", {"resultTypes": ["violations"], **rules})
     return [
         f"{one['id']}: {node['html'][:150]} {node['failureSummary']}"
         for one in found["violations"]
