@@ -10,7 +10,7 @@ from fractions import Fraction
 from functools import cache, lru_cache
 from typing import Any
 
-__all__ = ["UCUM", "canonical", "is_unit"]
+__all__ = ["UCUM", "canonical", "converted", "is_unit"]
 
 UCUM = "http://unitsofmeasure.org"
 _LOCK = threading.Lock()
@@ -31,6 +31,15 @@ def canonical(value: Decimal | Fraction | int, code: str) -> tuple[Fraction, str
         return None
     factor, offset, unit = known
     return Fraction(value) * factor + offset, unit
+
+
+def converted(value: Decimal | Fraction | int, code: str, to: str) -> Fraction | None:
+    """A value in the unit ``to``, exactly; None if a unit is unknown or the two measure different things."""
+    base, line = canonical(value, code), _line(to)
+    if base is None or line is None or base[1] != line[2]:
+        return None
+    factor, offset, _ = line
+    return (base[0] - offset) / factor
 
 
 @lru_cache(maxsize=4_096)

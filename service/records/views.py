@@ -18,6 +18,7 @@ from msgspec.json import Decoder
 
 from service.fhir.canonical import extension
 from service.fhir.references import local_target
+from service.fhir.units import converted
 from service.records.stored import OWN
 
 __all__ = [
@@ -185,11 +186,17 @@ class Valued(Element, frozen=True):
         return _own(bytes(self.concept_text))
 
     def number(self, unit: str = "") -> Fraction | None:
-        """``valueInteger``, or ``valueQuantity`` (in ``unit``, a UCUM code, if given), exactly."""
+        """``valueInteger``, or ``valueQuantity`` exactly, converted to ``unit`` (a UCUM code) if one is given.
+
+        None for a quantity in a unit of another kind.
+        """
         if self.value_integer is not None:
             return exact(self.value_integer)
         quantity = self.value_quantity
-        return None if unit and quantity.code != unit else exact(quantity.value)
+        value = exact(quantity.value)
+        if value is None or not unit or quantity.code == unit:
+            return value
+        return converted(value, quantity.code, unit)
 
     @property
     def whole(self) -> int | None:

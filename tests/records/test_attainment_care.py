@@ -115,14 +115,25 @@ def test_diet_pneumonia_and_clearance():
     assert [one.words for one in found.effort_limits] == [("light",)]
 
 
-def test_weight_counts_in_kilograms():
-    kilograms = {"value": Decimal("72.50"), "code": "kg"}
-    pounds = {"value": Decimal(160), "code": "[lb_av]"}
+@pytest.mark.published("UCUM: 1 [lb_av] is 7000 grains of 64.79891 mg")
+def test_weight_counts_in_kilograms_whatever_its_unit():
+    weights = [("72.50", "kg"), ("160", "[lb_av]"), ("71900", "g"), ("72", "m"), ("72", "stone"), ("72", "")]
     found = read(
-        observation("a", "body-weight", "2026-06-05", valueQuantity=kilograms),
-        observation("b", "body-weight", "2026-06-06", valueQuantity=pounds),
+        *(
+            observation(
+                f"w{day}",
+                "body-weight",
+                f"2026-06-0{day}",
+                valueQuantity={"value": Decimal(value), "code": code},
+            )
+            for day, (value, code) in enumerate(weights, 1)
+        )
     )
-    assert [one.value for one in found.scores["body-weight"]] == [Fraction(145, 2)]
+    assert [one.value for one in found.scores["body-weight"]] == [
+        Fraction(145, 2),
+        Fraction(160 * 7000 * 6479891, 10**11),
+        Fraction(719, 10),
+    ]
 
 
 def ending(id_, day, why):

@@ -33,7 +33,9 @@ def number(element, unit=""):
     if "valueInteger" in element:
         return measured(element["valueInteger"])
     quantity = element.get("valueQuantity", {})
-    return None if unit and quantity.get("code") != unit else measured(quantity.get("value"))
+    value, code = measured(quantity.get("value")), quantity.get("code")
+    factor = 1 if not unit or code == unit else 60 if (code, unit) == ("min", "s") else None
+    return None if value is None or factor is None else factor * value
 
 
 def whole(element):
