@@ -186,7 +186,7 @@ class Valued(Element, frozen=True):
         return _own(bytes(self.concept_text))
 
     def number(self, unit: str = "") -> Fraction | None:
-        """``valueInteger``, or ``valueQuantity`` exactly, converted to ``unit`` (a UCUM code) if one is given.
+        """``valueInteger``, or ``valueQuantity`` exactly, in ``unit`` (a UCUM code) if one is given.
 
         None for a quantity in a unit of another kind.
         """
