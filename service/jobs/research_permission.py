@@ -1,8 +1,20 @@
-"""Whether a person's data may be used for research, by their Consent resources (FHIR R4 consent.html)."""
+"""Whether a person's data may leave for research, by their Consent resources (FHIR R4 consent.html)."""
 
-from collections.abc import Iterable, Mapping
-from datetime import date
-from typing import Any
+from collections.abc import Iterable
+from dataclasses import replace
+from datetime import UTC, date, datetime, time
+
+from service.fhir.json import Tree
+from service.security.consent import (
+    ANY_LABELS,
+    ANY_TYPE,
+    Requester,
+    about_research,
+    answers,
+    denies,
+    read_consent,
+)
+from service.security.consent_rules import EVER, PERMITS, Rules
 
 __all__ = ["NO_PERMISSION", "why_left_out"]
 
@@ -14,70 +26,42 @@ NOT_CURRENT = (
 LIMITED = (
     "The research permission has limits this export can't apply; this person is left out of research exports."
 )
+WITHHELD = (
+    "A privacy consent on file withholds data from research; this person is left out of research exports."
+)
 
-_SCOPE = "http://terminology.hl7.org/CodeSystem/consentscope"
-_SCOPES = frozenset({"de-identified research", "research", "rsdid"})
-"""Scopes this export lies in: the visit record's default, and codes of the HL7 consent categories."""
-_NOT_A_DECISION = frozenset({"draft", "proposed", "rejected", "entered-in-error"})
-
-Tree = Mapping[str, Any]
+_EXPORT = Requester(frozenset(), "HRESCH", "disclose")
 
 
 def why_left_out(consents: Iterable[Tree], day: date) -> str | None:
     """Answer why the person may not be exported on ``day``, or None if they may.
 
-    The newest decision about research counts. Of decisions of one day, and of one that bears no date, the
-    one that refuses counts; a permission whose limits can't be applied here is none.
+    The newest decision about research counts; a permission whose limits can't be applied here is none, and
+    none outweighs a consent about privacy that withholds some of the data from research.
     """
-    decisions = [
-        item for item in consents if _about_research(item) and item.get("status") not in _NOT_A_DECISION
-    ]
-    if not decisions:
+    rules = [read_consent(one) for one in consents]
+    decision = about_research(rules)
+    if decision is None:
         return NO_PERMISSION
-    newest = max(decisions, key=_order)
-    if not _permits(newest):
+    noon = datetime.combine(day, time(12), UTC)
+    if why := _why_not(decision, noon):
+        return why
+    privacy = (one for one in rules if not one.research)
+    return WITHHELD if denies(privacy, _EXPORT, ANY_TYPE, ANY_LABELS, noon) else None
+
+
+def _why_not(decision: Rules, noon: datetime) -> str | None:
+    if not decision.permission:
         return REFUSED
-    provision = newest["provision"]
-    if "modifierExtension" in newest or _limits(provision):
+    if not _permits(_at_all_times(decision), noon):
         return LIMITED
-    return None if _in_force(newest, day) else NOT_CURRENT
+    given = noon.date().isoformat()[: len(decision.day)] >= decision.day
+    return None if given and _permits(decision, noon) else NOT_CURRENT
 
 
-def _about_research(consent: Tree) -> bool:
-    codings = consent.get("scope", {}).get("coding", [])
-    return any(item.get("system") == _SCOPE and item.get("code") == "research" for item in codings)
+def _permits(decision: Rules, noon: datetime) -> bool:
+    return answers(decision, _EXPORT, ANY_TYPE, ANY_LABELS, noon) == PERMITS
 
 
-def _permits(consent: Tree) -> bool:
-    return consent.get("status") == "active" and consent.get("provision", {}).get("type") == "permit"
-
-
-def _order(consent: Tree) -> str:
-    """Sorts by day; a refusal after every permission of the day, month or year it bears."""
-    refuses = not _permits(consent)
-    day: str = consent.get("dateTime", "9999" if refuses else "")[:10]
-    return f"{day}~" if refuses else day
-
-
-def _limits(provision: Tree) -> bool:
-    """Whether the provision says more than a permission, its period and that it is about such research."""
-    purposes = [item.get("code") for item in provision.get("purpose", [])]
-    scopes = [scope for code in provision.get("code", []) for scope in _words(code)]
-    return (
-        bool(provision.keys() - {"type", "period", "purpose", "code"})
-        or (bool(purposes) and "HRESCH" not in purposes)
-        or (bool(scopes) and not _SCOPES.intersection(scopes))
-    )
-
-
-def _words(concept: Tree) -> list[str]:
-    return [concept.get("text", ""), *(coding.get("code", "") for coding in concept.get("coding", []))]
-
-
-def _in_force(consent: Tree, day: date) -> bool:
-    """Whether given by ``day`` and within its period, to the precision the dates were given in."""
-    today = day.isoformat()
-    period = consent["provision"].get("period", {})
-    starts = [consent.get("dateTime", "")[:10], period.get("start", "")[:10]]
-    end = period.get("end", "9999")[:10]
-    return all(today[: len(start)] >= start for start in starts) and today[: len(end)] <= end
+def _at_all_times(decision: Rules) -> Rules:
+    return replace(decision, outer=tuple(replace(rule, span=EVER) for rule in decision.outer))

@@ -4,11 +4,11 @@ Within a Consent the innermost rule that holds decides, and of rules side by sid
 Consents one that refuses decides, whatever their dates: a person who changes their mind has the former one
 set inactive. In doubt the answer is a refusal. Nothing is refused where no active Consent of scope
 patient-privacy says so ("All settings need a policy for when no consent has been captured", consent.html
-6.2.6): there the care relation and scopes decide. A Consent of scope research counts for requests whose
-purpose is research.
+6.2.6): there the care relation and scopes decide. Of Consents about research the newest counts, and only for
+requests whose purpose is research.
 """
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 
@@ -17,7 +17,7 @@ from service.fhir.datetimes import milliseconds
 from service.security.consent_reading import read_consent
 from service.security.consent_rules import Rule, Rules
 
-__all__ = ["ANY_LABELS", "ANY_TYPE", "Requester", "answers", "denies", "read_consent"]
+__all__ = ["ANY_LABELS", "ANY_TYPE", "Requester", "about_research", "answers", "denies", "read_consent"]
 
 ANY_TYPE = ""
 ANY_LABELS: None = None
@@ -63,7 +63,7 @@ def denies(
     ``labels`` are its security labels as (system, code). What the person asks for themselves is not refused.
     """
     asked = _Asked(caller, type_, labels, milliseconds(now))
-    return any(False in _answers(one, asked) for one in rules if _concerns(one, caller))
+    return any(False in _answers(one, asked) for one in _concerning(tuple(rules), caller))
 
 
 def answers(
@@ -73,9 +73,25 @@ def answers(
     return _answers(rules, _Asked(caller, type_, labels, milliseconds(now)))
 
 
-def _concerns(rules: Rules, caller: Requester) -> bool:
-    own = rules.patient in caller.actors
-    return not own and (not rules.research or _is_a(_PURPOSES, caller.purpose, _RESEARCH))
+def about_research(rules: Iterable[Rules]) -> Rules | None:
+    """The newest of a person's Consents about research alone; None if there is none.
+
+    Of several of one day, and of one that bears no date, the one that refuses counts.
+    """
+    return max((one for one in rules if one.research), key=_order, default=None)
+
+
+def _order(rules: Rules) -> str:
+    """Sorts by day; a refusal after every permission of the day, month or year it bears."""
+    return rules.day if rules.permission else f"{rules.day or '9999'}~"
+
+
+def _concerning(rules: Sequence[Rules], caller: Requester) -> Iterator[Rules]:
+    """Those of a person's Consents that this request is asked of."""
+    yield from (one for one in rules if not one.research and one.patient not in caller.actors)
+    newest = about_research(rules)
+    if newest and newest.patient not in caller.actors and _is_a(_PURPOSES, caller.purpose, _RESEARCH):
+        yield newest
 
 
 def _answers(rules: Rules, asked: _Asked) -> frozenset[bool]:

@@ -10,7 +10,7 @@ in doubt, and whoever asks has to count with either answer.
 """
 
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from zoneinfo import ZoneInfo
 
 from service.fhir.datetimes import EARLIEST, LATEST, interval
@@ -18,7 +18,7 @@ from service.fhir.json import Tree
 from service.fhir.references import local_target
 from service.security.consent_rules import EVER, NOT_TOLD, PERMITS, REFUSES, Doubt, Rule, Rules
 
-__all__ = ["read_consent", "scopes_of"]
+__all__ = ["read_consent"]
 
 _SCOPE = "http://terminology.hl7.org/CodeSystem/consentscope"
 _ACTION = "http://terminology.hl7.org/CodeSystem/consentaction"
@@ -37,23 +37,34 @@ _UTC = ZoneInfo("UTC")
 _UNKNOWN_EXTENSION = "An extension that changes its meaning is not known here."
 
 
-def scopes_of(consent: Tree) -> frozenset[str]:
-    """The areas a Consent covers, by R4's codes: adr, research, patient-privacy, treatment."""
-    codings = consent.get("scope", {}).get("coding", ())
-    return frozenset(one.get("code", "") for one in codings if one.get("system") == _SCOPE)
-
-
 def read_consent(tree: Tree, zone: ZoneInfo = _UTC) -> Rules:
-    """Read a Consent; dates are days of ``zone``. One that is not active, or about no data, says nothing."""
-    scopes = scopes_of(tree)
-    if tree.get("status") != "active" or (scopes and scopes <= _OTHER_SCOPES):
-        return Rules()
-    patient = local_target(tree.get("patient", {}).get("reference", ""))
+    """Read a Consent; dates are days of ``zone``. One that is not active, or about no data, says nothing.
+
+    One about research that is no longer active has been withdrawn, and refuses.
+    """
+    scopes, status = _scopes(tree), tree.get("status")
     research = scopes == {"research"}
+    withdrawn = research and status == "inactive"
+    if (status != "active" and not withdrawn) or (scopes and scopes <= _OTHER_SCOPES):
+        return Rules()
+    made = Rules(
+        patient=local_target(tree.get("patient", {}).get("reference", "")),
+        research=research,
+        day=tree.get("dateTime", "")[:10],
+    )
+    if withdrawn:
+        return replace(made, base=REFUSES)
     if "modifierExtension" in tree:
-        return Rules(patient, research, NOT_TOLD, (), (("Consent.modifierExtension", _UNKNOWN_EXTENSION),))
-    base, outer, doubts = _base_and_rules(tree, _Reader(zone, research))
-    return Rules(patient, research, base, outer, doubts)
+        doubts = (("Consent.modifierExtension", _UNKNOWN_EXTENSION),)
+        return replace(made, base=NOT_TOLD, base_doubts=doubts)
+    base, outer, base_doubts = _base_and_rules(tree, _Reader(zone, research))
+    return replace(made, base=base, outer=outer, base_doubts=base_doubts)
+
+
+def _scopes(tree: Tree) -> frozenset[str]:
+    """The areas it covers, by R4's codes: adr, research, patient-privacy, treatment."""
+    codings = tree.get("scope", {}).get("coding", ())
+    return frozenset(one.get("code", "") for one in codings if one.get("system") == _SCOPE)
 
 
 def _base_and_rules(

@@ -53,11 +53,13 @@ class Rule:
 class Rules:
     """One Consent: ``base`` is what it says where no rule holds, empty if it says nothing about data.
 
-    ``patient`` is whose it is (``Patient/id``), ``research`` whether it is about research alone.
+    ``patient`` is whose it is (``Patient/id``), ``research`` whether it is about research alone, ``day`` the
+    day, month or year it was made, empty if not told.
     """
 
     patient: str = ""
     research: bool = False
+    day: str = ""
     base: frozenset[bool] = frozenset()
     outer: tuple[Rule, ...] = ()
     base_doubts: tuple[Doubt, ...] = ()
@@ -67,6 +69,11 @@ class Rules:
         """Whether there may be somebody, something or some time for which it refuses."""
         inner = any(False in rule.effect for one in self.outer for rule in one.each())
         return inner or (False in self.base and not any(one.always for one in self.outer))
+
+    @property
+    def permission(self) -> bool:
+        """Whether what it says first is a permission, exceptions and limits aside."""
+        return all(one.effect == PERMITS for one in self.outer) if self.outer else self.base == PERMITS
 
     @property
     def doubts(self) -> tuple[Doubt, ...]:

@@ -7,6 +7,9 @@ from service.jobs import research_permission
 from service.jobs.research_permission import NO_PERMISSION, why_left_out
 
 DAY = date(2026, 9, 20)
+REASON = "http://terminology.hl7.org/CodeSystem/v3-ActReason"
+CONFIDENTIALITY = "http://terminology.hl7.org/CodeSystem/v3-Confidentiality"
+TYPES = "http://hl7.org/fhir/resource-types"
 
 
 def test_without_a_research_consent_a_person_is_left_out():
@@ -22,6 +25,24 @@ def test_without_a_research_consent_a_person_is_left_out():
 @pytest.mark.parametrize("status", ["draft", "proposed", "rejected", "entered-in-error"])
 def test_a_consent_that_is_no_decision_is_as_if_it_were_not_there(status):
     assert why_left_out([consent("p") | {"status": status}], DAY) == NO_PERMISSION
+
+
+@pytest.mark.parametrize(
+    ("provision", "out"),
+    [
+        ({"type": "deny", "purpose": [{"system": REASON, "code": "HRESCH"}]}, True),
+        ({"type": "deny", "class": [{"system": TYPES, "code": "Observation"}]}, True),
+        ({"type": "deny", "securityLabel": [{"system": CONFIDENTIALITY, "code": "R"}]}, True),
+        ({"type": "deny", "purpose": [{"system": REASON, "code": "HPAYMT"}]}, False),
+        ({"type": "permit"}, False),
+    ],
+)
+def test_a_privacy_consent_that_withholds_from_research_outweighs_the_permission(provision, out):
+    privacy = consent("p")
+    privacy["scope"]["coding"][0]["code"] = "patient-privacy"
+    privacy["provision"] = provision
+    found = why_left_out([consent("p"), privacy], DAY)
+    assert found == (research_permission.WITHHELD if out else None)
 
 
 def test_a_permission_in_force_is_enough():
@@ -67,7 +88,9 @@ def test_a_permission_that_is_not_in_force_is_none(on, more):
     "more",
     [
         {"provision": [{"type": "deny"}]},
-        {"purpose": [{"code": "TREAT"}]},
+        {"purpose": [{"system": REASON, "code": "TREAT"}]},
+        {"purpose": [{"code": "HRESCH"}]},
+        {"actor": [{"role": {"text": "recipient"}, "reference": {"reference": "Organization/1"}}]},
         {"code": [{"text": "the video of one study"}]},
         {"dataPeriod": {"start": "2026-01-01"}},
     ],
@@ -77,5 +100,5 @@ def test_a_permission_with_limits_nobody_here_can_apply_is_none(more):
 
 
 def test_the_visit_record_s_own_scope_and_a_research_purpose_are_no_limit():
-    more = {"code": [{"text": "de-identified research"}], "purpose": [{"code": "HRESCH"}]}
+    more = {"code": [{"text": "de-identified research"}], "purpose": [{"system": REASON, "code": "HRESCH"}]}
     assert why_left_out([consent("p", **more)], DAY) is None

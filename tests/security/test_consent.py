@@ -399,6 +399,16 @@ def test_a_research_consent_counts_for_research() -> None:
     assert not read_consent(permission).withhold
 
 
+def test_of_consents_about_research_the_newest_counts_and_an_inactive_one_is_a_withdrawal() -> None:
+    scope = {"coding": [{"system": f"{CODES}/consentscope", "code": "research"}]}
+    given = privacy("", {"type": "permit"}, scope=scope, dateTime="2026-02-01")
+    researcher = caller(purpose="HRESCH")
+    assert not refused(privacy("", {"type": "deny"}, scope=scope, dateTime="2026-01"), given, by=researcher)
+    withdrawn = privacy("", {"type": "permit"}, scope=scope, dateTime="2026-03-01", status="inactive")
+    assert refused(given, withdrawn, by=researcher)
+    assert read_consent(withdrawn).withhold
+
+
 @pytest.mark.parametrize(
     ("consent", "withholds"),
     [
