@@ -24,6 +24,7 @@ from service.fhir.validation import check as check_resource
 from service.fhir.validation.kinds import misshapen
 from service.fhir.validation.places import told
 from service.fhir.validation.requested import claim_issues
+from service.interactions.consent_doubts import consent_doubts
 from service.interactions.context import Context
 from service.store.contract import Version
 
@@ -261,6 +262,7 @@ def check(requests: Iterable[Entry], *, context: Context) -> tuple[Entry, ...]:
                 noticed = (*_unstorable(request.tree, at), *map(_as_warning, noticed))
             found = [issue for issue in noticed if issue.severity == Severity.ERROR]
             errors += found or _whole(request.tree, at)
+            noticed += () if found else consent_doubts(request.tree, at=at)
         checked.append(replace(request, issues=noticed) if noticed else request)
     if errors:
         raise InvalidInput(errors)
