@@ -15,6 +15,7 @@ from tests.bench.code_lists import loaded
 from tests.bench.listing import list_of_patients
 from tests.bench.measure import Row, Size
 from tests.bench.on_postgres import on_postgres
+from tests.bench.person_page import person_page
 from tests.bench.reading import attainment, first_page, read_by_id
 from tests.bench.report import report
 from tests.bench.resources import deidentified, stored, validated
@@ -32,6 +33,7 @@ async def _everything(folder: Path, postgres: str, second: str) -> tuple[list[Ro
         *await intake(folder, people=6),
         *await transactions(folder, people=61),
         *await attainment(folder, rounds=40),
+        *await person_page(folder, rounds=40),
         await read_by_id(folder, rounds=40),
         await first_page(folder, 10_000, 100_000, rounds=40),
         await deidentified(contents, rounds=15),

@@ -2,7 +2,6 @@
 
 import asyncio
 import json
-import time
 from collections.abc import AsyncIterator, Awaitable
 from contextlib import asynccontextmanager, suppress
 from dataclasses import replace
@@ -13,19 +12,18 @@ from typing import Any
 
 import httpx
 
-from service.app import create_app
 from service.cli.local import now
 from service.fhir.search_keys import extract
 from service.jobs.summaries import Summaries
 from service.operations.cue_limits import cue_limits
 from service.operations.goal_attainment import compute
 from service.page.panel_row import RowMaker
-from service.security.development_issuer import DevelopmentIssuer
 from service.settings import Settings
 from service.store.contract import Store, Transaction
 from service.store.summaries import Seen, Summary
 from tests.bench.measure import Row, Size, alternately, timed
 from tests.bench.people import VISITS, Bench, bench, uploads
+from tests.bench.signed_in import ME, signed_in
 
 __all__ = ["list_of_patients"]
 
@@ -41,7 +39,6 @@ _VIEWS = (
     "/app",
 )
 _CHUNK = 500
-ME = "Practitioner/bench"
 
 
 async def list_of_patients(folder: Path, url: str, people: int) -> tuple[list[Row], list[Size]]:
@@ -150,15 +147,7 @@ def _row(made: Summary, number: int, seen: Seen, summaries: Summaries) -> Summar
 
 async def _pages(place: Bench, people: int, engine: str) -> Size:
     """The slowest of several views, each the median of its times, the first left out."""
-    issuer = DevelopmentIssuer(place.settings.data_dir)
-    token = issuer.sign("bench", "user/*.rs", now=time.time(), fhir_user=ME)
-    app = create_app(place.settings.model_copy(update={"development_issuer": True}), place.store)
-    client = httpx.AsyncClient(
-        transport=httpx.ASGITransport(app),
-        base_url="http://127.0.0.1",
-        headers={"Authorization": f"Bearer {token}", "Origin": "http://127.0.0.1"},
-    )
-    async with app.router.lifespan_context(app), client:
+    async with signed_in(place) as client:
         asks = [partial(_get, client, view) for view in _VIEWS]
         asks.append(partial(_find, client))
         took = [sorted([await timed(ask) for _ in range(8)][1:])[3] for ask in asks]

@@ -14,7 +14,8 @@ Work = Callable[[], Awaitable[object]]
 class Row:
     """What was done against what, in seconds per piece of work.
 
-    The budget: at most ``limit`` times as long as the baseline, at least ``rate`` pieces a second.
+    The budget: at most ``limit`` times as long as the baseline, at least ``rate`` pieces a second, at most
+    ``most`` seconds.
     """
 
     work: str
@@ -23,6 +24,7 @@ class Row:
     floor: Sequence[float]
     limit: float | None = None
     rate: float | None = None
+    most: float | None = None
 
     @property
     def seconds(self) -> float:
@@ -42,8 +44,12 @@ class Row:
     @property
     def budget(self) -> str:
         """The budget in words, empty if there is none."""
-        parts = [f"<= {self.limit:.3g}x"] if self.limit else []
-        return " and ".join([*parts, f">= {self.rate:g}/s"] if self.rate else parts)
+        parts = (
+            f"<= {self.limit:.3g}x" if self.limit else "",
+            f">= {self.rate:g}/s" if self.rate else "",
+            f"<= {1_000 * self.most:g} ms" if self.most else "",
+        )
+        return " and ".join(filter(None, parts))
 
     @property
     def held(self) -> str:
@@ -52,7 +58,8 @@ class Row:
             return ""
         slow = self.limit is not None and self.ratio > self.limit
         few = self.rate is not None and 1 / self.seconds < self.rate
-        return "no" if slow or few else "yes"
+        late = self.most is not None and self.seconds > self.most
+        return "no" if slow or few or late else "yes"
 
 
 @dataclass(frozen=True, slots=True)

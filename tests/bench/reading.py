@@ -18,11 +18,12 @@ from tests.bench.floor import BareStore, rows_after
 from tests.bench.measure import Row, alternately
 from tests.bench.people import VISITS, Bench, bench, uploads
 
-__all__ = ["attainment", "first_page", "read_by_id"]
+__all__ = ["DAY", "attainment", "first_page", "read_by_id"]
 
 ATTAINMENT_LIMIT = 3
 PAGE_LIMIT = 1.5
-_DAY = date(2026, 12, 1)
+DAY = date(2026, 12, 1)
+"""As of which day people are looked at."""
 _EACH = 100
 """Observations of each person in the search measurement."""
 
@@ -53,7 +54,7 @@ async def attainment(folder: Path, rounds: int) -> list[Row]:
         patient = await _patient(place)
         answer = partial(goal_attainment, context=place.context, codes=codes("all"))
         recorder: Any = _Recorder(place.store)
-        await answer(recorder, patient, _DAY)
+        await answer(recorder, patient, DAY)
 
         async def rows() -> list[Version]:
             await place.store.read("Patient", patient)
@@ -63,7 +64,7 @@ async def attainment(folder: Path, rounds: int) -> list[Row]:
             return [reread(one.content) for one in await rows()]
 
         def ours() -> Awaitable[bytes]:
-            return answer(place.store, patient, _DAY)
+            return answer(place.store, patient, DAY)
 
         name = f"$goal-attainment, {VISITS} visits of 25 trials, {len(await rows())} rows"
         alone = await alternately(ours, rows, rounds=rounds, times=3)

@@ -16,6 +16,8 @@ def row(measured, floor, **budget):
         ({"limit": 2.5}, "<= 2.5x", "no"),
         ({"limit": 3, "rate": 100}, "<= 3x and >= 100/s", "no"),
         ({"rate": 30}, ">= 30/s", "yes"),
+        ({"most": 0.15}, "<= 150 ms", "yes"),
+        ({"limit": 3, "most": 0.02}, "<= 3x and <= 20 ms", "no"),
     ],
 )
 def test_a_budget_is_held_or_not(budget, words, held):
