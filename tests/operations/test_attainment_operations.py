@@ -2,6 +2,7 @@
 
 import asyncio
 import json
+import re
 import shutil
 from dataclasses import replace
 from datetime import date
@@ -150,6 +151,56 @@ def test_the_value_carries_its_trials_and_interval(demo):
     assert parts["trials-successful"]["valueInteger"] == 4
     assert parts["trials-scored"]["valueInteger"] == 5
     assert float(parts["interval-95"]["valueRange"]["low"]["value"]) == pytest.approx(37.55, abs=0.01)
+
+
+def test_what_is_kept_has_no_more_digits_than_a_research_export_lets_out(demo):
+    names = set(recorded(record(demo)))
+    told = [dump(one).decode() for one in stored(demo) if f"Observation/{one['id']}" in names]
+    decimals = [found for text in told for found in re.findall(r'"value":-?(\d+\.\d+)', text)]
+    assert decimals
+    assert max(len(found) for found in decimals) <= len("37.5535")
+
+
+def test_the_status_carries_its_criterion_and_the_run_that_met_it(demo):
+    names = set(recorded(record(demo)))
+    statuses = [
+        one
+        for one in stored(demo)
+        if f"Observation/{one['id']}" in names and one["code"]["coding"][-1]["code"] == "goal-status-computed"
+    ]
+    (found,) = (one for one in statuses if "8 of 10" in one["text"]["div"])
+    parts = {
+        one["code"]["coding"][-1]["code"]: next(one[name] for name in one if name.startswith("value"))
+        for one in found["component"]
+    }
+    interval = parts.pop("run-interval-95")
+    assert parts == {
+        "status-rule": 3,
+        "criterion-met": True,
+        "criterion-visits": 2,
+        "visits-at-target-in-a-row": 2,
+        "run-period": {"start": "2026-03-10", "end": "2026-03-24"},
+        "run-visits": 2,
+        "run-trials-successful": 8,
+        "run-trials-scored": 10,
+    }
+    ends = [float(interval[side]["value"]) for side in ("low", "high")]
+    assert ends == pytest.approx([49.02, 94.33], abs=0.01)
+    said = "Criterion met by: 2 visits, 2026-03-10 to 2026-03-24; 8 of 10 trials (95 %: 49.0 to 94.3 %)"
+    assert said in found["text"]["div"]
+
+
+def test_before_the_criterion_is_met_there_is_no_run(demo):
+    names = set(recorded(record(demo, day=date(2026, 2, 17))))
+    statuses = [
+        {part["code"]["coding"][-1]["code"]: part for part in one["component"]}
+        for one in stored(demo)
+        if f"Observation/{one['id']}" in names and one["code"]["coding"][-1]["code"] == "goal-status-computed"
+    ]
+    assert statuses
+    for parts in statuses:
+        assert parts["criterion-met"]["valueBoolean"] is False
+        assert not any(name.startswith("run-") for name in parts)
 
 
 def test_recording_again_writes_nothing(demo):

@@ -159,6 +159,8 @@ FAULTS = {
     "computed-goal-status": [
         (lambda one: one.pop("focus"), "Observation.focus"),
         (_drop_part("status-rule"), "Observation.component:status-rule"),
+        (_drop_part("criterion-met"), "Observation.component:criterion-met"),
+        (_drop_part("visits-at-target-in-a-row"), "Observation.component:visits-at-target-in-a-row"),
     ],
     "computed-goal-value": [(lambda one: one.update(code=_concept("eat10-total")), "Observation.code")],
     "swallow-study": [(lambda one: one.update(code=_concept("bolus-swallow")), "Procedure.code")],
