@@ -4,6 +4,7 @@ import asyncio
 from collections.abc import AsyncIterator, Callable
 from contextlib import asynccontextmanager
 from datetime import UTC, datetime
+from pathlib import Path
 from typing import cast
 
 from fastapi import FastAPI, Request
@@ -13,6 +14,7 @@ from starlette.types import ASGIApp, Receive, Scope, Send
 from service import __version__
 from service.errors import ServiceError
 from service.interactions.context import definitions_with
+from service.jobs.fetching import Fetching
 from service.jobs.summaries import Summaries
 from service.jobs.terminology_server import TerminologyServer
 from service.operations.cue_limits import cue_limits
@@ -36,7 +38,8 @@ from service.rest.routes import API_ROUTES, FHIR_ROUTES
 from service.rest.warm import warmed
 from service.security.development_issuer import DevelopmentIssuer, is_loopback
 from service.security.principal import Principal
-from service.security.tokens import Issuer, TokenVerifier
+from service.security.tokens import Believed, Issuer, TokenVerifier
+from service.security.trusted_issuers import read_issuers, trusted
 from service.settings import Settings
 from service.store.beside import Beside
 from service.store.code_lists import CodeLists
@@ -85,7 +88,12 @@ def create_app(
     cue_limits(settings)  # one that can't be read is said now, not at the first patient
     definitions = definitions_with(settings.guide_paths)
     code_lists = CodeLists(settings.code_list_folder)
-    tokens = TokenVerifier(_issuers(settings), now=lambda: clock().timestamp())
+    fetching = Fetching()
+    tokens = TokenVerifier(
+        _issuers(settings, fetching, clock),
+        now=lambda: clock().timestamp(),
+        remembered_s=settings.revocation_seconds / 2,
+    )
 
     @asynccontextmanager
     async def lifespan(app: Service) -> AsyncIterator[None]:
@@ -107,6 +115,7 @@ def create_app(
                 await opened.close()
             if elsewhere is not None:
                 await elsewhere.close()
+            await fetching.close()
             app.lines.write()
 
     app = Service(
@@ -166,7 +175,19 @@ def _desk(request: Request, principal: Principal) -> Desk:
     return Desk(_views(request, principal), principal, call.context, codes(call.services.settings.snomed))
 
 
-def _issuers(settings: Settings) -> list[Issuer]:
+def _issuers(settings: Settings, fetching: Fetching, clock: Callable[[], datetime]) -> list[Believed]:
+    path = Path(settings.issuers)
+    issuers = trusted(
+        read_issuers(path) if settings.issuers else (),
+        path.parent,
+        get=fetching.get,
+        post=fetching.post,
+        now=lambda: clock().timestamp(),
+    )
+    return [*issuers, *_development_issuer(settings)]
+
+
+def _development_issuer(settings: Settings) -> list[Issuer]:
     if not settings.development_issuer:
         return []
     if not is_loopback(settings.host):

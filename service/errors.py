@@ -19,6 +19,7 @@ ServiceError                    500  exception      something here is broken
 ├── UnsupportedMediaType        415  not-supported
 ├── StoreUnavailable            503  transient      try again
 │   └── StoreUnreachable        503  transient      its server does not answer
+├── IssuerUnreachable           503  transient      who issues the caller's tokens does not answer
 └── DeliveryFailed              502  transient      a remote end refused or did not answer
 
 Each carries one or more Issue: what is wrong, where, and what to do. ``rest/`` turns them into an
@@ -39,6 +40,7 @@ __all__ = [
     "InvalidInput",
     "Issue",
     "IssueType",
+    "IssuerUnreachable",
     "MethodNotAllowed",
     "NotAcceptable",
     "NotFound",
@@ -276,3 +278,10 @@ class StoreUnavailable(ServiceError):
 
 class StoreUnreachable(StoreUnavailable):
     """The server of the store's database does not answer."""
+
+
+class IssuerUnreachable(ServiceError):
+    """Who issues the caller's tokens does not answer, so that one can't be judged now."""
+
+    status = 503
+    code = IssueType.TRANSIENT

@@ -78,6 +78,12 @@ class Settings(BaseSettings):
     measure_seconds: float = Field(
         60, gt=0, description="Seconds after which the evaluation of a measure is refused."
     )
+    issuers: str = Field(
+        "", description="JSON list of the issuers whose access tokens are believed; empty: none."
+    )
+    revocation_seconds: float = Field(
+        10, gt=0, description="Seconds after which a client that was shut out is refused everywhere."
+    )
     development_issuer: bool = Field(
         False, description="Accept tokens of the built-in development issuer; loopback only, set by 'demo'."
     )

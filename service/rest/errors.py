@@ -23,6 +23,7 @@ from service.errors import (
     Forbidden,
     InvalidInput,
     Issue,
+    IssuerUnreachable,
     IssueType,
     MethodNotAllowed,
     NotAcceptable,
@@ -104,7 +105,7 @@ def _advice(problem: ServiceError, *, token_sent: bool) -> dict[str, str]:
             return {"WWW-Authenticate": f'{_REALM}, error="insufficient_scope"'}
         case TooLarge():
             return {"Connection": "close"}  # the caller may still be sending
-        case StoreUnavailable():
+        case StoreUnavailable() | IssuerUnreachable():
             return {"Retry-After": "1"}
         case _:
             return {}

@@ -12,9 +12,10 @@ from pathlib import Path
 
 import msgspec
 from joserfc import jwt
-from joserfc.jwk import KeySet, RSAKey
+from joserfc.jwk import RSAKey
 
 from service.errors import ServiceError
+from service.security.keys import GivenKeys
 from service.security.tokens import Issuer
 
 __all__ = ["TOKENS_FILE", "VALID_S", "DevelopmentIssuer", "is_loopback", "write_demo_tokens"]
@@ -45,8 +46,8 @@ class DevelopmentIssuer:
 
     def issuer(self) -> Issuer:
         """What a verifier needs to believe this issuer: the public key, never the private one."""
-        public = KeySet.import_key_set({"keys": [self._key.as_dict(private=False)]})
-        return Issuer(NAME, public, AUDIENCE)
+        public = RSAKey.import_key(self._key.as_dict(private=False))
+        return Issuer(NAME, GivenKeys([public]), AUDIENCE)
 
     def sign(self, subject: str, scope: str, *, now: float, fhir_user: str = "") -> str:
         """Answer a token for ``subject`` that is valid for eight hours from ``now`` (seconds since 1970)."""

@@ -13,7 +13,7 @@ from service.errors import ServiceError
 from service.rest.dispatch import OPEN, Row
 from service.rest.routes import API_ROUTES, FHIR_ROUTES
 from service.security.development_issuer import VALID_S
-from service.security.tokens import SKEW_S
+from service.security.signed import SKEW_S
 from service.settings import Settings
 
 ROWS = [*FHIR_ROUTES, *API_ROUTES]
@@ -45,6 +45,7 @@ def served(app: FastAPI) -> list[str]:
     return [route.path for route in app.routes if isinstance(route, Route)]
 
 
+@pytest.mark.conformance("I3")
 @pytest.mark.parametrize("row", GUARDED, ids=label)
 async def test_every_guarded_address_refuses_a_stranger(row: Row, stranger: AsyncClient) -> None:
     answer = await stranger.request(row.method, address(row.path))
@@ -52,6 +53,7 @@ async def test_every_guarded_address_refuses_a_stranger(row: Row, stranger: Asyn
     assert answer.headers["www-authenticate"] == 'Bearer realm="swallow-interop"'
 
 
+@pytest.mark.conformance("I3")
 @pytest.mark.parametrize("row", GUARDED, ids=label)
 async def test_every_guarded_address_refuses_a_token_without_scopes(
     row: Row, client_of: Callable[[str], AsyncClient]
@@ -61,6 +63,7 @@ async def test_every_guarded_address_refuses_a_token_without_scopes(
     assert 'error="insufficient_scope"' in answer.headers["www-authenticate"]
 
 
+@pytest.mark.conformance("I3")
 @pytest.mark.parametrize("row", GUARDED, ids=label)
 @pytest.mark.parametrize("token", ["", "x", "a.b.c", "é", "Bearer Bearer"])
 async def test_every_guarded_address_refuses_nonsense(row: Row, token: str, stranger: AsyncClient) -> None:

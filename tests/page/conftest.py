@@ -9,7 +9,7 @@ import page_samples as samples
 import pytest
 from filed import ZONE, now
 from joserfc import jwt
-from joserfc.jwk import KeySet, RSAKey
+from joserfc.jwk import RSAKey
 from page_reader import ORIGIN
 from reader import reading
 from starlette.applications import Starlette
@@ -24,12 +24,13 @@ from service.page.patient_view import PatientView
 from service.page.resources import ResourceView
 from service.page.routes import page_routes
 from service.page.visit_view import VisitView
+from service.security.keys import GivenKeys
 from service.security.principal import Principal
 from service.security.tokens import Issuer, TokenVerifier
 from service.store.sqlite import SqliteStore
 
 KEY = RSAKey.generate_key(2048, auto_kid=True)
-ISSUER = Issuer("https://issuer.example.org", KeySet([KEY]), "https://fhir.example.org")
+ISSUER = Issuer("https://issuer.example.org", GivenKeys([KEY]), "https://fhir.example.org")
 
 
 class HandMade:

@@ -1,6 +1,7 @@
 import asyncio
 import json
 import stat
+from collections.abc import Sequence
 from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
@@ -16,13 +17,18 @@ from service.security.development_issuer import (
     write_demo_tokens,
 )
 from service.security.principal import Principal
-from service.security.tokens import SKEW_S, TokenVerifier
+from service.security.signed import SKEW_S, Key
+from service.security.tokens import Issuer, TokenVerifier
 
 NOW = 1_780_000_000.0
 
 
 def verified(verifier: TokenVerifier, token: str) -> Principal:
     return asyncio.run(verifier.verify(token))
+
+
+def published(issuer: Issuer) -> Sequence[Key]:
+    return asyncio.run(issuer.keys.for_(""))
 
 
 def mode(path: Path) -> int:
@@ -38,14 +44,14 @@ def test_the_key_is_made_once_and_only_its_owner_can_read_it(tmp_path: Path) -> 
 
 
 def test_a_verifier_never_gets_the_private_key(tmp_path: Path) -> None:
-    (key,) = DevelopmentIssuer(tmp_path).issuer().keys
+    (key,) = published(DevelopmentIssuer(tmp_path).issuer())
     assert not key.is_private
 
 
 def test_processes_that_start_together_agree_on_one_key(tmp_path: Path) -> None:
     with ThreadPoolExecutor(4) as pool:
         issuers = list(pool.map(lambda _: DevelopmentIssuer(tmp_path).issuer(), range(4)))
-    assert len({key.kid for issuer in issuers for key in issuer.keys}) == 1
+    assert len({key.kid for issuer in issuers for key in published(issuer)}) == 1
 
 
 def test_a_key_others_can_read_is_refused(tmp_path: Path) -> None:
