@@ -4,6 +4,7 @@ Data, made from the published definitions by ``tools/definitions_search.py``; ea
 """
 
 import json
+from collections.abc import KeysView
 from dataclasses import dataclass
 from functools import cache
 from pathlib import Path
@@ -68,9 +69,9 @@ def common_parameters(type_: str) -> dict[str, Parameter]:
 
 
 @cache
-def stored_types() -> tuple[str, ...]:
+def stored_types() -> KeysView[str]:
     """Answer the resource types this service stores."""
-    return tuple(type_ for type_ in _rows() if type_ != "Resource")
+    return {type_: None for type_ in _rows() if type_ != "Resource"}.keys()
 
 
 @cache

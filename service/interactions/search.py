@@ -1,6 +1,6 @@
 """The search interactions: on one type, in a compartment, on everything (FHIR R4 search.html, http.html)."""
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 
 from service.errors import Forbidden, Issue, IssueType, NotFound, Place, Severity
@@ -94,7 +94,7 @@ def _named(params: Params) -> tuple[str, ...]:
     return tuple(dict.fromkeys(type_ for value in named for type_ in value.split(",")))
 
 
-def _permitted(types: Sequence[str], context: Context) -> tuple[str, ...]:
+def _permitted(types: Iterable[str], context: Context) -> tuple[str, ...]:
     """The types the caller may search; Forbidden if there is none."""
     found: list[str] = []
     refusal: Forbidden | None = None

@@ -9,11 +9,12 @@ clients choose ids, and is otherwise counted as left out.
 
 import uuid
 from collections.abc import Awaitable, Callable
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from typing import Any
 from urllib.parse import quote
 
 import stamina
+from msgspec.structs import replace
 
 from service.errors import DeliveryFailed
 from service.fhir import json

@@ -4,7 +4,7 @@ Adding and taking away write a new version, whose content differs in ``meta`` al
 when, stays in the history like everything else.
 """
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterable
 
 from service.fhir.json import Tree, dump, reread, with_member
 from service.fhir.labels import with_more, without
@@ -23,7 +23,7 @@ async def read_labels(store: Store, type_: str, id_: str, *, context: Context) -
     return _answer(await read(store, type_, id_, context=context))
 
 
-async def labels_in_use(store: Store, types: Sequence[str], *, context: Context) -> bytes:
+async def labels_in_use(store: Store, types: Iterable[str], *, context: Context) -> bytes:
     """Answer the labels of all current resources of ``types``, as far as the caller may read them.
 
     Those of a Binary that its security context keeps from the caller may be among them. Without any there is

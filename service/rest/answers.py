@@ -77,8 +77,14 @@ class _Bytes(Response):
         self.raw_headers = [
             (b"content-length", b"%d" % len(body)),
             (b"content-type", media_type.encode("latin-1")),
-            *((name.lower().encode("latin-1"), value.encode("latin-1")) for name, value in headers.items()),
         ]
+        for name, value in headers.items():
+            self.raw_headers.append((_raw(name), value.encode("latin-1")))
+
+
+@lru_cache(maxsize=100)
+def _raw(name: str) -> bytes:
+    return name.lower().encode("latin-1")
 
 
 async def resource(call: Call, tree: Mapping[str, Any], *, status: int = 200) -> Response:

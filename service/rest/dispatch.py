@@ -84,11 +84,6 @@ class _Step:
             return self.value
         return self.words.setdefault(part, _Step())
 
-    def next(self, part: str) -> "_Step | None":
-        """The step a part of an address leads to; a value is text."""
-        found = self.words.get(part)
-        return found or (None if part[:1] in _NO_VALUE or "\0" in part else self.value)
-
     def settle(self) -> None:
         """Let each word that could be a value lead wherever values lead too, so that no way is a dead end."""
         for word, step in self.words.items():
@@ -130,11 +125,16 @@ class Table:
 
     def find(self, path: str) -> tuple[Address, dict[str, str]] | None:
         """Answer the address of a path and the values of its variables, or None if the table has none."""
+        if "\0" in path:  # a value is text
+            return None
         parts = path.split("/")
-        step: _Step | None = self._first
+        step = self._first
         for part in parts:
-            step = step.next(part) if step else None
-        if step is None or step.address is None:
+            next_ = step.words.get(part) or (step.value if part[:1] not in _NO_VALUE else None)
+            if next_ is None:
+                return None
+            step = next_
+        if step.address is None:
             return None
         return step.address, {name: parts[at] for name, at in self._names[step.address.path]}
 

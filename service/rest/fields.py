@@ -3,27 +3,32 @@
 from starlette.requests import HTTPConnection
 from starlette.types import Scope
 
-__all__ = ["field", "fields", "parameter"]
-
-
-def fields(scope: Scope) -> dict[str, str]:
-    """Answer the header fields by their names in lower case.
-
-    One that was sent several times is one list, joined by commas (RFC 9110 section 5.3).
-    """
-    found: dict[str, str] | None = scope.get("service.fields")
-    if found is None:
-        found = {}
-        for raw_name, raw_value in scope["headers"]:
-            name, value = raw_name.decode("latin-1"), raw_value.decode("latin-1")
-            found[name] = f"{found[name]}, {value}" if name in found else value
-        scope["service.fields"] = found
-    return found
+__all__ = ["field", "parameter", "sent_field"]
 
 
 def field(request: HTTPConnection, name: str) -> str:
-    """Answer one header field by its name in lower case, empty if it was not sent."""
-    return fields(request.scope).get(name, "")
+    """Answer one header field by its name in lower case, empty if it was not sent.
+
+    One that was sent several times is one list, joined by commas (RFC 9110 section 5.3).
+    """
+    return sent_field(request.scope, name)
+
+
+def sent_field(scope: Scope, name: str) -> str:
+    """As ``field``, for who has no more than the scope."""
+    found: dict[bytes, bytes] | None = scope.get("service.fields")
+    if found is None:
+        found = scope["service.fields"] = _joined(scope["headers"])
+    return found.get(name.encode(), b"").decode("latin-1")
+
+
+def _joined(sent: list[tuple[bytes, bytes]]) -> dict[bytes, bytes]:
+    found = dict(sent)
+    if len(found) < len(sent):
+        found.clear()
+        for name, value in sent:
+            found[name] = b"%s, %s" % (found[name], value) if name in found else value
+    return found
 
 
 def parameter(request: HTTPConnection, name: str) -> str:

@@ -18,7 +18,7 @@ from starlette.requests import HTTPConnection
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from service.rest.errors import error_answer
-from service.rest.fields import fields
+from service.rest.fields import sent_field
 
 __all__ = ["Lines", "RequestLog", "log_to_stderr"]
 
@@ -108,10 +108,9 @@ class _Exchange:
         self._send = send
         self._begun = time.perf_counter()
         self.status = 0
-        sent_id = fields(scope).get("x-request-id", "")
-        self.request_id = (
-            sent_id if _FINE_ID.fullmatch(sent_id) else f"{_PROCESS}{next(_number) & 0xFFFFFFFF:08x}"
-        )
+        sent_id = sent_field(scope, "x-request-id")
+        fine = sent_id and _FINE_ID.fullmatch(sent_id)
+        self.request_id = sent_id if fine else f"{_PROCESS}{next(_number) & 0xFFFFFFFF:08x}"
 
     async def send(self, message: Message) -> None:
         if message["type"] == "http.response.start":
@@ -123,7 +122,7 @@ class _Exchange:
 
     def _headers(self, given: list[tuple[bytes, bytes]]) -> list[tuple[bytes, bytes]]:
         """Those of the answer, and what every answer carries unless it has its own."""
-        names = {name for name, _ in given}
+        names = dict(given)
         more = [one for one in (_NO_STORE, _NOSNIFF) if one[0] not in names]
         return [*given, *more, (b"x-request-id", self.request_id.encode())]
 

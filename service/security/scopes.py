@@ -18,7 +18,7 @@ nothing, as every scope does that can't be honoured in full.
 """
 
 import re
-from collections.abc import Iterable
+from collections.abc import Collection
 from dataclasses import dataclass, field
 from functools import lru_cache
 from typing import Literal, cast
@@ -138,12 +138,13 @@ class Scopes:
         return all(self.allow(letter, type_) for letter in letters)
 
 
-def require(scopes: Scopes, alternatives: Iterable[str]) -> None:
+def require(scopes: Scopes, alternatives: Collection[str]) -> None:
     """Raise Forbidden unless one alternative holds; in each, all needs (joined by spaces) must hold."""
-    alternatives = tuple(alternatives)
-    if not any(_granted(scopes, needs) for needs in alternatives):
-        wanted = " or ".join(f"'{needs}'" for needs in alternatives)
-        raise Forbidden(f"Your access token does not allow this: it needs the scope {wanted}.")
+    for needs in alternatives:
+        if _granted(scopes, needs):
+            return
+    wanted = " or ".join(f"'{needs}'" for needs in alternatives)
+    raise Forbidden(f"Your access token does not allow this: it needs the scope {wanted}.")
 
 
 @lru_cache(maxsize=10_000)

@@ -9,6 +9,8 @@ from collections.abc import AsyncIterator, Awaitable, Callable, Sequence
 from dataclasses import dataclass
 from typing import Literal, NamedTuple, Protocol, TypeVar
 
+from msgspec import Struct
+
 from service.fhir.search_query import Condition, Sort
 from service.fhir.search_values import SearchKeys
 from service.store.audit import Event
@@ -30,8 +32,7 @@ __all__ = [
 T = TypeVar("T")
 
 
-@dataclass(frozen=True, slots=True)
-class Version:
+class Version(Struct, frozen=True, gc=False):
     """One version of one resource, as stored.
 
     ``sequence`` rises with every write of the store. ``last_updated`` is the FHIR instant text that is also
