@@ -54,7 +54,7 @@ def _moving(found: Status, measure: Measure) -> str:
         return found.reason
     unit = UNITS[measure.unit]
     return (
-        f"over the last 3 results {_change(seen.change, unit)} (S {seen.s:+d}), "
+        f"over the last 3 results {_change(seen.change, unit)} (S {words.signed(seen.s)}), "
         f"{_change(seen.since, unit)} than the {seen.since_what}; "
         f"a change counts from {float(found.goal.step):g} {unit}".rstrip()
     )
@@ -75,8 +75,8 @@ def trend_words(found: Trend, measure: Measure) -> str:
         return f"rising less falling pairs {found.s:+d} over {found.n} results"
     if not found.show_slope or found.slope_per_week is None:
         return "too few results for a slope" if found.n < 4 else f"{found.n} results, all alike"
-    slope = f"{float(found.slope_per_week):+.3g}" if found.slope_per_week else "0"
-    return f"{slope} {UNITS[measure.unit]}".rstrip() + f" a week over {found.n} results (median slope)"
+    slope = words.signed(found.slope_per_week, UNITS[measure.unit])
+    return f"{slope} a week over {found.n} results (median slope)"
 
 
 def last_change_words(readings: Sequence[Reading], measure: Measure) -> str:

@@ -22,6 +22,8 @@ __all__ = ["describe", "run_chart"]
 WIDTH, HEIGHT = 620, 250
 LEFT, RIGHT, TOP, BOTTOM = 52, 534, 58, 220
 CAP = 4.5
+COUNT, LINE = 28, 14
+"""Width of a count, height of a line of words."""
 PAST = 8
 """A phase begins after its day: its line stands this far to the right of that visit's point."""
 
@@ -91,12 +93,22 @@ def _joined(goal: GoalView, stretch: Sequence[Reading], days: Days, values: Valu
     for (x, y), reading in zip(points, stretch, strict=True):
         filled = "point met" if reading.counts and reading.at_target else "point"
         marks.append(Marker(filled, x, y, "circle" if reading.counts else "diamond"))
-    rising = [later[1] < earlier[1] for earlier, later in pairwise(points)] + [False]
-    for (x, y), reading, under in zip(points, stretch, rising, strict=True):
+    for (x, y), reading, under in zip(points, stretch, _under(points), strict=True):
         if reading.trials:
             text = f"{reading.trials.k}/{reading.trials.n}"
             marks.append(Text("count", x + 9, y + (16 if under else -7), text))
     return marks
+
+
+def _under(points: Sequence[tuple[float, float]]) -> list[bool]:
+    """Whether a count stands below its point: where the line rises, or where another count is in the way."""
+    found: list[bool] = []
+    for place, (x, y) in enumerate(points):
+        rises = place + 1 < len(points) and points[place + 1][1] < y
+        before_x, before_y = points[place - 1] if place else (x - COUNT, y)
+        met = x - before_x < COUNT and abs(y - before_y) < LINE and not found[-1]
+        found.append(rises or met)
+    return found
 
 
 def _steps(points: Sequence[tuple[float, float]]) -> list[tuple[float, float]]:

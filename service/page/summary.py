@@ -24,7 +24,8 @@ __all__ = ["GOAL_COLUMNS", "goal_row", "summary_pdf"]
 GOAL_COLUMNS = ("Goal", "Baseline", "Latest", "Target and progress", "Due", "Computed", "Stated")
 MOST_CHARTS = 4
 STYLE = (
-    'text{font-family:"Libertinus Serif";font-size:14px}polyline,path{fill:none}.grid{stroke:#bbb}'
+    'text{font-family:"Libertinus Serif";font-size:14px;paint-order:stroke;stroke:#fff;stroke-width:3px;'
+    "stroke-linejoin:round}polyline,path{fill:none}.grid{stroke:#bbb}"
     ".axis,.whisker{stroke:#444;stroke-width:1.4}.run,.bracket{stroke:#000;stroke-width:2}"
     ".point{fill:#fff;stroke:#000;stroke-width:2}.met{fill:#000}.gap{stroke:#000;stroke-width:2}"
     ".goal{stroke:#333;stroke-width:1.6;stroke-dasharray:7 4}.goal-label{font-weight:bold}"

@@ -59,11 +59,11 @@ LOST = GoalView(
     stated="achieved",
     lifecycle="active",
     rule="6",
-    why="of the last 3 results more pairs fall than rise (S -2), and the last is 40 points below the target",
+    why="of the last 3 results more pairs fall than rise (S −2), and the last is 40 points below the target",
     attained=date(2026, 7, 17),
     met_run=(date(2026, 6, 19), date(2026, 7, 17)),
     regressed=date(2026, 9, 11),
-    trend="0 points a week over 7 visits (S -3)",
+    trend="0 points a week over 7 visits (S −3)",
     practice=Practice(date(2026, 8, 29), date(2026, 9, 10), Fraction(9, 28), Fraction(9, 28)),
 )
 LEVELS = tuple(

@@ -12,7 +12,7 @@ from service.page.charts import run_chart
 from service.page.drawing import Box, Line, Marker, Text, svg
 from service.page.run_chart import BOTTOM, TOP, describe
 from service.page.run_chart import run_chart as drawn
-from service.page.view_model import Measure, Reading
+from service.page.view_model import Count, Measure, Reading
 
 AIRWAY = Measure("airway-entry-group", "Airway entry, worst", "group", 1, 4, 1, "levels", "lower")
 
@@ -141,3 +141,14 @@ def test_the_same_content_is_drawn_once(goal, monkeypatch):
     first = run_chart(goal)
     monkeypatch.setattr(charts, "drawn", None)
     assert run_chart(goal) == first
+
+
+def test_counts_of_visits_a_week_apart_do_not_run_into_each_other():
+    readings = tuple(
+        Reading(date(2026, 3, day), Fraction(100), Count(5, 5), at_target=True) for day in (6, 13, 20, 27)
+    )
+    later = Reading(date(2026, 7, 24), Fraction(100), Count(5, 5), at_target=True)
+    counts = marks(replace(samples.LOST, readings=(*readings, later)), Text, "count")
+    assert len(counts) == 5
+    for earlier, later in pairwise((mark.x, mark.y) for mark in counts):
+        assert later[0] - earlier[0] >= 28 or abs(later[1] - earlier[1]) >= 14

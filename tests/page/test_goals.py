@@ -120,7 +120,7 @@ def test_a_met_criterion_says_by_which_run(lost):
 
 def test_the_rule_of_direction_is_told_with_its_numbers(lost):
     assert view(lost).why == (
-        "over the last 3 results 40 points worse (S -2), 40 points worse than the target; "
+        "over the last 3 results 40 points worse (S −2), 40 points worse than the target; "
         "a change counts from 20 points"
     )
     assert view(lost, as_of=FIRST).why == "fewer than 3 results so far"
@@ -162,7 +162,7 @@ def test_several_targets_are_named():
 @pytest.mark.parametrize(
     ("code", "scores", "trend"),
     [
-        ("eat10-total", (22, 19, 15, 11), "-3.38 points a week over 4 results (median slope)"),
+        ("eat10-total", (22, 19, 15, 11), "−3.38 points a week over 4 results (median slope)"),
         ("oral-intake-level", (4, 4, 5, 6), "rising less falling pairs +5 over 4 results"),
         ("eat10-total", (22, 22, 22, 22), "4 results, all alike"),
         ("eat10-total", (22, 11), "too few results for a slope"),
