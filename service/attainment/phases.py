@@ -91,6 +91,7 @@ def overlap(a: Sequence[Fraction], b: Sequence[Fraction], *, higher_is_better: b
     apart = nap in (0, 1)
     tau = 2 * nap - 1
     tau_u = tau - Fraction(kendall_s(a), m * n)
+    best, middle = max(a), median(a)
     return Overlap(
         m=m,
         n=n,
@@ -99,8 +100,8 @@ def overlap(a: Sequence[Fraction], b: Sequence[Fraction], *, higher_is_better: b
         tau=tau,
         tau_u=tau_u,
         tau_u_both=tau_u + Fraction(kendall_s(b), m * n),
-        pnd=Fraction(sum(after > max(a) for after in b), n),
-        pem=sum((_win(median(a), after) for after in b), Fraction(0)) / n,
+        pnd=Fraction(sum(after > best for after in b), n),
+        pem=sum((_win(middle, after) for after in b), Fraction(0)) / n,
         error=None if apart else _error(wins, nap),
         reason="complete separation: no interval" if apart else "",
     )

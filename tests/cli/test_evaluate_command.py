@@ -46,3 +46,19 @@ def test_a_period_or_measure_that_is_none(folder: Path) -> None:
     turned = ("--start", "2026-02-01", "--end", "2026-01-01")
     for options in (turned, (*PERIOD, "--measure", "other")):
         assert CliRunner().invoke(main, ["evaluate", *options, "--data-dir", str(folder)]).exit_code == 2
+
+
+def test_care_that_a_medical_change_ended_stands_beside_the_median(tmp_path: Path) -> None:
+    first, second = (
+        shipped("examples", "visits", f"demo-01-visit-{number}.yaml").read_text() for number in (1, 2)
+    )
+    ended = second.replace("  type: training\n", "  type: discharge\n  reason_for_ending: medical change\n")
+    for name, text in (("1.yaml", first), ("2.yaml", ended)):
+        (tmp_path / name).write_text(text)
+    records = [str(tmp_path / name) for name in ("1.yaml", "2.yaml")]
+    data = str(tmp_path / "data")
+    done = CliRunner().invoke(main, ["load", *records, "--data-dir", data])
+    assert done.exit_code == 0, done.output
+    done = CliRunner().invoke(main, ["evaluate", *PERIOD, "--data-dir", data])
+    (closure,) = [row for row in done.stdout.splitlines() if row.startswith("closure accuracy")]
+    assert closure.endswith("not reached  1 medical change")

@@ -98,6 +98,8 @@ def test_sampleby_achieved_and_no_longer_over_confident(page):
     assert "−11 points, a reliable change (9 or more is reliable, approximately)" in found.text
     assert "3 Feb 2026 +0.6, over-confident" in found.text
     assert "24 Mar 2026 0" in found.text
+    # 16 of 16 trials that were closed called so, and 6 of 14 that were not
+    assert "d′ = 2.06, c = −0.86, threshold +0.17" in found.text
     assert "T 31.74 at the start, 54.56 now, change +22.82" in found.text
     assert "91 % of logged days" in found.text
     assert "level 0, 10 mL, supraglottic swallow: 7 without, 3 with it, better" in found.text
