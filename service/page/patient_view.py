@@ -1,12 +1,12 @@
 """The whole page of one person as of a day, put together from the computed answer and what is on file."""
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
 
 from service.attainment.answers import PatientAnswer, Review
 from service.attainment.cues import NO_CUE_IS_NOT_SAFETY, Cue
-from service.attainment.inputs import ExcludedVisit
+from service.attainment.inputs import Ending, ExcludedVisit
 from service.page import cautions, words
 from service.page.goals import goal_views
 from service.page.home_practice import PracticeView, practice_view
@@ -48,7 +48,8 @@ class PatientView:
     """One person as of ``day``.
 
     ``visits`` are the days of the newest visits on file, later ones than ``day`` included, oldest first.
-    ``review`` and ``scaling`` are sentences. What is None or empty has nothing to show.
+    ``review``, ``ended`` (why care did, where nobody was seen since) and ``scaling`` are sentences. What is
+    None or empty has nothing to show.
     """
 
     id: str
@@ -58,6 +59,7 @@ class PatientView:
     goals: tuple[GoalView, ...] = ()
     cues: tuple[Cue, ...] = ()
     review: str = "no review day on file"
+    ended: str = ""
     visit_rows: tuple[VisitRow, ...] = ()
     excluded: tuple[Excluded, ...] = ()
     judgement: JudgementView | None = None
@@ -106,6 +108,7 @@ def patient_view(id_: str, answer: PatientAnswer, file: OnFile) -> PatientView:
         goals=goal_views(answer),
         cues=answer.cues,
         review=_review(answer.review),
+        ended=_ended(answer.endings, file.banner.last_visit),
         visit_rows=visit_rows(answer, file.encounters),
         excluded=tuple(map(_excluded, answer.excluded)),
         judgement=judgement_view(answer),
@@ -125,6 +128,13 @@ def _review(review: Review | None) -> str:
     left = review.days_left
     rest = "today" if not left else f"in {words.plural(left, 'day')}" if left > 0 else "overdue"
     return f"{words.day(review.day)}, {rest}"
+
+
+def _ended(endings: Sequence[Ending], last_visit: date | None) -> str:
+    newest = endings[-1] if endings else None
+    if newest is None or (newest.reason != "died" and last_visit is not None and last_visit > newest.day):
+        return ""
+    return f"{newest.reason.replace('-', ' ')}, {words.day(newest.day)}"
 
 
 def _excluded(visit: ExcludedVisit) -> Excluded:

@@ -68,7 +68,7 @@ def _content(view: PatientView, author: str, made: date) -> dict[str, Any]:
         "author": author,
         "subtitle": f"As of {words.day(view.day)}" + invented,
         "footer": f"Made for {author} on {words.day(made)}; engine version {view.engine}",
-        "facts": list(_facts(view.banner, view.review)),
+        "facts": [*_facts(view.banner, view.review), *([("Care ended", view.ended)] if view.ended else [])],
         "cues": [words.dated(cue.sentence) for cue in view.cues],
         "caution": view.cue_caution,
         "goal_columns": GOAL_COLUMNS,
