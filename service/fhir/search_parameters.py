@@ -17,6 +17,7 @@ __all__ = [
     "common_parameters",
     "compartment",
     "compartments",
+    "is_owned",
     "parameters",
     "patient_parameter",
     "stored_types",
@@ -29,7 +30,7 @@ Kind = Literal[
 
 _OWN_KINDS: dict[str, Kind] = {"_id": "id", "_lastUpdated": "updated"}
 _WIDE_TYPES = frozenset({"Patient"})
-_WIDE_NAMES = frozenset({"identifier"})
+_WIDE_NAMES = frozenset({"identifier", "_security"})
 _WIDE = frozenset({"Goal.lifecycle-status", "Goal.achievement-status", "Encounter.date"})
 
 
@@ -101,6 +102,12 @@ def patient_parameter(type_: str) -> Parameter | None:
     table = parameters(type_)
     own = table.get("patient") or table.get("subject")
     return own if own and "Patient" in own.targets else None
+
+
+@cache
+def is_owned(type_: str) -> bool:
+    """Whether resources of a type are about a patient: they say whose they are, or are a Patient."""
+    return type_ == "Patient" or patient_parameter(type_) is not None
 
 
 @cache

@@ -6,6 +6,7 @@ from typing import Literal
 from service.fhir.search_parameters import Kind
 
 __all__ = [
+    "AnyOf",
     "Chain",
     "Clause",
     "Condition",
@@ -13,7 +14,10 @@ __all__ = [
     "Has",
     "Linked",
     "Modifier",
+    "Not",
     "NumberValue",
+    "OfPatient",
+    "OfType",
     "Prefix",
     "QuantityValue",
     "ReferenceValue",
@@ -155,7 +159,35 @@ class Has:
     by: Linked
 
 
-Condition = Clause | Together | Chain | Has
+@dataclass(frozen=True, slots=True)
+class AnyOf:
+    """All conditions of any of ``ways`` hold; of no way none does."""
+
+    ways: "tuple[tuple[Condition, ...], ...]"
+
+
+@dataclass(frozen=True, slots=True)
+class Not:
+    """The condition does not hold."""
+
+    condition: "Condition"
+
+
+@dataclass(frozen=True, slots=True)
+class OfPatient:
+    """The resource is about the one patient that any of ``ends`` is about (a Patient is about itself)."""
+
+    ends: tuple[Linked, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class OfType:
+    """The resource is of one of the types."""
+
+    types: tuple[str, ...]
+
+
+Condition = Clause | Together | Chain | Has | AnyOf | Not | OfPatient | OfType
 
 
 @dataclass(frozen=True, slots=True)

@@ -15,6 +15,7 @@ import msgspec
 from service.errors import NotFound
 from service.fhir.datetimes import instant, interval
 from service.fhir.json import stamp
+from service.fhir.search_parameters import is_owned
 from service.fhir.search_values import SearchKeys
 from service.store.archive import CHUNK, Kept
 from service.store.audit import Audited, Event
@@ -25,6 +26,8 @@ __all__ = ["Buffered", "Head", "Pending"]
 
 _UTC = ZoneInfo("UTC")
 _PATIENT = "Patient/"
+_THROUGH = {"Provenance": "Provenance.target"}
+"""Types that are about whom what they refer to is about."""
 
 
 @dataclass(slots=True)
@@ -134,6 +137,10 @@ class Buffered(ABC):
         """Write rows of the audit trail as they are."""
 
     @abstractmethod
+    async def expect(self, names: Sequence[tuple[str, str]]) -> None:
+        """See the contract."""
+
+    @abstractmethod
     async def _fetched(self, type_: str, id_: str) -> Head:
         """What the database knows of a resource."""
 
@@ -213,7 +220,10 @@ class Buffered(ABC):
             content = stamp(content, id_=id_, version=number, last_updated=moment)
         sequence = await self._sequence()
         head.key = head.key or sequence
-        head.version = Version(sequence, type_, id_, number, moment, method, content)
+        restricted = bool(head.version and head.version.restricted)
+        head.version = Version(
+            sequence, type_, id_, number, moment, method, content, keys.patient, restricted
+        )
         head.keys = keys
         self._pending.add(head, head.version)
         return head.version
@@ -226,6 +236,7 @@ class Buffered(ABC):
 
     async def _flush(self) -> None:
         if self._pending.heads:
+            await self._find_owners()
             pending, self._pending = self._pending, Pending()
             await self._write(pending)
             for head in pending.heads.values():
@@ -233,6 +244,26 @@ class Buffered(ABC):
         if self._kept_events:
             rows, self._kept_events = self._kept_events, []
             await self._write_audited(rows)
+
+    async def _find_owners(self) -> None:
+        """Say of what waits whom it is about, where that follows from what it refers to."""
+        for (type_, _), head in self._pending.heads.items():
+            if head.keys and (name := _THROUGH.get(type_)):
+                targets = [key.target for key in head.keys.references if key.name == name]
+                head.keys = head.keys._replace(patient=await self._common_patient(targets))
+
+    async def _common_patient(self, targets: Sequence[str]) -> str:
+        """The one patient whom all targets are about; empty for several, and where it is not known."""
+        names = [(type_, id_) for type_, _, id_ in (one.partition("/") for one in targets) if is_owned(type_)]
+        await self.expect(names)
+        patients = {id_ if type_ == "Patient" else await self._about(type_, id_) for type_, id_ in names}
+        return patients.pop() if len(patients) == 1 else ""
+
+    async def _about(self, type_: str, id_: str) -> str:
+        head = await self._head(type_, id_)
+        if head.keys is not None:
+            return head.keys.patient
+        return head.version.patient if head.version else ""
 
     async def _now_and_then(self) -> None:
         """Write what waits before it is much, and forget it."""

@@ -6,7 +6,7 @@ really waits (the writer thread drives it), on a networked engine it does: the i
 """
 
 from collections.abc import AsyncIterator, Awaitable, Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Literal, NamedTuple, Protocol, TypeVar
 
 from msgspec import Struct
@@ -37,6 +37,8 @@ class Version(Struct, frozen=True, gc=False):
 
     ``sequence`` rises with every write of the store. ``last_updated`` is the FHIR instant text that is also
     ``meta.lastUpdated`` in ``content``. ``content`` is the exact JSON text (UTF-8), empty for a deletion.
+    ``patient`` is the id of the one patient whom the resource is about as it is now, empty for none and for
+    several; ``restricted`` tells that this patient has a Consent on file that may withhold something.
     """
 
     sequence: int
@@ -46,6 +48,8 @@ class Version(Struct, frozen=True, gc=False):
     last_updated: str
     method: Literal["POST", "PUT", "DELETE"]
     content: bytes
+    patient: str = field(default="", compare=False)
+    restricted: bool = field(default=False, compare=False)
 
     @property
     def deleted(self) -> bool:

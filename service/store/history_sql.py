@@ -27,7 +27,7 @@ def history_page(query: History, dialect: Dialect = SQLITE) -> Statement:
         )
         values.append(_position(query.after))
     found = (
-        f"SELECT r.sequence, c.type, c.id, r.last_updated FROM {_ONE if query.id else _MANY} "
+        f"SELECT r.sequence, c.type, c.id, c.owner, r.last_updated FROM {_ONE if query.id else _MANY} "
         f"WHERE {' AND '.join(where) or '1 = 1'} ORDER BY r.last_updated DESC, r.sequence DESC LIMIT ?"
     )
     order = "page.last_updated DESC, page.sequence DESC"

@@ -97,6 +97,9 @@ async def _fill(
         arrived = Digest()
         async for row in archive.rows():
             arrived.add(row)
+            if isinstance(row, Kept) and row.version.type == "Provenance" and _is_found(row):
+                # whom it is about follows from its targets, some of which came after it
+                await archive.refile(row.version, keys_of(row.version))
         if len({str(one.said()) for one in (sent, arrived, wanted or sent)}) > 1:
             raise ServiceError("What arrived is not what was sent; nothing was kept.")
         return arrived

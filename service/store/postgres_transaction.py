@@ -4,7 +4,7 @@ What is put waits in memory and is written in a few statements: before anything 
 """
 
 from collections.abc import Awaitable, Callable, Mapping, Sequence
-from dataclasses import replace
+from dataclasses import fields, replace
 from typing import Any, Literal, Protocol
 
 from service.errors import Conflict
@@ -51,7 +51,7 @@ _TOUCH = (
 )
 _WORDS = "SELECT text, key FROM word WHERE text = ANY($1::text[])"
 _NO_WORD = -2
-_WIDTH = len(columns.split(","))
+_WIDTH = len(fields(Version))
 _FIRST_BLOCK, _LARGEST_BLOCK = 4, 1024
 
 
@@ -89,8 +89,8 @@ class MustBeAlone(Exception):
 
 def version_of(row: Sequence[Any]) -> Version:
     """The version in the first columns of a row."""
-    sequence, type_, id_, version, last_updated, method, content = row[:_WIDTH]
-    return Version(sequence, type_, id_, version, last_updated, method, content.encode())
+    sequence, type_, id_, version, last_updated, method, content, *about = row[:_WIDTH]
+    return Version(sequence, type_, id_, version, last_updated, method, content.encode(), *about)
 
 
 async def run_search(connection: Connection, query: Query, known: Known, dialect: Dialect = POSTGRES) -> Page:

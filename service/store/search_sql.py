@@ -9,8 +9,21 @@ current resources and probes each one's keys.
 from functools import cache
 from typing import Any
 
-from service.fhir.search_parameters import compartment, patient_parameter
-from service.fhir.search_query import Chain, Clause, Condition, Has, ReferenceValue, Together
+from service.fhir.search_parameters import compartment, is_owned, patient_parameter
+from service.fhir.search_query import (
+    AnyOf,
+    Chain,
+    Clause,
+    Condition,
+    Has,
+    Linked,
+    Not,
+    OfPatient,
+    OfType,
+    ReferenceValue,
+    Together,
+)
+from service.fhir.withholding import WITHHOLDS
 from service.store.contract import Query
 from service.store.search_match import (
     SQLITE,
@@ -29,7 +42,16 @@ from service.store.search_order import Key, beyond, order, position
 
 __all__ = ["COLUMNS", "SQLITE", "WIDE", "Dialect", "Statement", "columns", "page", "texts", "total"]
 
-COLUMNS = "r.sequence, {0}.type, {0}.id, r.version, r.last_updated, r.method, r.content"
+_PATIENT = "coalesce((SELECT substr(text, 9) FROM word WHERE key = {0}.owner), '')"
+_RESTRICTED = (
+    "EXISTS (SELECT 1 FROM token w WHERE w.owner = {0}.owner AND {0}.owner <> 0 "
+    f"AND w.name = (SELECT key FROM word WHERE text = '{WITHHOLDS}'))"
+)
+COLUMNS = (
+    "r.sequence, {0}.type, {0}.id, r.version, r.last_updated, r.method, r.content, "
+    f"{_PATIENT}, {_RESTRICTED}"
+)
+"""Of a Version, in the order of its fields."""
 columns = COLUMNS.format("c")
 
 
@@ -51,9 +73,10 @@ def page(query: Query, dialect: Dialect = SQLITE) -> Statement:
         where, values = f"{where} AND ({later})", [*values, *bound]
     turns = ["DESC" if one.descending else "ASC" for one in keys]
     inner = ", ".join(f"{one.sql} AS k{number}" for number, one in enumerate(keys))
-    by = ", ".join(f"{number} {turn}" for number, turn in enumerate(turns, 4))
+    by = ", ".join(f"{number} {turn}" for number, turn in enumerate(turns, 5))
     # Only what is sorted by is carried through the sort; the texts are fetched for the page alone.
-    found = f"SELECT c.sequence, c.type, c.id, {inner} FROM current c WHERE {where} ORDER BY {by} LIMIT ?"
+    picked = f"c.sequence, c.type, c.id, c.owner, {inner}"
+    found = f"SELECT {picked} FROM current c WHERE {where} ORDER BY {by} LIMIT ?"
     names = ", ".join(f"page.k{number}" for number in range(len(keys)))
     turned = ", ".join(f"page.k{number} {turn}" for number, turn in enumerate(turns))
     head, rows = texts(found, turned, query.most_bytes, dialect)
@@ -138,18 +161,56 @@ class _Scope:
         self._patient = patient
         self._alias = alias
         self._dialect = dialect
-        self._unowned = all(patient_parameter(type_) is None and type_ != "Patient" for type_ in types)
+        self._unowned = not any(map(is_owned, types))
 
     def condition(self, condition: Condition) -> Statement:
         """The SQL of one condition."""
         match condition:
+            case Clause():
+                return self._clause(condition)
             case Chain():
                 return self._chain(condition)
             case Has():
                 return self._has(condition)
+            case OfPatient():
+                return self._of_patient(condition)
+        return self._combined(condition)
+
+    def _combined(self, condition: Together | AnyOf | Not | OfType) -> Statement:
+        match condition:
             case Together():
                 return any_of([self._together(*pair) for pair in condition.pairs])
-        return self._clause(condition)
+            case AnyOf():
+                return self._any_of(condition)
+            case Not():
+                sql, values = self.condition(condition.condition)
+                return f"NOT ({sql})", values
+        return f"{self._alias}.type IN ({marks(condition.types)})", list(condition.types)
+
+    def _any_of(self, condition: AnyOf) -> Statement:
+        ways = [[self.condition(one) for one in way] for way in condition.ways]
+        return any_of(
+            [
+                (" AND ".join(sql for sql, _ in way) or "1 = 1", [one for _, values in way for one in values])
+                for way in ways
+            ]
+            or [("1 = 0", [])]
+        )
+
+    def _of_patient(self, condition: OfPatient) -> Statement:
+        inner = self._alias + "p"
+        ways: list[str] = []
+        bound: list[Any] = []
+        for end in condition.ends:
+            sql, values = self._end(end, inner)
+            ways.append(f"SELECT {inner}.owner FROM current {inner} WHERE {sql} AND {inner}.owner <> 0")
+            bound += values
+        return f"{self._alias}.owner IN ({' UNION ALL '.join(ways)})", bound
+
+    def _end(self, end: Linked, alias: str) -> Statement:
+        """Whether what ``alias`` names is such a resource."""
+        sql, values = _Scope((end.type,), None, alias, self._dialect).condition(end.condition)
+        return f"{alias}.type = ? AND NOT {alias}.deleted AND {sql}", [end.type, *values]
 
     def _clause(self, clause: Clause) -> Statement:
         if clause.modifier == "missing":
@@ -220,22 +281,19 @@ class _Scope:
         ways: list[str] = []
         bound: list[Any] = []
         for end in chain.ends:
-            sql, values = _Scope((end.type,), None, inner, self._dialect).condition(end.condition)
+            sql, values = self._end(end, inner)
             joined = f"current {inner} JOIN reference k ON k.target = '{end.type}/' || {inner}.id"
-            ways.append(
-                f"SELECT k.key FROM {joined} "
-                f"WHERE {inner}.type = ? AND NOT {inner}.deleted AND {sql} AND {name}"
-            )
-            bound += [end.type, *values, *words]
+            ways.append(f"SELECT k.key FROM {joined} WHERE {sql} AND {name}")
+            bound += [*values, *words]
         return f"{self._alias}.key IN ({' UNION ALL '.join(ways)})", bound
 
     def _has(self, has: Has) -> Statement:
         name, words = named(has.indexes)
         inner = self._alias + "h"
-        sql, values = _Scope((has.by.type,), None, inner, self._dialect).condition(has.by.condition)
+        sql, values = self._end(has.by, inner)
         at = f"{self._alias}.type || '/' || {self._alias}.id"
         table = (
             f"SELECT 1 FROM reference k JOIN current {inner} ON {inner}.key = k.key "
-            f"WHERE k.target = {at} AND {name} AND {inner}.type = ? AND NOT {inner}.deleted AND {sql}"
+            f"WHERE k.target = {at} AND {name} AND {sql}"
         )
-        return f"EXISTS ({table})", [*words, has.by.type, *values]
+        return f"EXISTS ({table})", [*words, *values]

@@ -47,7 +47,7 @@ def test_what_finds_the_same_shares_its_keys():
 
 def test_only_what_is_found_without_a_patient_is_wide():
     wide = {name for name, one in parameters("Observation").items() if one.wide}
-    assert wide == {"identifier"}
+    assert wide == {"identifier", "_security"}
     assert all(one.wide for one in parameters("Patient").values())
 
 

@@ -1,0 +1,197 @@
+"""Whose a version is, and the conditions that confine a search to some people's resources."""
+
+import asyncio
+import json
+
+import pytest
+
+from service.fhir.search_keys import extract
+from service.fhir.search_query import (
+    AnyOf,
+    Chain,
+    Clause,
+    Has,
+    Linked,
+    Not,
+    OfPatient,
+    OfType,
+    ReferenceValue,
+    TokenValue,
+)
+from service.store.contract import History, Page, Query
+
+CONFIDENTIALITY = "http://terminology.hl7.org/CodeSystem/v3-Confidentiality"
+ANN, BEN = {"reference": "Patient/ann"}, {"reference": "Patient/ben"}
+WITH_DOCTOR = Clause(("Patient.general-practitioner",), "reference", (ReferenceValue(("Practitioner/d",)),))
+ON_TEAM = Clause(("CareTeam.participant",), "reference", (ReferenceValue(("Practitioner/t",)),))
+ACTIVE = Clause(("CareTeam.status",), "token", (TokenValue(None, "active"),))
+DOCTORS = OfPatient((Linked("Patient", WITH_DOCTOR),))
+TEAMS = OfPatient((Linked("CareTeam", AnyOf(((ON_TEAM, ACTIVE),))),))
+FINAL = Clause(("Observation.status",), "token", (TokenValue(None, "final"),))
+LABELLED = Clause(("Resource._security",), "token", (TokenValue(CONFIDENTIALITY, "R"),), wide=True)
+
+
+def observation(id_, subject, status="final", **more):
+    return {"resourceType": "Observation", "id": id_, "status": status, "subject": subject, **more}
+
+
+def label(code):
+    return {"security": [{"system": CONFIDENTIALITY, "code": code}]}
+
+
+def team(id_, subject, status="active"):
+    member = {"reference": "Practitioner/t"}
+    return {
+        "resourceType": "CareTeam",
+        "id": id_,
+        "status": status,
+        "subject": subject,
+        "participant": [{"member": member}],
+    }
+
+
+def consent(id_, patient, **more):
+    return {"resourceType": "Consent", "id": id_, "status": "active", "patient": patient, **more}
+
+
+FILED = (
+    {"resourceType": "Patient", "id": "ann", "generalPractitioner": [{"reference": "Practitioner/d"}]},
+    {"resourceType": "Patient", "id": "ben"},
+    {"resourceType": "Practitioner", "id": "d"},
+    observation("ann-final", ANN),
+    observation("ann-draft", ANN, "preliminary"),
+    observation("ben-final", BEN, meta=label("R")),
+    observation("ben-draft", BEN, "preliminary", meta=label("N")),
+    observation("both", ANN, performer=[BEN]),
+    observation("group", {"reference": "Group/g"}),
+    {
+        "resourceType": "Provenance",
+        "id": "of-ann",
+        "target": [{"reference": "Observation/ann-final"}, {"reference": "Practitioner/d"}],
+    },
+    {
+        "resourceType": "Provenance",
+        "id": "of-both",
+        "target": [{"reference": "Observation/ann-final"}, {"reference": "Observation/ben-final"}],
+    },
+    {"resourceType": "Provenance", "id": "of-none", "target": [{"reference": "Observation/nowhere"}]},
+    team("now", BEN),
+    team("once", ANN, "inactive"),
+)
+
+
+def run(work):
+    return asyncio.run(work)
+
+
+def write(store, *trees):
+    async def work(txn):
+        for tree in trees:
+            content = json.dumps(tree).encode()
+            await txn.put(tree["resourceType"], tree["id"], content, extract(tree))
+
+    run(store.write("put", work))
+
+
+@pytest.fixture
+def filed(store):
+    write(store, *FILED)
+    return store
+
+
+def found(store, type_, *conditions, **more):
+    return {one.id for one in run(store.search(Query(type_, conditions, **more))).versions}
+
+
+def test_a_version_tells_whose_it_is(filed):
+    def whose(type_, id_):
+        return run(filed.read(type_, id_)).patient
+
+    assert whose("Patient", "ann") == whose("Observation", "ann-final") == "ann"
+    assert whose("Practitioner", "d") == whose("Observation", "both") == whose("Observation", "group") == ""
+    assert run(filed.vread("Observation", "ben-final", 1)).patient == "ben"
+    assert {one.patient for one in run(filed.history(History(("CareTeam",)))).versions} == {"ann", "ben"}
+    page: Page = run(filed.search(Query("Observation")))
+    assert {one.id: one.patient for one in page.versions}["ben-draft"] == "ben"
+
+    async def changed():
+        return {one.id: one.patient async for one in filed.changes()}
+
+    assert run(changed())["ann-draft"] == "ann"
+
+
+def test_a_provenance_is_about_whom_its_targets_are_about(filed):
+    assert run(filed.read("Provenance", "of-ann")).patient == "ann"
+    assert run(filed.read("Provenance", "of-both")).patient == ""
+    assert run(filed.read("Provenance", "of-none")).patient == ""
+    first = {"resourceType": "Provenance", "id": "first", "target": [{"reference": "Observation/later"}]}
+    write(filed, first, observation("later", BEN))
+    assert run(filed.read("Provenance", "first")).patient == "ben"
+
+
+def test_a_transaction_tells_whose_its_versions_are(filed):
+    async def work(txn):
+        tree = observation("new", ANN)
+        put = await txn.put("Observation", "new", json.dumps(tree).encode(), extract(tree))
+        again = await txn.read("Observation", "new")
+        old = await txn.read("Observation", "ben-final")
+        searched = await txn.search(Query("Observation", (FINAL, DOCTORS)))
+        return put.patient, again.patient, old.patient, {one.id for one in searched.versions}
+
+    assert run(filed.write("work", work)) == ("ann", "ann", "ben", {"ann-final", "new"})
+
+
+def test_a_version_tells_that_its_patient_withholds_something(filed):
+    deny = {"type": "permit", "provision": [{"type": "deny"}]}
+    write(filed, consent("open", ANN, provision={"type": "permit"}))
+    assert not run(filed.read("Observation", "ann-final")).restricted
+    write(filed, consent("closed", ANN, provision=deny), consent("past", BEN, status="inactive"))
+    assert run(filed.read("Observation", "ann-final")).restricted
+    assert run(filed.read("Patient", "ann")).restricted
+    assert not run(filed.read("Observation", "ben-final")).restricted
+    assert not run(filed.read("Observation", "both")).restricted
+    assert not run(filed.read("Practitioner", "d")).restricted
+    everywhere = Clause(("Consent.withholds",), "token", (TokenValue(None, "true"),), wide=True)
+    assert found(filed, "Consent", everywhere) == {"closed"}
+    write(filed, consent("closed", ANN, provision={"type": "permit"}))
+    assert not run(filed.read("Observation", "ann-final")).restricted
+
+
+def test_of_patient_keeps_to_the_people_that_other_resources_are_about(filed):
+    assert found(filed, "Observation", DOCTORS) == {"ann-final", "ann-draft"}
+    assert found(filed, "Observation", TEAMS) == {"ben-final", "ben-draft"}
+    assert found(filed, "Patient", TEAMS) == {"ben"}
+    assert found(filed, "Patient", DOCTORS, also=("CareTeam",)) == {"ann", "once"}
+    assert found(filed, "Practitioner", DOCTORS) == set()
+    assert found(filed, "Provenance", DOCTORS) == {"of-ann"}
+    assert run(filed.search(Query("Observation", (TEAMS,), count=0))).total == 2
+
+
+def test_any_of_not_and_of_type(filed):
+    either = AnyOf(((DOCTORS, FINAL), (TEAMS, Not(FINAL))))
+    assert found(filed, "Observation", either) == {"ann-final", "ben-draft"}
+    assert found(filed, "Observation", AnyOf(())) == set()
+    assert found(filed, "Observation", AnyOf(((),)), FINAL, DOCTORS) == {"ann-final"}
+    assert found(filed, "Patient", OfType(("CareTeam",)), also=("CareTeam",)) == {"now", "once"}
+    assert found(filed, "Observation", Not(LABELLED), TEAMS) == {"ben-draft"}
+    subject = Clause(("Observation.subject",), "reference", (ReferenceValue(("Patient/ben",)),))
+    assert found(filed, "Observation", subject, Not(LABELLED)) == {"ben-draft"}
+    assert found(filed, "Observation", subject, DOCTORS) == set()
+
+
+def test_they_hold_at_the_other_end_of_a_reference(filed):
+    anybody = Clause(("Resource._id",), "id", ("ann", "ben"))
+    chained = Chain(("Observation.subject",), (Linked("Patient", AnyOf(((anybody, TEAMS),))),))
+    assert found(filed, "Observation", chained) == {"ben-final", "ben-draft"}
+    having = Has(("Observation.subject",), Linked("Observation", AnyOf(((FINAL, Not(LABELLED)),))))
+    assert found(filed, "Patient", having) == {"ann"}
+    assert found(filed, "Patient", Has(("Observation.subject",), Linked("Observation", TEAMS))) == {"ben"}
+
+
+def test_a_deleted_team_no_longer_counts(filed):
+    async def work(txn):
+        await txn.delete("CareTeam", "now")
+
+    run(filed.write("delete", work))
+    assert found(filed, "Observation", TEAMS) == set()
+    assert run(filed.read("CareTeam", "now")).patient == ""
