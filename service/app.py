@@ -131,7 +131,7 @@ def create_app(
     app.include_router(documented(API_ROUTES))
     guard = Guard(tokens, settings.base_url)
     pages = (
-        *panel_routes(_summaries, guard),
+        *panel_routes(_summaries, _stored, guard),
         *act_routes(_desk, guard),
         *page_routes(_views, guard),
         *guide_routes(guard),
@@ -153,6 +153,10 @@ def _open_to_pages(app: ASGIApp, settings: Settings) -> ASGIApp:
 
 def _summaries(request: Request) -> Summaries:
     return cast("Service", request.scope["app"]).summaries
+
+
+def _stored(request: Request, principal: Principal) -> Store:
+    return _page_call(request, principal).store
 
 
 def _views(request: Request, principal: Principal) -> StoredViews:

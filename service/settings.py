@@ -51,6 +51,10 @@ class Settings(BaseSettings):
         "",
         description="Limits of attention cues other than the usual: name=number, on or off, by spaces.",
     )
+    clinician_reach: Literal["care-team", "organization", "everybody"] = Field(
+        "care-team",
+        description="Whose patients a clinician's token opens: their own, their organization's, everybody's.",
+    )
     references: Literal["allow", "enforce"] = Field(
         "allow",
         description="'enforce' refuses references that lead nowhere here, and deleting what is referred to.",

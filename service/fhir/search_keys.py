@@ -49,6 +49,8 @@ __all__ = [
 ]
 
 _UTC = ZoneInfo("UTC")
+_TEAM_OF = At("CareTeam.managingOrganization", wide=False, type="Reference")
+"""No published parameter finds this; it says whose patients the team's are (security/care.py)."""
 Sink = Callable[[Any, int, Filing], None]
 """Files one value; the number is that of the repeating part it stands in, 0 for none."""
 
@@ -85,6 +87,8 @@ def extract(resource: Tree, *, zone: ZoneInfo = _UTC, base: str = "") -> SearchK
         filing.tokens[TokenKey(parameter.indexes[0], "", str(true).lower(), parameter.wide)] = None
     if type_ == "Consent" and may_withhold(resource):
         filing.tokens |= dict.fromkeys(TokenKey(WITHHOLDS, "", "true", wide) for wide in (False, True))
+    for organization in resource.get("managingOrganization", ()) if type_ == "CareTeam" else ():
+        file_reference(_TEAM_OF, organization, 0, filing)
     patient = resource.get("id", "") if type_ == "Patient" else _patient(type_, filing)
     return SearchKeys(
         patient,

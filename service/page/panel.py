@@ -29,6 +29,7 @@ from service.page.panel_row import PanelRow, unmade
 from service.page.rendering import html
 from service.security.principal import Principal
 from service.security.scopes import require
+from service.store.contract import Store
 from service.store.summaries import Listed, SummaryPage, SummaryQuery
 
 __all__ = ["Person", "panel_routes"]
@@ -50,9 +51,14 @@ class Person:
     behind: bool
 
 
-def panel_routes(summaries: Callable[[Request], Summaries], guard: Guard) -> list[Route]:
-    """The routes of the list; ``summaries`` answers the rows for a request."""
-    panel = _Panel(summaries, guard)
+def panel_routes(
+    summaries: Callable[[Request], Summaries], store: Callable[[Request, Principal], Store], guard: Guard
+) -> list[Route]:
+    """The routes of the list.
+
+    ``summaries`` keeps the rows up to date, ``store`` answers what is stored as far as a caller reaches.
+    """
+    panel = _Panel(summaries, store, guard)
     table = (("/app", "GET", panel.listed), ("/app/", "GET", panel.listed), ("/app", "POST", panel.found))
     return [
         Route(path, guard.around(answer), methods=[method], include_in_schema=False)
@@ -61,8 +67,13 @@ def panel_routes(summaries: Callable[[Request], Summaries], guard: Guard) -> lis
 
 
 class _Panel:
-    def __init__(self, summaries: Callable[[Request], Summaries], guard: Guard) -> None:
-        self._summaries, self._guard = summaries, guard
+    def __init__(
+        self,
+        summaries: Callable[[Request], Summaries],
+        store: Callable[[Request, Principal], Store],
+        guard: Guard,
+    ) -> None:
+        self._summaries, self._store, self._guard = summaries, store, guard
 
     async def listed(self, request: Request) -> Response:
         """GET /app: narrowed, ordered, page by page."""
@@ -83,15 +94,15 @@ class _Panel:
         return caller
 
     async def _answer(self, request: Request, caller: Principal, view: Asked, name: str = "") -> Response:
-        summaries = self._summaries(request)
+        summaries, store = self._summaries(request), self._store(request, caller)
         whose = _whose(caller, view.whose, self._base(request))
         asks = view.query(summaries.today, summaries.maker.basis, whose)
-        page = await _up_to_date(summaries, replace(asks, name=tuple(fold(name).split())))
+        page = await _up_to_date(summaries, store, replace(asks, name=tuple(fold(name).split())))
         return html(
             "panel.html",
             **_choices(caller, whose, view),
-            called=await _called(summaries, caller, whose),
-            people=[await _person(summaries, one) for one in page.listed],
+            called=await _called(store, caller, whose),
+            people=[await _person(store, one, summaries.today) for one in page.listed],
             total=page.total,
             behind=page.behind,
             today=summaries.today,
@@ -107,37 +118,37 @@ class _Panel:
 def _whose(caller: Principal, list_: str, base: str) -> str:
     """Whose list it is: the caller's reference, empty for all people the token may read.
 
-    The one place that decides which people somebody is shown in lists.
+    It narrows what the store shows of people, who keeps to whom the caller reaches.
     """
     return "" if list_ == "all" else local_target(caller.fhir_user, base) or caller.fhir_user
 
 
-async def _called(summaries: Summaries, caller: Principal, whose: str) -> str:
+async def _called(store: Store, caller: Principal, whose: str) -> str:
     """The name of whose list it is, if it is on file and the caller may read it; else the reference."""
     type_, _, id_ = whose.rpartition("/")
     if not caller.scopes.allow("r", type_):
         return whose
-    stored = await summaries.store.read(type_, id_)
+    stored = await store.read(type_, id_)
     return whose if stored is None or stored.deleted else facts.name(reread(stored.content))
 
 
-async def _up_to_date(summaries: Summaries, query: SummaryQuery) -> SummaryPage:
+async def _up_to_date(summaries: Summaries, store: Store, query: SummaryQuery) -> SummaryPage:
     """A page of the list, its rows made anew as far as there is time."""
-    page = await summaries.store.summaries(query)
+    page = await store.summaries(query)
     if page.behind:
         await summaries.hurry([one.patient for one in page.listed if one.behind], _HURRY_S)
-        page = await summaries.store.summaries(query)
+        page = await store.summaries(query)
     return page
 
 
-async def _person(summaries: Summaries, listed: Listed) -> Person:
+async def _person(store: Store, listed: Listed, today: date) -> Person:
     row = msgspec.json.decode(listed.content, type=PanelRow) if listed.content else None
     if row is None:
-        stored = await summaries.store.read("Patient", listed.patient)
+        stored = await store.read("Patient", listed.patient)
         row = (
             unmade(reread(stored.content)) if stored and not stored.deleted else PanelRow("No longer on file")
         )
-    return Person(listed.patient, row, _days(row.last_visit, summaries.today), listed.behind)
+    return Person(listed.patient, row, _days(row.last_visit, today), listed.behind)
 
 
 def _days(since: date | None, today: date) -> int | None:

@@ -14,6 +14,7 @@ from starlette.requests import Request
 from service.errors import InvalidInput, MethodNotAllowed, TooLarge, Unauthenticated
 from service.fhir import xml
 from service.fhir.json import dump
+from service.fhir.references import local_target
 from service.fhir.validation.profiles import Definitions
 from service.interactions.aside import aside
 from service.interactions.context import Action, Context, shipped_definitions
@@ -22,8 +23,12 @@ from service.operations.cue_limits import cue_limits
 from service.operations.own_resources import is_own
 from service.rest.fields import field, parameter
 from service.rest.negotiation import answer_type, body_is_xml
+from service.security.confined_store import ConfinedStore
+from service.security.judge import Here
 from service.security.principal import Principal
-from service.security.scopes import Scopes, require
+from service.security.reach import Reach
+from service.security.remembered import Remembered
+from service.security.scopes import BREAK_GLASS, Scopes, require
 from service.security.tokens import TokenVerifier
 from service.settings import Settings
 from service.store.code_lists import CodeLists
@@ -33,6 +38,7 @@ __all__ = [
     "ABOUT_THE_ANSWER",
     "AN_ENTRY",
     "READ_ONLY_TYPES",
+    "WITHIN",
     "Call",
     "Services",
     "base_url",
@@ -50,6 +56,8 @@ READ_ONLY_TYPES = frozenset({"AuditEvent"})
 ABOUT_THE_ANSWER = frozenset({"_format", "_pretty"})
 AN_ENTRY = "service.entry"
 """What the scope of a request holds that an entry of a Bundle stands for."""
+WITHIN = "service.within"
+"""What the scope of such a request holds the store under that the Bundle works in, confined already."""
 _HEARD_OUT = 10
 """How many times the largest body is read from a caller before the connection is closed."""
 _SCHEME = re.compile(r"https?")
@@ -65,7 +73,7 @@ class Services:
 
     ``now`` answers the present with a zone. ``definitions`` are the profiles known here, ``code_lists``
     those that the site has loaded; ``elsewhere`` asks its terminology server. ``exporting`` is held
-    while a research export runs.
+    while a research export runs. ``remembered`` is what was found of care and Consents a moment ago.
     """
 
     settings: Settings
@@ -76,6 +84,7 @@ class Services:
     code_lists: CodeLists = made(default_factory=CodeLists)
     elsewhere: Ask | None = None
     exporting: asyncio.Lock = made(default_factory=asyncio.Lock)
+    remembered: Remembered = made(default_factory=Remembered)
 
 
 @dataclass(frozen=True, slots=True)
@@ -90,7 +99,33 @@ class Call:
     @property
     def store(self) -> Store:
         """What is stored, as far as this caller reaches."""
-        return self.services.store
+        within: Store | None = self.request.scope.get(WITHIN)
+        return within or self._confined(self._reach)
+
+    @property
+    def workplace(self) -> Store:
+        """What is stored, for the service's own work for a plain scope; its answer shows nothing it reads."""
+        return self._confined(self._reach.for_work())
+
+    @property
+    def emergency(self) -> str:
+        """The reason why the caller breaks the glass, empty if they do not; Forbidden if they may not."""
+        reason = self.header("x-break-glass").strip()
+        if reason:
+            require(self.principal.scopes, (BREAK_GLASS,))
+        return reason
+
+    @property
+    def _reach(self) -> Reach:
+        named = self.principal.fhir_user
+        person = local_target(named, self.base) if named else ""
+        care = self.services.settings.clinician_reach
+        return self.services.remembered.reach(self.principal, person, care, broken=bool(self.emergency))
+
+    def _confined(self, reach: Reach) -> Store:
+        services = self.services
+        here = Here(services.settings.zone, self.base, services.now)
+        return ConfinedStore(services.store, reach, here, services.remembered)
 
     @property
     def base(self) -> str:

@@ -1,7 +1,6 @@
 """Operations called by entries of a Bundle: each is answered as its own request would be."""
 
 from collections.abc import AsyncIterator, Sequence
-from dataclasses import dataclass, replace
 from typing import NoReturn
 from urllib.parse import quote
 
@@ -12,7 +11,7 @@ from service.errors import InvalidInput, Issue, IssueType, MethodNotAllowed, Not
 from service.fhir.json import dump
 from service.interactions.entry import Entry
 from service.operations.arguments import definition
-from service.rest.call import AN_ENTRY, Call, Services
+from service.rest.call import AN_ENTRY, WITHIN, Call
 from service.rest.dispatch import OPEN, Row, Table, asked
 from service.rest.negotiation import FHIR_JSON
 from service.store.audit import Event
@@ -22,17 +21,17 @@ from service.store.summaries import SummaryQuery
 __all__ = ["CalledByEntries"]
 
 _KEPT = frozenset(
-    (b"authorization", b"host", b"x-forwarded-proto", b"x-forwarded-host", b"x-forwarded-prefix")
+    (
+        b"authorization",
+        b"host",
+        b"x-break-glass",
+        b"x-forwarded-proto",
+        b"x-forwarded-host",
+        b"x-forwarded-prefix",
+    )
 )
 """Header fields of the Bundle's request that hold for its entries too."""
 _AS_WRITTEN = "!$%&'()*+,-./:;=?@_|~"
-
-
-@dataclass(frozen=True, slots=True)
-class _Application:
-    """What an entry's request finds its services in."""
-
-    services: Services
 
 
 class CalledByEntries:
@@ -76,7 +75,8 @@ class CalledByEntries:
         scope: Scope = {
             **{name: self._call.request.scope[name] for name in ("type", "scheme", "server")},
             AN_ENTRY: True,
-            "app": _Application(replace(self._call.services, store=store)),
+            WITHIN: store,
+            "app": self._call.request.scope["app"],
             "method": entry.method,
             "path": f"/fhir/{path}",
             "path_params": values,

@@ -80,7 +80,7 @@ async def post_visit(
     """
     upload = await _upload(call)
     receipt = await accept(
-        call.store,
+        call.workplace,
         upload,
         settings=call.services.settings,
         context=call.context,

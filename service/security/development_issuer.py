@@ -49,13 +49,17 @@ class DevelopmentIssuer:
         public = RSAKey.import_key(self._key.as_dict(private=False))
         return Issuer(NAME, GivenKeys([public]), AUDIENCE)
 
-    def sign(self, subject: str, scope: str, *, now: float, fhir_user: str = "") -> str:
-        """Answer a token for ``subject`` that is valid for eight hours from ``now`` (seconds since 1970)."""
+    def sign(self, subject: str, scope: str, *, now: float, fhir_user: str = "", patient: str = "") -> str:
+        """Answer a token for ``subject`` that is valid for eight hours from ``now`` (seconds since 1970).
+
+        ``patient`` is the id of the patient it is about, where it is about one.
+        """
         claims = {"iss": NAME, "aud": AUDIENCE, "sub": subject, "scope": scope, "jti": secrets.token_hex(8)}
         times = {"iat": int(now), "exp": int(now) + VALID_S}
         user = {"fhirUser": fhir_user} if fhir_user else {}
+        about = {"patient": patient} if patient else {}
         header = {"alg": "RS256", "kid": self._key.kid}
-        return jwt.encode(header, claims | times | user, self._key, algorithms=["RS256"])
+        return jwt.encode(header, claims | times | user | about, self._key, algorithms=["RS256"])
 
 
 def write_demo_tokens(directory: Path, *, now: float, clinician: str) -> dict[str, str]:

@@ -6,7 +6,7 @@ really waits (the writer thread drives it), on a networked engine it does: the i
 """
 
 from collections.abc import AsyncIterator, Awaitable, Callable, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from typing import Literal, NamedTuple, Protocol, TypeVar
 
 from msgspec import Struct
@@ -48,8 +48,8 @@ class Version(Struct, frozen=True, gc=False):
     last_updated: str
     method: Literal["POST", "PUT", "DELETE"]
     content: bytes
-    patient: str = field(default="", compare=False)
-    restricted: bool = field(default=False, compare=False)
+    patient: str = ""
+    restricted: bool = False
 
     @property
     def deleted(self) -> bool:

@@ -4,7 +4,7 @@ What is put waits in memory and is written in a few statements: before anything 
 """
 
 from collections.abc import Awaitable, Callable, Mapping, Sequence
-from dataclasses import fields, replace
+from dataclasses import replace
 from typing import Any, Literal, Protocol
 
 from service.errors import Conflict
@@ -51,7 +51,7 @@ _TOUCH = (
 )
 _WORDS = "SELECT text, key FROM word WHERE text = ANY($1::text[])"
 _NO_WORD = -2
-_WIDTH = len(fields(Version))
+_WIDTH = len(Version.__struct_fields__)
 _FIRST_BLOCK, _LARGEST_BLOCK = 4, 1024
 
 

@@ -6,6 +6,7 @@ are those of types that belong to no patient. What is left, a narrow key without
 current resources and probes each one's keys.
 """
 
+from collections.abc import Sequence
 from functools import cache
 from typing import Any
 
@@ -40,7 +41,18 @@ from service.store.search_match import (
 )
 from service.store.search_order import Key, beyond, order, position
 
-__all__ = ["COLUMNS", "SQLITE", "WIDE", "Dialect", "Statement", "columns", "page", "texts", "total"]
+__all__ = [
+    "COLUMNS",
+    "SQLITE",
+    "WIDE",
+    "Dialect",
+    "Statement",
+    "columns",
+    "holding",
+    "page",
+    "texts",
+    "total",
+]
 
 _PATIENT = "coalesce((SELECT substr(text, 9) FROM word WHERE key = {0}.owner), '')"
 _RESTRICTED = (
@@ -119,6 +131,14 @@ def _where(query: Query, dialect: Dialect) -> Statement:
         head.append((f"{plus}c.owner IN (0, {WORD})", [patient]))
     every = [*head, *parts]
     return " AND ".join(sql for sql, _ in every), [value for _, values in every for value in values]
+
+
+def holding(
+    conditions: Sequence[Condition], types: tuple[str, ...], alias: str, dialect: Dialect
+) -> Statement:
+    """Whether all conditions hold of the resource that ``alias`` of the table current names."""
+    parts = [_Scope(types, None, alias, dialect).condition(one) for one in conditions]
+    return " AND ".join(sql for sql, _ in parts) or "1 = 1", [one for _, values in parts for one in values]
 
 
 def _patient(query: Query) -> str | None:

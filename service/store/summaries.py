@@ -10,6 +10,8 @@ import secrets
 from dataclasses import dataclass, field
 from typing import Literal
 
+from service.fhir.search_query import Condition
+
 __all__ = ["Listed", "Order", "Seen", "Summary", "SummaryPage", "SummaryQuery"]
 
 Order = Literal["name", "visit", "review", "status", "cues"]
@@ -52,7 +54,8 @@ class SummaryQuery:
 
     Rows of another ``day`` or ``basis`` are behind. ``tags``: all of them. ``name``: folded words, each in
     the name. ``seen_before``: the last visit was earlier, or there was none. ``behind``: only those whose row
-    is behind or missing. Rows without the value that orders them come last, both ways.
+    is behind or missing. ``among``: only Patients of whom all of these hold. Rows without the value that
+    orders them come last, both ways.
     """
 
     day: str
@@ -65,6 +68,7 @@ class SummaryQuery:
     descending: bool = False
     count: int = 50
     offset: int = 0
+    among: tuple[Condition, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

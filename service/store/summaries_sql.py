@@ -4,6 +4,7 @@ from collections.abc import Iterable, Iterator, Sequence
 from typing import Any
 
 from service.store.search_match import Dialect, Statement
+from service.store.search_sql import holding
 from service.store.summaries import Listed, Seen, Summary, SummaryPage, SummaryQuery
 
 __all__ = [
@@ -121,10 +122,10 @@ def listed(query: SummaryQuery, dialect: Dialect) -> Statement:
 def totals(query: SummaryQuery, dialect: Dialect) -> tuple[Statement, Statement]:
     """How many the list has, and how many patients of all are behind."""
     where, values = _where(query, dialect)
-    behind_ = [query.day, query.basis]
+    among, theirs = _among(query, dialect)
     return (
         (f"SELECT count(*) {_PEOPLE} {where}", values),
-        (f"SELECT count(*) {_PEOPLE} AND {_BEHIND}", behind_),
+        (f"SELECT count(*) {_PEOPLE} AND {_BEHIND} AND {among}", [query.day, query.basis, *theirs]),
     )
 
 
@@ -150,6 +151,7 @@ def page_of_summaries(rows: Sequence[Sequence[Any]], total: int, behind_: int) -
 
 def _where(query: SummaryQuery, dialect: Dialect) -> tuple[str, list[Any]]:
     parts: list[tuple[str, list[Any]]] = [
+        _among(query, dialect),
         *((dialect.within.format("s.tags", "?"), [f" {tag} "]) for tag in query.tags),
         *((dialect.within.format("s.name", "?"), [word]) for word in query.name),
     ]
@@ -159,6 +161,10 @@ def _where(query: SummaryQuery, dialect: Dialect) -> tuple[str, list[Any]]:
         parts.append((_BEHIND, [query.day, query.basis]))
     sql = " ".join(f"AND ({condition})" for condition, _ in parts)
     return sql, [value for _, values in parts for value in values]
+
+
+def _among(query: SummaryQuery, dialect: Dialect) -> Statement:
+    return holding(query.among, ("Patient",), "p", dialect)
 
 
 def _of(select: str, patients: Sequence[str]) -> Statement:

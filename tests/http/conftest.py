@@ -67,6 +67,7 @@ def settings(tmp_path: Path, key_file: Path, engine: str, request: pytest.Fixtur
         data_dir=tmp_path,
         database_url=request.getfixturevalue("database_url") if engine == "postgres" else "",
         development_issuer=True,
+        clinician_reach="everybody",
         max_body_bytes=200_000,
         max_bundle_entries=100,
     )

@@ -110,7 +110,8 @@ def browser(views, summaries):
 
     def make(address: str = ORIGIN, base_url: str = "") -> httpx.AsyncClient:
         guard = Guard(TokenVerifier([ISSUER], time.time), base_url)
-        routes = (*panel_routes(lambda _request: summaries, guard), *page_routes(lambda _, __: views, guard))
+        listed = panel_routes(lambda _request: summaries, lambda _, __: summaries.store, guard)
+        routes = (*listed, *page_routes(lambda _, __: views, guard))
         app = Starlette(routes=list(routes))
         return httpx.AsyncClient(transport=httpx.ASGITransport(app), base_url=address)
 

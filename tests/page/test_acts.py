@@ -18,6 +18,7 @@ from service.store.sqlite import SqliteStore
 
 pytestmark = pytest.mark.anyio
 NOW = datetime(2026, 12, 1, 9, 0, tzinfo=UTC)
+STAFF = "https://clinic.example.org/staff"
 HOST = "http://127.0.0.1:8080"
 SCOPES = "user/*.rs goal-decisions"
 
@@ -75,14 +76,15 @@ async def clinician(tmp_path):
 
     async def find(txn):
         (patient,) = await txn.find("Patient", PATIENTS, "demo-05")
-        return patient.id
+        (therapist,) = await txn.find("Practitioner", STAFF, "slp-01")
+        return patient.id, f"Practitioner/{therapist.id}"
 
-    patient = await store.write("find", find)
+    patient, therapist = await store.write("find", find)
     app = create_app(settings, store, clock=lambda: NOW)
     async with app.router.lifespan_context(app):
 
         def sign(scopes):
-            return issuer.sign("wren", scopes, now=NOW.timestamp())
+            return issuer.sign("wren", scopes, now=NOW.timestamp(), fhir_user=therapist)
 
         somebody = Clinician(app, sign, patient)
         yield somebody
@@ -104,7 +106,7 @@ async def test_a_status_of_ones_own_is_stated_shown_and_undone(clinician):
     assert status_cells(page)[0] == "not attainable goal is active"
     assert "Status stated: Closes the vocal folds on request" in page.text
     row = next(row for row in page.rows if row[1:2] == ["Status stated"])
-    assert (row[0], row[3], row[4]) == ("1 Dec 2026, 09:00", "wren", "Progressive disease.")
+    assert (row[0], row[3], row[4]) == ("1 Dec 2026, 09:00", "Wren Exampleton", "Progressive disease.")
     undoing = await clinician.link(page, "/decisions/")
     assert "Status stated" in undoing.text
     page = await clinician.send(undoing, "undo", reason="Entered for the wrong person.")
@@ -228,7 +230,12 @@ async def test_filing_a_summary_is_undone_and_filed_again(clinician):
     assert await documents() == [("entered-in-error", "2")]
     assert "On file none" in page.text
     undone, filed = [row for row in page.rows if row[1:2] in (["Undone"], ["Summary filed"])]
-    assert undone[1:5] == ["Undone", "Progress summary as of 2026-09-11", "wren", "Of another day."]
+    assert undone[1:5] == [
+        "Undone",
+        "Progress summary as of 2026-09-11",
+        "Wren Exampleton",
+        "Of another day.",
+    ]
     assert filed[5] == "was undone"
     page = await clinician.send(await clinician.get(form_address), "file")
     assert await documents() == [("current", "3")]

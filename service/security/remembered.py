@@ -1,0 +1,78 @@
+"""What was found a moment ago about who cares for whom and which Consents withhold something.
+
+It is asked at every request and changes seldom. What this process writes counts at once; what others write
+counts after ``SECONDS`` at most. That somebody is in nobody's care is never remembered.
+"""
+
+import time
+from collections.abc import Awaitable, Callable, Iterable, Mapping
+from dataclasses import dataclass, field
+
+from service.security.care import CareReach
+from service.security.consent_rules import Rules
+from service.security.principal import Principal
+from service.security.reach import Reach, reach_of
+
+__all__ = ["SECONDS", "Remembered", "Withheld"]
+
+SECONDS = 2.0
+_MOST = 100_000
+_OF_CARE = frozenset({"CareTeam", "Patient", "PractitionerRole", "RelatedPerson", "Organization"})
+_OF_CONSENT = frozenset({"Consent"})
+
+Withheld = Mapping[str, tuple[Rules, ...]]
+"""The Consents that withhold something, by the id of their patient."""
+
+
+@dataclass(slots=True)
+class Remembered:
+    """``now`` answers seconds that only rise."""
+
+    now: Callable[[], float] = time.monotonic
+    turn: int = 0
+    """Rises with whatever makes what is being looked up uncertain."""
+    _cared: dict[tuple[str, str], float] = field(default_factory=dict)
+    _withheld: tuple[float, Withheld] | None = None
+    _reaches: dict[tuple[Principal, str, bool], Reach] = field(default_factory=dict)
+
+    def reach(self, principal: Principal, person: str, care: CareReach, *, broken: bool) -> Reach:
+        """Answer ``reach_of`` this caller; callers ask many times."""
+        found = self._reaches.get((principal, person, broken))
+        if found is None:
+            if len(self._reaches) > _MOST:
+                self._reaches.clear()
+            found = reach_of(principal, person, care, broken=broken)
+            self._reaches[principal, person, broken] = found
+        return found
+
+    def cares(self, whose: str, patient: str) -> bool:
+        """Whether the patient was among these a moment ago."""
+        return self._cared.get((whose, patient), 0.0) > self.now()
+
+    def learn(self, whose: str, patients: Iterable[str], turn: int) -> None:
+        """Keep that these patients are among them, unless ``turn`` is over."""
+        if turn != self.turn:
+            return
+        if len(self._cared) > _MOST:
+            self._cared.clear()
+        end = self.now() + SECONDS
+        self._cared.update(((whose, patient), end) for patient in patients)
+
+    async def withheld(self, load: Callable[[], Awaitable[Withheld]]) -> Withheld:
+        """Answer the Consents, loaded if they were not a moment ago."""
+        if self._withheld is not None and self._withheld[0] > self.now():
+            return self._withheld[1]
+        turn = self.turn
+        found = await load()
+        if turn == self.turn:
+            self._withheld = (self.now() + SECONDS, found)
+        return found
+
+    def forget(self, types: frozenset[str]) -> None:
+        """Resources of these types were written."""
+        if types & _OF_CARE:
+            self._cared.clear()
+            self.turn += 1
+        if types & _OF_CONSENT:
+            self._withheld = None
+            self.turn += 1
