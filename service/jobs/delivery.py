@@ -4,7 +4,7 @@ Per patient one transaction Bundle of conditional updates (``PUT Observation?ide
 receiving end finds by business identifier what it already has. A reference to something in the same Bundle
 is its fullUrl; to something delivered before, a conditional reference (FHIR R4, http.html, transaction).
 A resource without a business identifier keeps its id (``PUT Provenance/…``) where the receiving end lets
-clients choose ids, and is otherwise counted as left out.
+clients choose ids, and is otherwise counted as left out. What is preliminary stays here (``signed.py``).
 """
 
 import uuid
@@ -22,9 +22,12 @@ from service.fhir.references import local_target, reference_texts, rewrite
 from service.fhir.search_keys import extract
 from service.jobs.http_client import Client, HTTPStatusError, Response, TransportError, worth_retrying
 from service.jobs.ledger import Ledger
+from service.jobs.signed import Change, sendable
 from service.store.contract import Store, Version
 
-__all__ = ["Delivered", "push"]
+__all__ = ["PRELIMINARY", "Delivered", "push"]
+
+PRELIMINARY = "preliminary until it is signed"
 
 
 @dataclass(slots=True)
@@ -36,10 +39,11 @@ class Delivered:
     left_out: int = 0
     reasons: dict[str, int] = field(default_factory=dict)
 
-    def leave_out(self, reason: str) -> None:
-        """Count one resource that was not sent."""
-        self.left_out += 1
-        self.reasons[reason] = self.reasons.get(reason, 0) + 1
+    def leave_out(self, reason: str, count: int = 1) -> None:
+        """Count resources that were not sent."""
+        if count:
+            self.left_out += count
+            self.reasons[reason] = self.reasons.get(reason, 0) + count
 
 
 @dataclass(frozen=True, slots=True)
@@ -75,7 +79,10 @@ async def push(
     waiting, newest = await _undelivered(store, ledger)
     result = Delivered()
     for done, (patient, versions) in enumerate(waiting.items(), 1):
-        items = [item for version in versions if (item := await _item(store, version, keeps_ids, result))]
+        changes = [Change(one, await _tree(store, one)) for one in versions]
+        changes, kept = await sendable(store, patient, changes)
+        result.leave_out(PRELIMINARY, kept)
+        items = [item for change in changes if (item := _item(change, keeps_ids, result))]
         if items:
             await _send(client, await _transaction(store, items), attempts)
             result.transactions += 1
@@ -95,7 +102,7 @@ async def _undelivered(store: Store, ledger: Ledger) -> tuple[dict[str, list[Ver
     newest = ledger.everything
     async for version in store.changes(ledger.everything):
         newest = version.sequence
-        patient = await _patient(store, json.reread((await _last_content(store, version)).content))
+        patient = await _patient(store, await _tree(store, version))
         if version.sequence > ledger.delivered(patient):
             # The text is read again when it is sent: a large store's changes do not fit in memory.
             found.setdefault(patient, []).append(replace(version, content=b""))
@@ -126,8 +133,13 @@ async def _last_content(store: Store, version: Version) -> Version:
     return stored or version
 
 
-async def _item(store: Store, version: Version, keeps_ids: frozenset[str], result: Delivered) -> _Item | None:
-    tree = json.reread((await _last_content(store, version)).content)
+async def _tree(store: Store, version: Version) -> dict[str, Any]:
+    """What the version says, or for a deletion the one before it."""
+    return json.reread((await _last_content(store, version)).content)
+
+
+def _item(change: Change, keeps_ids: frozenset[str], result: Delivered) -> _Item | None:
+    version, tree = change.version, change.tree
     criterion = _criterion(tree)
     if not criterion and version.type not in keeps_ids:
         result.leave_out(f"{version.type} without an identifier")

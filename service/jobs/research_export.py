@@ -29,6 +29,7 @@ from service.jobs.research_policies import load_variant
 from service.jobs.research_provenance import provenance
 from service.jobs.research_report import Report
 from service.jobs.vault import Vault
+from service.records.preliminary import belongs, preliminary_records
 from service.store.contract import Query, Store
 from service.store.pages import about, every
 
@@ -105,7 +106,7 @@ class ResearchExport:
                 self.report.left_out[why] += 1
                 continue
             people.append(patient["id"])
-            stored = [patient, *await self._all_of(patient["id"], _TELLS_APART)]
+            stored = [patient, *await self._signed(patient["id"], _TELLS_APART)]
             released, _ = self._deidentify(stored, self._vault.of(patient["id"]))
             if released:
                 (test if _is_test(released[0]) else real)[self._class_of(released)] += 1
@@ -124,7 +125,7 @@ class ResearchExport:
             return []
         known = self._vault.of(person)
         types = tuple(type_ for type_ in self._variant.deidentify.types if type_ != "Patient")
-        stored = [json.reread(found.content), *await self._all_of(person, types)]
+        stored = [json.reread(found.content), *await self._signed(person, types)]
         released, held_back = self._deidentify(stored, known)
         why = self._protect(released) if released else NO_PATIENT
         if why:
@@ -167,6 +168,11 @@ class ResearchExport:
             for type_ in types
             async for version in every(self._store, about(type_, person))
         ]
+
+    async def _signed(self, person: str, types: tuple[str, ...]) -> list[Tree]:
+        """The same without what waits for a signature."""
+        waiting = preliminary_records(await self._all_of(person, ("Encounter",)))
+        return [one for one in await self._all_of(person, types) if not belongs(one, waiting)]
 
     def _class_of(self, released: list[Tree]) -> QuasiIdentifiers:
         return quasi_identifiers(released[0], released[1:])

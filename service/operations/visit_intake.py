@@ -22,12 +22,12 @@ from service.records.identity import Names, person_url
 from service.records.on_file import OnFile, Seen
 from service.records.parts import is_own
 from service.records.person import patient_elements
+from service.records.preliminary import same_or_amended
 from service.records.provenance import provenance
 from service.records.revision import resolved, revise
 from service.records.rules import check as check_rules
-from service.records.sameness import same_content
 from service.records.shape import headline
-from service.records.visit import VisitRecord
+from service.records.visit import Practitioner, VisitRecord
 from service.settings import Settings
 from service.store.contract import Store, Transaction, VisitKey
 from service.store.pages import Searcher
@@ -129,10 +129,10 @@ class _Intake:
         if file.stamp != ready.file.stamp:
             ready = self._prepared(file)
         own = await _own_parts(txn, ready)
-        bundle, notes = revise(ready.bundle, ready.file, own, ready.names, self._settings.zone)
+        bundle, notes = revise(ready.bundle, ready.file.signed, own, ready.names, self._settings.zone)
         shown = bundle if self._dry_run else None
         requests = entries(resolved(bundle, own), context=self._context)
-        applied = await apply(txn, requests, context=self._context, same=same_content)
+        applied = await apply(txn, requests, context=self._context, same=same_or_amended)
         names = {request.full_url: reference_of(one) for request, one in zip(requests, applied, strict=True)}
         await _claim(txn, ready, names)
         warnings = (*ready.warnings, *notes)
@@ -144,11 +144,14 @@ class _Intake:
     async def _add_provenance(
         self, txn: Transaction, ready: _Prepared, receipt: Receipt, names: dict[str, str]
     ) -> None:
-        one = ready.record.visit.clinician.identifier
+        def named(person: Practitioner) -> str:
+            one = person.identifier
+            return names[person_url("Practitioner", one.system, one.value)]
+
         resource = provenance(
             ready.record,
             receipt.changed,
-            clinician=names[person_url("Practitioner", one.system, one.value)],
+            named=named,
             sender=self._sender,
             recorded=self._context.clock(),
         )

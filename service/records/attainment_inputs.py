@@ -51,6 +51,9 @@ _SCORES = {
 _STAYS = {"goal-stated-status", *CARE_CODES}
 """What people stated, and what is about safety: no values that leaving a visit out takes away."""
 
+_WARNS = frozenset({"red-flag-checklist"})
+"""What counts of a visit that is not signed: a warning, but nothing that anybody has to answer for."""
+
 
 def attainment_inputs(stored: AttainmentFile, *, zone: ZoneInfo, as_of: date) -> PatientInputs:
     """Make the inputs of one patient for a date. ``zone`` is the site's: it says on which day a time lies."""
@@ -71,7 +74,8 @@ def attainment_inputs(stored: AttainmentFile, *, zone: ZoneInfo, as_of: date) ->
 
 
 def _left_out(one: Seen, excluded: Mapping[str, Encounter]) -> bool:
-    return one.observation.encounter.reference in excluded and one.code not in _STAYS
+    visit = excluded.get(one.observation.encounter.reference)
+    return visit is not None and one.code not in (_WARNS if visit.preliminary else _STAYS)
 
 
 def _excluded(

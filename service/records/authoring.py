@@ -19,6 +19,7 @@ from service.records.person import add_conditions, add_consent, add_patient
 from service.records.plan import add_plan
 from service.records.practice import add_practice
 from service.records.safety import add_clearance, add_red_flags, add_safety_screen
+from service.records.signature import as_signed
 from service.records.study import add_study
 from service.records.training import add_procedure, add_training
 from service.records.visit import VisitRecord
@@ -49,7 +50,7 @@ def author(record: VisitRecord, known: Known, codes: Codes, zone: tzinfo) -> Ele
     _add_safety(draft)
     _add_examination(draft)
     _add_care(draft, known)
-    return draft.bundle()
+    return as_signed(draft.bundle(), record.signature)
 
 
 def _add_safety(draft: Draft) -> None:

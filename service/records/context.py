@@ -75,7 +75,9 @@ class VisitOnFile:
 class RecordContext:
     """What is on file for the patient of one record, as of that record's visit.
 
-    Nothing that stems from the record itself is in here, so that a correction is judged like a first arrival.
+    Nothing that stems from the record itself is in here, so that a correction is judged like a first arrival,
+    but ``signature``: how the record on file was signed (preliminary, final, amended; sent: final without
+    saying so), empty if it is not on file.
     ``plans`` are in time order, the newest last. ``visits_planned`` is how many visits the episode is to
     have, if somebody said so.
     """
@@ -91,3 +93,4 @@ class RecordContext:
     goals: Mapping[str, GoalOnFile] = field(default_factory=dict)
     visits: tuple[VisitOnFile, ...] = ()
     visits_planned: int | None = None
+    signature: str = ""

@@ -3,6 +3,7 @@
 from service.records.draft import HL7, PFE, US_CORE, Draft
 from service.records.elements import Element, coded, day, moment, present, reference
 from service.records.narrative import narrative
+from service.records.signature import signature
 from service.records.visit import Practitioner
 
 __all__ = ["add_care_team", "add_encounter", "add_ending", "add_episode", "add_referrals", "visit_period"]
@@ -21,9 +22,11 @@ def add_encounter(draft: Draft, episode: str) -> None:
     visit = draft.record.visit
     home = visit.type == "home call"
     type_ = draft.codes.answer(visit.type)
+    signed = signature(draft)
     people = [("responsible-clinician", visit.clinician), ("supervisor", visit.supervisor)]
     body = {
         "text": narrative(f"Visit: {type_['text']}", [("Start", moment(draft.start))]),
+        **present(extension=signed),
         "status": "finished",
         "class": draft.codes.coding(f"{HL7}v3-ActCode", "HH" if home else "AMB"),
         "type": [type_],

@@ -32,6 +32,7 @@ from service.records.parts import (
     target,
 )
 from service.records.plan_chain import PlanSpan, chain
+from service.records.preliminary import signature_status, without_preliminary
 from service.records.safety import SAFETY_SCREEN
 from service.records.stored import Resource, code_of, component, extensions, reference_to, value_code
 
@@ -44,6 +45,11 @@ class OnFile:
 
     patient: Resource | None = None
     resources: Mapping[str, Sequence[Resource]] = field(default_factory=dict)
+
+    @property
+    def signed(self) -> "OnFile":
+        """The same file without what waits for a signature: that changes nothing of other records."""
+        return OnFile(self.patient, without_preliminary(self.resources))
 
     @property
     def stamp(self) -> frozenset[tuple[str, str]]:
@@ -60,7 +66,8 @@ class Seen:
 
     def __init__(self, file: OnFile, names: Names, start: datetime, zone: ZoneInfo) -> None:
         """``start`` is the visit's start with its offset, ``zone`` the site's."""
-        self._file = file
+        self._everything = file
+        self._file = file.signed
         self._names = names
         self._start = start
         self._zone = zone
@@ -80,6 +87,7 @@ class Seen:
             plans=tuple(self._plan_on_file(plan) for plan in plans),
             goals={goal.key: goal for goal in map(_goal, self._goals())},
             visits=tuple(self._visits()),
+            signature=self._signature(),
         )
 
     def known(self, episode_start: date | None) -> Known:
@@ -107,12 +115,20 @@ class Seen:
 
     def _visits(self) -> list[VisitOnFile]:
         found = []
-        for encounter in self._others("Encounter"):
+        for encounter in self._everything.resources.get("Encounter", ()):
+            if in_error(encounter) or is_own(encounter, self._names):
+                continue
             text = encounter.get("period", {}).get("start", "")
             value = next((value for _, value in identifiers(encounter)), "")
             if len(text) > len("2026-02-04"):
                 found.append(VisitOnFile(decoded(value), datetime.fromisoformat(text)))
         return found
+
+    def _signature(self) -> str:
+        """How this very record was signed as it is on file; empty if it is not."""
+        stored = self._everything.resources.get("Encounter", ())
+        own = [one for one in stored if is_own(one, self._names) and not in_error(one)]
+        return next((signature_status(one) or "sent" for one in own), "")
 
     def _episodes(self) -> list[tuple[str, Resource]]:
         """Episodes that began no later than the visit, the newest first."""

@@ -14,6 +14,7 @@ from service.records.identity import Names, full_url
 from service.records.narrative import narrative
 from service.records.on_file import OnFile
 from service.records.parts import identifiers, in_error, is_own, target
+from service.records.preliminary import says_preliminary, signature_status
 from service.records.settle import (
     Statement,
     is_discharge,
@@ -24,6 +25,7 @@ from service.records.settle import (
     with_status,
 )
 from service.records.settle_flags import settled_flag, statement_times
+from service.records.signature import AMENDED, FINAL
 from service.records.standing import overruled, part_notes, with_decisions
 from service.records.stored import Resource, reference_to
 
@@ -39,14 +41,17 @@ def revise(
 ) -> tuple[Element, tuple[Issue, ...]]:
     """The transaction to carry out, and what is to be told of decisions that stand over the record.
 
-    ``own`` are the stored parts of the record behind ``names``, those in error included.
+    ``file`` is what is on file and signed; ``own`` are the stored parts of the record behind ``names``, those
+    in error and preliminary ones included. A preliminary record changes nothing of other records.
     """
     revision = _Revision(bundle, file, own, names, zone)
     notes = revision.decisions()
-    revision.goals()
-    revision.plans()
-    revision.episodes()
-    revision.flags()
+    if not revision.preliminary:
+        revision.new_parts()
+        revision.goals()
+        revision.plans()
+        revision.episodes()
+        revision.flags()
     revision.removals()
     return {**bundle, "entry": [*revision.authored.values(), *revision.added]}, tuple(notes)
 
@@ -105,6 +110,21 @@ class _Revision:
         written = self._statements(self._written("Observation"))
         on_file = self._statements(self._others("Observation"))
         return [*part_notes(parts.values(), self._names), *overruled(written, on_file)]
+
+    @property
+    def preliminary(self) -> bool:
+        """Whether the record waits for a signature."""
+        visits = self._written("Encounter")
+        return any(signature_status(one.resource) == "preliminary" for one in visits)
+
+    def new_parts(self) -> None:
+        """What an amendment adds was not there before: it is final, not amended."""
+        for url, entry in self.authored.items():
+            resource, stored = entry["resource"], self._own.get(url)
+            before = stored is None or in_error(stored) or says_preliminary(stored)
+            if before and resource.get("status") == AMENDED and resource["resourceType"] in FINAL:
+                final = {**resource, "status": FINAL[resource["resourceType"]]}
+                self.authored[url] = {**entry, "resource": final}
 
     def goals(self) -> None:
         """Every goal shows the newest of what was stated about it."""

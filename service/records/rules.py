@@ -16,6 +16,7 @@ from service.records.rules_person import check_person
 from service.records.rules_plan import check_plan
 from service.records.rules_practice import check_practice
 from service.records.rules_safety import check_safety
+from service.records.rules_signature import check_signature
 from service.records.rules_study import check_study, is_compared, plain_swallows
 from service.records.rules_trials import check_training
 from service.records.rules_visit import check_visit
@@ -34,6 +35,7 @@ _RULES = (
     check_plan,
     check_practice,
     check_goals,
+    check_signature,
 )
 
 

@@ -347,13 +347,23 @@ class Encounter(Extended, frozen=True):
 
     @property
     def excluded(self) -> bool:
-        """Whether a person left the visit out of computed results."""
-        return any(True for _ in self.extensions("visit-exclusion"))
+        """Whether the visit is left out of computed results: a person did so, or it is not signed."""
+        return self.preliminary or any(True for _ in self.extensions("visit-exclusion"))
 
     @property
     def exclusion(self) -> str:
-        """Why a person left the visit out of computed results, in words; empty if nobody did."""
-        return self.extended("visit-exclusion").within("reason").value_codeable_concept.text
+        """Why the visit is left out of computed results, in words; empty if it counts."""
+        if reason := self.extended("visit-exclusion").within("reason").value_codeable_concept.text:
+            return reason
+        if not self.preliminary:
+            return ""
+        signed = self.extended("visit-signature").within("signed-by").value_reference.reference
+        return "co-signature needed" if signed else "draft, not signed"
+
+    @property
+    def preliminary(self) -> bool:
+        """Whether its record waits for a signature."""
+        return self.extended("visit-signature").within("status").value_code == "preliminary"
 
     @property
     def reference(self) -> str:
@@ -373,8 +383,8 @@ class CarePlan(Extended, frozen=True):
 
     @property
     def in_force(self) -> bool:
-        """Whether it was not entered in error."""
-        return self.status != "entered-in-error"
+        """Whether it was given: neither a draft nor entered in error."""
+        return self.status not in ("draft", "entered-in-error")
 
     @property
     def reference(self) -> str:

@@ -40,6 +40,7 @@ __all__ = [
     "Referral",
     "SafetyScreen",
     "Scaling",
+    "Signature",
     "StopRules",
     "SwallowStudy",
     "Training",
@@ -524,6 +525,25 @@ class Referral(_Part):
     reason: Text
 
 
+class Signature(_Part):
+    """How the record was signed. What is preliminary counts in no computed result and is sent nowhere.
+
+    A record without this part was signed in the system it comes from, and is final. A draft, and one signed
+    in training or assisting until somebody licensed has co-signed it, is preliminary.
+    """
+
+    state: Literal["draft", "signed", "co-signed", "amended"]
+    signed_by: Practitioner | None = Field(None, description="The visit's clinician if empty.")
+    signer: Literal["licensed", "student", "assistant"] = Field(
+        "licensed", description="A student's or assistant's signature needs a co-signature."
+    )
+    signed_at: Moment | None = None
+    co_signed_by: Practitioner | None = Field(None, description="Somebody licensed, another person.")
+    co_signed_at: Moment | None = None
+    co_signer_licence: Text | None = Field(None, description="Number of the co-signer's licence.")
+    reason: Text | None = Field(None, description="Why it was amended.")
+
+
 class VisitRecord(_Part):
     """One visit, as the clinic has it."""
 
@@ -547,3 +567,6 @@ class VisitRecord(_Part):
     goals: list[Goal] = []
     goal_reviews: list[GoalReview] = []
     referrals: list[Referral] = []
+    signature: Signature | None = Field(
+        None, description="Empty: signed where the record comes from, and final."
+    )

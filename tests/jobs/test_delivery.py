@@ -9,7 +9,7 @@ import pytest
 
 from service.errors import DeliveryFailed
 from service.fhir.search_keys import extract
-from service.jobs.delivery import push
+from service.jobs.delivery import PRELIMINARY, push
 from service.jobs.http_client import connect, retry_wait
 from service.jobs.ledger import Ledger
 from service.store.sqlite import SqliteStore
@@ -303,3 +303,17 @@ async def test_what_names_a_version_names_the_resource_at_the_other_end(
     names = [one["fullUrl"] for one in entries if one["resource"]["resourceType"] == "Observation"]
     assert [target] == (names or ["Observation?identifier=https%3A%2F%2Fclinic.example.org%2Fvisits%7Co1"])
     assert bool(names) is sent_along
+
+
+@pytest.mark.anyio
+async def test_what_says_it_is_preliminary_stays_until_it_is_final(store, folder, httpx_mock):
+    await _put(store, _patient("a"), _observation("o", "a").replace(b"final", b"preliminary"))
+    _metadata(httpx_mock)
+    httpx_mock.add_response(url=REMOTE, json={}, is_reusable=True)
+    first = await _push(store, folder)
+    assert first.reasons == {PRELIMINARY: 1}
+    assert [entry["resource"]["resourceType"] for entry in _bundles(httpx_mock)[0]["entry"]] == ["Patient"]
+    await _put(store, _observation("o", "a"))
+    await _push(store, folder)
+    (entry,) = _bundles(httpx_mock)[1]["entry"]
+    assert entry["resource"]["status"] == "final"

@@ -264,3 +264,18 @@ def test_a_visit_that_was_left_out_of_computed_results_leaves_as_such(research):
     assert reason["valueCodeableConcept"]["coding"][0]["code"] == "unwell"
     assert "text" not in reason["valueCodeableConcept"]
     assert day["valueDateTime"] == "2026"
+
+
+def test_a_visit_that_waits_for_a_signature_stays_here(research):
+    named = {"identifier": [{"system": "urn:records", "value": "visit-1"}]}
+    draft = {"url": "status", "valueCode": "preliminary"}
+    encounter = about("p", "Encounter", "e", status="finished", **named)
+    encounter |= {
+        "class": {"system": "http://terminology.hl7.org/CodeSystem/v3-ActCode", "code": "AMB"},
+        "extension": [{"url": extension("visit-signature"), "extension": [draft]}],
+    }
+    part = {"identifier": [{"system": "urn:records", "value": "visit-1/pre/1"}]}
+    research.put([*person("p"), encounter, observation("p", "theirs", **part), observation("p", "other")])
+    lines, _ = research.export()
+    assert of(lines, "Encounter") == []
+    assert len(of(lines, "Observation")) == 1

@@ -8,14 +8,18 @@ from pathlib import Path
 
 import pytest
 from processes import by_identifier, client, everything, run, searchable_types, serving, token
+from sample_visits import visit_tree
 
 from service.errors import DeliveryFailed
+from service.fhir.json import dump
 from service.jobs.delivery import push
 from service.jobs.http_client import connect
 from service.jobs.ledger import Ledger
 from service.operations.own_resources import is_own
+from service.records.preliminary import says_preliminary
 from service.store.sqlite import SqliteStore
 
+_JSON = {"Content-Type": "application/json"}
 EXAMPLES = Path(__file__).parents[2] / "examples" / "visits"
 
 
@@ -72,6 +76,57 @@ def test_the_receiver_is_killed_half_way(here, there):
             assert 0 < len(everything(http, "Patient")) < 5
         _push(here, receiver, keys[1])
         _assert_same(sender, receiver, keys)
+
+
+def test_a_draft_stays_here_until_it_is_signed_and_then_arrives_whole(there, tmp_path):
+    first, visit = visit_tree("demo-01-visit-1"), visit_tree("demo-01-visit-2")
+    signature = {"state": "signed", "signed_at": "2026-02-10T12:00-05:00"}
+    here = tmp_path / "with-a-draft"
+    with _serve(here) as sender, _serve(there) as receiver:
+        keys = token(here), token(there)
+        _send(sender, keys[0], first)
+        _send(sender, keys[0], visit | {"signature": {"state": "draft"}})
+        told = _push(here, receiver, keys[1]).stdout
+        assert "preliminary until it is signed" in told
+        assert _records(receiver, keys[1]) == {"demo-01-visit-1"}
+        assert _drafts(receiver, keys[1]) == []
+
+        _send(sender, keys[0], visit | {"signature": signature})
+        _push(here, receiver, keys[1])
+        assert _records(receiver, keys[1]) == {"demo-01-visit-1", "demo-01-visit-2"}
+        assert _parts(receiver, keys[1], "demo-01-visit-2") == _parts(sender, keys[0], "demo-01-visit-2")
+        assert _push(here, receiver, keys[1]).stdout.startswith("0 resources sent in 0 transactions.")
+
+
+def _send(server, token_file, tree):
+    with client(server, token_file) as http:
+        response = http.post(f"{server.url}/intake/visits", content=dump(tree), headers=_JSON)
+    response.raise_for_status()
+
+
+def _holds(server, token_file):
+    with client(server, token_file) as http:
+        types = searchable_types(http)
+        return [one for type_ in types for one in everything(http, type_) if not is_own(type_, one["id"])]
+
+
+def _names(tree):
+    identifiers = tree.get("identifier", [])
+    return [one["value"] for one in (identifiers if isinstance(identifiers, list) else [identifiers])]
+
+
+def _parts(server, token_file, record):
+    names = (name for one in _holds(server, token_file) for name in _names(one))
+    return sorted(name for name in names if name.partition("/")[0] == record)
+
+
+def _records(server, token_file):
+    names = (name for one in _holds(server, token_file) for name in _names(one))
+    return {name.partition("/")[0] for name in names if name.startswith("demo-01-visit")}
+
+
+def _drafts(server, token_file):
+    return [one for one in _holds(server, token_file) if says_preliminary(one)]
 
 
 async def _push_and_kill(folder, receiver, secret):

@@ -1,0 +1,190 @@
+"""A visit's record from draft to co-signed and amended: what is stored and what counts."""
+
+import asyncio
+from datetime import date
+from zoneinfo import ZoneInfo
+
+import pytest
+from intake_desk import Desk, values
+from sample_visits import visit_tree
+
+from service.errors import RuleViolation
+from service.fhir.validation import errors
+from service.operations.goal_attainment import compute
+from service.records.preliminary import signature_status
+
+RECORD = "demo-01-visit-2"
+CLINICIAN = visit_tree(RECORD)["visit"]["clinician"]
+STUDENT = {"identifier": CLINICIAN["identifier"] | {"value": "student-01"}, "name": "Robin Learnwell"}
+SUPERVISOR = {"identifier": CLINICIAN["identifier"] | {"value": "slp-02"}, "name": "Alex Overseer"}
+DRAFT = {"state": "draft"}
+BY_STUDENT = {
+    "state": "signed",
+    "signed_by": STUDENT,
+    "signer": "student",
+    "signed_at": "2026-02-10T12:00-05:00",
+}
+CO_SIGNED = BY_STUDENT | {
+    "state": "co-signed",
+    "co_signed_by": SUPERVISOR,
+    "co_signed_at": "2026-02-11T08:00-05:00",
+    "co_signer_licence": "SLP-4711",
+}
+AMENDED = CO_SIGNED | {"state": "amended", "reason": "hold time mistyped"}
+
+
+@pytest.fixture
+def desk(tmp_path):
+    desk = Desk(tmp_path)
+    desk.send(visit_tree("demo-01-evaluation-1"), visit_tree("demo-01-visit-1"))
+    yield desk
+    asyncio.run(desk.store.close())
+
+
+def signed(signature, name=RECORD, **more):
+    tree = visit_tree(name) | more
+    tree["visit"]["supervisor"] = SUPERVISOR
+    return tree | {"signature": signature}
+
+
+def answer(desk):
+    (patient,) = desk.all("Patient")
+    return asyncio.run(compute(desk.store, patient["id"], date(2026, 3, 1), zone=ZoneInfo("UTC")))
+
+
+def own(desk, type_, name=RECORD):
+    return [one for one in desk.all(type_) if any(value.startswith(name) for value in values(one))]
+
+
+def statuses(desk, type_="Observation"):
+    return {one["status"] for one in own(desk, type_)}
+
+
+def encounter(desk):
+    return desk.part(RECORD)
+
+
+def test_a_draft_says_so_in_every_part_that_has_a_word_for_it(desk):
+    desk.send(signed(DRAFT, "demo-01-visit-3"))
+    (found,) = own(desk, "Encounter", "demo-01-visit-3")
+    assert (signature_status(found), found["status"]) == ("preliminary", "finished")
+    assert {one["status"] for one in own(desk, "Observation", "demo-01-visit-3")} == {"preliminary"}
+    assert not [issue for one in desk.all("Observation") for issue in errors(one)]
+    assert not errors(found)
+
+
+def test_a_draft_counts_nowhere_and_is_listed_with_its_reason(desk):
+    before = answer(desk)
+    desk.send(signed(DRAFT))
+    found = answer(desk)
+    assert [one.day for one in found.visits] == [one.day for one in before.visits]
+    assert found.goals[0].status == before.goals[0].status
+    (excluded,) = found.excluded
+    assert (excluded.day, excluded.reason) == (date(2026, 2, 10), "draft, not signed")
+    assert len(excluded.evidence) > 20
+    assert found.goals[0].readings[-1].why == "visit excluded: draft, not signed"
+
+
+def test_a_students_record_waits_for_the_supervisor_and_then_counts(desk):
+    desk.send(signed(BY_STUDENT))
+    (excluded,) = answer(desk).excluded
+    assert excluded.reason == "co-signature needed"
+    assert statuses(desk) == {"preliminary"}
+    desk.send(signed(CO_SIGNED))
+    assert (answer(desk).excluded, statuses(desk)) == ((), {"final"})
+    assert signature_status(encounter(desk)) == "final"
+
+
+def test_signed_it_counts_as_one_that_came_without_a_signature(desk):
+    desk.send(visit_tree(RECORD))
+    plain = answer(desk)
+    desk.send(signed(CO_SIGNED))
+    assert answer(desk) == plain
+
+
+def test_the_same_draft_again_writes_nothing(desk):
+    desk.send(signed(DRAFT))
+    assert desk.send(signed(DRAFT)).changed == ()
+
+
+def test_a_draft_changes_nothing_of_other_records_until_it_is_signed(desk):
+    goal = desk.part("demo-01-visit-1/goals/closure")
+    review = {"goal": "closure", "lifecycle_status": "on-hold", "reason": "fever"}
+    desk.send(signed(DRAFT, goal_reviews=[review]))
+    assert desk.part("demo-01-visit-1/goals/closure") == goal
+    desk.send(visit_tree("demo-01-visit-3"))
+    assert desk.part("demo-01-visit-1/goals/closure")["lifecycleStatus"] == goal["lifecycleStatus"]
+    desk.send(signed(CO_SIGNED, goal_reviews=[review]))
+    assert desk.part("demo-01-visit-1/goals/closure")["lifecycleStatus"] == "on-hold"
+
+
+def test_the_goals_and_plans_of_a_draft_are_proposals_and_become_what_they_are_when_signed(desk):
+    first = visit_tree("demo-02-visit-1")
+    people = dict.fromkeys(("signed_by",), first["visit"]["clinician"]["identifier"])
+    assert people
+    desk.send(first | {"signature": DRAFT})
+    goals = own(desk, "Goal", "demo-02-visit-1")
+    assert {one["lifecycleStatus"] for one in goals} == {"proposed"}
+    assert {one["status"] for one in own(desk, "CarePlan", "demo-02-visit-1")} <= {"draft"}
+    assert {one["status"] for one in own(desk, "QuestionnaireResponse", "demo-02-visit-1")} <= {"in-progress"}
+    desk.send(first | {"signature": {"state": "signed", "signed_at": "2026-11-01T12:00-04:00"}})
+    goals = own(desk, "Goal", "demo-02-visit-1")
+    assert {one["lifecycleStatus"] for one in goals} == {"active"}
+    assert {one["status"] for one in own(desk, "CarePlan", "demo-02-visit-1")} == {"active"}
+
+
+def test_an_amendment_marks_what_it_changed_and_only_that(desk):
+    desk.send(signed(CO_SIGNED))
+    changed = signed(AMENDED)
+    changed["training"]["trials"][0]["hold_s"] = 2
+    receipt = desk.send(changed)
+    assert desk.part(f"{RECORD}/pre/1")["status"] == "amended"
+    assert statuses(desk) == {"final", "amended"}
+    assert {one.partition("/")[0] for one in receipt.updated} <= {"Observation", "Encounter"}
+    assert len(receipt.updated) < 5
+    assert signature_status(encounter(desk)) == "amended"
+    assert desk.send(changed).changed == ()
+
+
+def test_what_an_amendment_adds_is_final(desk):
+    desk.send(signed(CO_SIGNED))
+    added = signed(AMENDED)
+    added["function"]["weight_kg"] = 71.5
+    desk.send(added)
+    (weight,) = [one for one in own(desk, "Observation") if one.get("valueQuantity", {}).get("code") == "kg"]
+    assert weight["status"] == "final"
+
+
+@pytest.mark.parametrize("before", [CO_SIGNED, None])
+def test_a_signed_record_is_no_draft_again(desk, before):
+    desk.send(signed(before) if before else visit_tree(RECORD))
+    with pytest.raises(RuleViolation, match="can't be a draft again"):
+        desk.send(signed(DRAFT))
+
+
+def test_the_provenance_names_author_verifier_and_who_answers_for_it_in_law(desk):
+    desk.send(signed(BY_STUDENT))
+    desk.send(signed(CO_SIGNED))
+    people = {values(one)[0]: f"Practitioner/{one['id']}" for one in desk.all("Practitioner")}
+    told = [
+        {
+            (agent["type"]["coding"][0]["code"], agent["who"].get("reference"))
+            for agent in one["agent"]
+            if "reference" in agent["who"]
+        }
+        for one in desk.all("Provenance")
+    ]
+    assert {("author", people["student-01"])} in told
+    co_signed = {
+        ("author", people["student-01"]),
+        ("verifier", people["slp-02"]),
+        ("legal", people["slp-02"]),
+    }
+    assert co_signed in told
+
+
+def test_a_red_flag_of_a_draft_still_warns(desk):
+    flags = visit_tree(RECORD)["red_flags"] | {"fever": "yes"}
+    tree = signed(DRAFT, red_flags=flags)
+    desk.send(tree)
+    assert any("fever" in cue.sentence for cue in answer(desk).cues)
