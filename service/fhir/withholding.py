@@ -16,7 +16,9 @@ _PLAIN: tuple[Tree, ...] = ({}, {"type": "permit"})
 
 
 def may_withhold(consent: Tree) -> bool:
-    """Whether an active Consent is more than a plain permission."""
+    """Whether a Consent is more than a plain permission: in force, or a withdrawal from research."""
     policies = {coding.get("code") for coding in consent.get("policyRule", {}).get("coding", ())}
     plain = consent.get("provision", {}) in _PLAIN and policies <= _PERMITTING
+    if consent.get("status") == "inactive":
+        return any(coding.get("code") == "research" for coding in consent.get("scope", {}).get("coding", ()))
     return consent.get("status") == "active" and ("modifierExtension" in consent or not plain)

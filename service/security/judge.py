@@ -27,6 +27,8 @@ __all__ = ["Here", "Judge", "Source"]
 
 _NO_RESEARCH = frozenset({"", "TREAT", "PATRQT"})
 """Purposes for which Consents about research are not asked."""
+_CONSENT = "Consent"
+"""Consents do not withhold themselves: who keeps them must be able to take them back."""
 _WITHHOLDING = Clause((WITHHOLDS,), "token", (TokenValue(None, "true"),), wide=True)
 
 
@@ -131,9 +133,10 @@ class Judge:
 
     async def kept_from(self, types: Sequence[str]) -> list[Condition]:
         """Conditions that leave out what Consents keep from the caller."""
-        if self.reach.asks is None or not (withheld := await self.withheld()):
+        asked = [type_ for type_ in types if type_ != _CONSENT]
+        if self.reach.asks is None or not asked or not (withheld := await self.withheld()):
             return []
-        return kept_from(await self._who_asks(READING), withheld, types, self.here.now())
+        return kept_from(await self._who_asks(READING), withheld, asked, self.here.now())
 
     async def withheld(self) -> Withheld:
         """The Consents that bear on this caller."""
@@ -179,7 +182,9 @@ class Judge:
         return any(system == CONFIDENTIALITY and code in hidden for system, code in _labels(content))
 
     async def _refused(self, version: Version, patient: str, actions: str) -> bool:
-        if self.reach.asks is None or not (rules := (await self.withheld()).get(patient)):
+        if self.reach.asks is None or version.type == _CONSENT:
+            return False
+        if not (rules := (await self.withheld()).get(patient)):
             return False
         return denies(
             rules, await self._who_asks(actions), version.type, _labels(version.content), self.here.now()

@@ -25,6 +25,7 @@ SCOPES = {
 ON_BOTH = {
     "test_binary",
     "test_bundle",
+    "test_confinement",
     "test_deciding",
     "test_everything",
     "test_fhir",

@@ -79,6 +79,8 @@ OTHERS = (
 )
 
 
+@pytest.mark.conformance("I11")
+@pytest.mark.conformance("L8")
 @pytest.mark.parametrize("who", ["dora", "ann"])
 async def test_ids_of_others_are_answered_as_if_they_were_none(who: str, ward: Ward) -> None:
     client = asking(ward, who)
@@ -474,7 +476,6 @@ async def test_scopes_of_several_levels_do_not_add_up_to_more(ward: Ward) -> Non
     assert (await unnamed.get("/fhir/Patient/ann")).status_code == 403
 
 
-@pytest.mark.conformance("I11")
 @pytest.mark.conformance("L8")
 async def test_what_is_labelled_is_hidden_from_who_lacks_the_scope(
     ward: Ward, everybody: AsyncClient
