@@ -187,20 +187,20 @@ def _readings(found: Status, values: Series, whole: _Whole) -> tuple[Reading, ..
         return ()
     goal, as_of = found.goal, found.as_of
     excluded: dict[date, str] = {}
-    days = {value.day for value in values[0]}
+    by_day = [{value.day: value for value in reversed(of_one)} for of_one in values]
+    days = set(by_day[0])
     if goal.targets[0].measure in TRIAL_MEASURES:
         excluded = {one.day: f"visit excluded: {one.reason}" for one in whole.excluded}
         days = days | {visit.day for visit in whole.visits} | excluded.keys()
     return tuple(
-        _reading(found, values, day, excluded.get(day, ""))
+        _reading(found, day, [of_one.get(day) for of_one in by_day], excluded.get(day, ""))
         for day in sorted(days)
         if day <= as_of and (goal.start is None or goal.start <= day)
     )
 
 
-def _reading(found: Status, values: Series, day: date, excluded: str) -> Reading:
+def _reading(found: Status, day: date, today: Sequence[Value | None], excluded: str) -> Reading:
     goal = found.goal
-    today = [next((value for value in of_one if value.day == day), None) for of_one in values]
     why = "; ".join(dict.fromkeys(out.why for out in found.left_out if out.day == day))
     return Reading(
         day=day,

@@ -125,14 +125,14 @@ def probes(blocks: Iterable[Block]) -> list[Block]:
 def accuracy(trials: Iterable[Trial]) -> Accuracy:
     """Closed of scored trials, with the interval and what was left out."""
     trials = tuple(trials)
-    k = sum(trial.observed == "closed" for trial in trials)
-    n = sum(trial.scored for trial in trials)
+    unscored = [trial for trial in trials if not trial.scored]
+    k, n = sum(trial.observed == "closed" for trial in trials), len(trials) - len(unscored)
     return Accuracy(
         k=k,
         n=n,
         share=Fraction(k, n) if n else None,
         wilson=wilson(k, n),
-        left_out=Counter(_why_unscored(trial) for trial in trials if not trial.scored),
+        left_out=Counter(map(_why_unscored, unscored)),
         reason="" if n else "no trial was scored",
     )
 

@@ -94,9 +94,10 @@ def _flags(checklist: Seen) -> Noted:
 
 def _symptoms(days: Iterable[Seen]) -> Iterable[Noted]:
     for one in days:
-        parts = one.observation.component
-        if found := tuple(part.value_string for part in parts if part.value_string and part.own == "symptom"):
-            yield Noted(one.day, found, (one.reference,))
+        if "symptom" in one.observation.parts:
+            parts = (part for part in one.observation.component if part.own == "symptom")
+            if words := tuple(part.value_string for part in parts if part.value_string):
+                yield Noted(one.day, words, (one.reference,))
 
 
 def _trains(trial: Seen) -> bool:
@@ -106,11 +107,11 @@ def _trains(trial: Seen) -> bool:
 def _newest_exertion(trials: Sequence[Seen], as_of: date) -> tuple[Exertion, ...]:
     """The effort of the newest day, over all blocks."""
     newest = next((one.day for one in reversed(trials) if one.day <= as_of), None)
-    today = [one for one in trials if one.day == newest]
     if newest is None:
         return ()
-    holds = [(hold, one) for one in today if (hold := one.part("hold-duration").number("s")) is not None]
-    efforts = [(one.part("effort-instructed").answer, one) for one in today]
+    today = [(one, one.observation.parts) for one in trials if one.day == newest]
+    holds = [(hold, one) for one, parts in today if (hold := parts["hold-duration"].number("s")) is not None]
+    efforts = [(parts["effort-instructed"].answer, one) for one, parts in today]
     known = [(_EFFORTS.index(effort), one) for effort, one in efforts if effort in _EFFORTS]
     longest = max(holds, key=lambda pair: pair[0], default=None)
     strongest = max(known, key=lambda pair: pair[0], default=None)

@@ -39,18 +39,18 @@ def _order(bolus: Seen) -> int:
 
 def _swallow(bolus: Seen) -> Swallow | None:
     """A bolus of a known consistency; one without a score from 1 to 8 was not rated."""
-    part = bolus.observation.parts()
-    level = part("bolus-consistency").answer.removeprefix("iddsi-")
+    parts = bolus.observation.parts
+    level = parts["bolus-consistency"].answer.removeprefix("iddsi-")
     if not level.isdigit():
         return None
-    score, manoeuvre = part("airway-invasion-8pt").whole, part("manoeuvre").answer
-    kind = [part("bolus-amount").value_string]
-    kind += ["easy to chew"] if part("easy-to-chew").value_boolean else []
-    kind += ["transitional"] if part("transitional-food").value_boolean else []
+    score, manoeuvre = parts["airway-invasion-8pt"].whole, parts["manoeuvre"].answer
+    kind = [parts["bolus-amount"].value_string]
+    kind += ["easy to chew"] if parts["easy-to-chew"].value_boolean else []
+    kind += ["transitional"] if parts["transitional-food"].value_boolean else []
     return Swallow(
         consistency=int(level),
         score=score if score in GROUPS else None,
-        volume=part("bolus-volume").number("mL"),
+        volume=parts["bolus-volume"].number("mL"),
         amount=", ".join(filter(None, kind)),
         manoeuvre="" if manoeuvre == "none" else manoeuvre,
         timing=tuple(

@@ -35,21 +35,21 @@ def _block(kind: str, group: Sequence[Seen], judged: Mapping[str, Seen]) -> Bloc
 
 
 def _trial(one: Seen, judged: Mapping[str, Seen]) -> Trial:
-    name, part = one.reference, one.observation.parts()
+    name, parts = one.reference, one.observation.parts
     own = judged.get(name)
     before = own.part("judged-before-result").value_boolean if own else None
-    postures = (part("posture").answer, part("jaw-position").answer)
+    postures = (parts["posture"].answer, parts["jaw-position"].answer)
     return Trial(
-        number=part("trial-number").whole or 0,
+        number=parts["trial-number"].whole or 0,
         observed=_observed(one.observation),
-        reason=part("reason-not-rated").answer.replace("-", " "),
+        reason=parts["reason-not-rated"].answer.replace("-", " "),
         judgement=_JUDGEMENTS.get(own.observation.answer, "not-asked") if own else "not-asked",
         judged_before_result=before is not False,  # in a probe, unsaid means before
         posture=", ".join(filter(None, postures)),
-        hold=part("hold-duration").number(unit="s"),
+        hold=parts["hold-duration"].number(unit="s"),
         evidence=name,
         judgement_evidence=own.reference if own else "",
-        cue=part("cue-level").answer,
+        cue=parts["cue-level"].answer,
     )
 
 

@@ -6,7 +6,7 @@ alike. An element that is not there is empty, so nothing has to be asked twice;
 numbers keep their decimals (FHIR R4 goal.html, observation.html, encounter.html).
 """
 
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Iterable, Iterator, Mapping
 from contextlib import suppress
 from decimal import Context, Decimal
 from fractions import Fraction
@@ -42,6 +42,7 @@ __all__ = [
 
 T = TypeVar("T", bound="Element")
 C = TypeVar("C", bound="Concept")
+P = TypeVar("P", bound="Component")
 
 _LIMIT = Decimal(10**13)
 _FINEST = Decimal("1E-12")
@@ -212,6 +213,26 @@ class Component(Valued, frozen=True):
 _NO_PART = Component()
 
 
+class _Parts(dict[str, Component]):
+    def __missing__(self, code: str) -> Component:
+        return _NO_PART
+
+
+@lru_cache(maxsize=1024)  # days of practice are written alike, and so are most trials
+def _parts(text: bytes) -> Mapping[str, Component]:
+    found = _Parts()
+    for part in read_components(Component, text):
+        found.setdefault(part.own, part)
+    return found
+
+
+def read_components(kind: type[P], text: bytes) -> tuple[P, ...]:
+    """The text of Observation.component, each as ``kind``; none if it does not have its shape."""
+    with suppress(ValidationError):
+        return _tuple(kind).decode(text) if text else ()
+    return ()
+
+
 class Extension(Element, frozen=True):
     """An extension with one of the values this project's own have."""
 
@@ -266,7 +287,17 @@ class Observation(Valued, frozen=True):
     effective_period: Period = Period()
     effective_instant: str = ""
     data_absent_reason: Concept = Concept()
-    component: tuple[Component, ...] = ()
+    component_text: Raw = field(name="component", default=_NO_TEXT)
+
+    @property
+    def component(self) -> tuple[Component, ...]:
+        """Its components."""
+        return read_components(Component, bytes(self.component_text))
+
+    @property
+    def parts(self) -> Mapping[str, Component]:
+        """The first component with each own code; an empty one for a code that none has."""
+        return _parts(bytes(self.component_text))
 
     @property
     def categories(self) -> frozenset[str]:
@@ -285,15 +316,7 @@ class Observation(Valued, frozen=True):
 
     def part(self, code: str) -> Component:
         """The first component with this own code; an empty one if there is none."""
-        for part in self.component:
-            if part.own == code:
-                return part
-        return _NO_PART
-
-    def parts(self) -> Callable[[str], Component]:
-        """``part``, prepared for many questions."""
-        by_code = {part.own: part for part in reversed(self.component)}
-        return lambda code: by_code.get(code, _NO_PART)
+        return self.parts[code]
 
     @property
     def effective(self) -> str:
@@ -439,3 +462,8 @@ def views(kind: type[T], contents: Iterable[bytes]) -> list[T]:
 @cache
 def _decoder(kind: type[T]) -> Decoder[T]:
     return Decoder(kind)
+
+
+@cache
+def _tuple(kind: type[T]) -> Decoder[tuple[T, ...]]:
+    return Decoder(tuple[kind, ...])  # type: ignore[valid-type]

@@ -2,7 +2,15 @@
 
 from functools import lru_cache
 
-from service.records.views import Coding, Component, Concept, Element, Observation, read_concept
+from service.records.views import (
+    Coding,
+    Component,
+    Concept,
+    Element,
+    Observation,
+    read_components,
+    read_concept,
+)
 
 __all__ = ["WordedComponent", "WordedConcept", "WordedCondition", "WordedObservation"]
 
@@ -48,7 +56,10 @@ class WordedComponent(Component, frozen=True):
 class WordedObservation(Observation, frozen=True):
     """An Observation."""
 
-    component: tuple[WordedComponent, ...] = ()
+    @property
+    def component(self) -> tuple[WordedComponent, ...]:
+        """Its components."""
+        return read_components(WordedComponent, bytes(self.component_text))
 
     def part(self, code: str) -> WordedComponent:
         """The first component with this own code; an empty one if there is none."""

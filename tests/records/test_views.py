@@ -146,9 +146,8 @@ def same_observation(view, resource):
     assert view.encounter.reference == resource.get("encounter", {}).get("reference", "")
     for name, own in (("focus", view.focus), ("hasMember", view.has_member)):
         assert [one.reference for one in own] == [one.get("reference", "") for one in resource.get(name, ())]
-    part = view.parts()
     for code in {tree.own_code(one.get("code")) for one in resource.get("component", ())} | {"not there"}:
-        assert part(code) is view.part(code)
+        assert view.parts[code] is view.part(code)
         same_value(view.part(code), tree.component(resource, code))
 
 
@@ -216,7 +215,6 @@ def test_what_nothing_measures_is_no_number(text):
 @pytest.mark.parametrize(
     "wrong",
     [
-        {"component": {"code": {}}},
         {"valueInteger": "3"},
         {"effectiveDateTime": 2026},
         {"focus": [None]},
@@ -232,6 +230,12 @@ def test_what_does_not_have_the_shape_of_its_type_is_passed_over(wrong):
 def test_a_concept_without_the_shape_of_one_says_nothing(wrong):
     (found,) = views(Observation, [dump(observation("a", "x", WHEN) | {"code": wrong})])
     assert (found.own, found.code.own) == ("", "")
+
+
+@pytest.mark.parametrize("wrong", [None, {"code": {}}, [None], [{"valueInteger": "3"}]])
+def test_components_without_the_shape_of_any_are_none(wrong):
+    (found,) = views(Observation, [dump(observation("a", "x", WHEN) | {"component": wrong})])
+    assert (found.component, dict(found.parts), found.part("posture").answer) == ((), {}, "")
 
 
 def test_words_are_the_text_else_the_last_display_or_code():
