@@ -1,9 +1,9 @@
 """Stored Goals, Observations and Encounters as the numbers need them.
 
 Stored text was checked when it came in. Here it is read fast: narrative and all that is not named below is
-passed over without being built, and a CodeableConcept is only read when asked for, once for all that write it
-alike. An element that is not there is empty, so nothing has to be asked twice;
-numbers keep their decimals (FHIR R4 goal.html, observation.html, encounter.html).
+passed over without being built; a CodeableConcept and the components of an Observation are only read when
+asked for, once for all that write them alike. An element that is not there is empty, so nothing has to be
+asked twice; numbers keep their decimals (FHIR R4 goal.html, observation.html, encounter.html).
 """
 
 from collections.abc import Iterable, Iterator, Mapping
@@ -30,12 +30,14 @@ __all__ = [
     "Extension",
     "Goal",
     "Observation",
+    "Parts",
     "Patient",
     "Quantity",
     "QuestionnaireResponse",
     "Target",
     "Valued",
     "exact",
+    "read_components",
     "read_concept",
     "views",
 ]
@@ -210,20 +212,22 @@ class Component(Valued, frozen=True):
     """A component of an Observation; one that is not there is ``Component()``."""
 
 
-_NO_PART = Component()
+class Parts(dict[str, P]):
+    """The first component with each own code, each as ``kind``; an empty one for a code that none has."""
 
+    def __init__(self, kind: type[P], text: bytes) -> None:
+        """``text`` is that of Observation.component."""
+        super().__init__((part.own, part) for part in reversed(read_components(kind, text)))
+        self._none = kind()
 
-class _Parts(dict[str, Component]):
-    def __missing__(self, code: str) -> Component:
-        return _NO_PART
+    def __missing__(self, code: str) -> P:
+        """Called by ``self[code]``."""
+        return self._none
 
 
 @lru_cache(maxsize=1024)  # days of practice are written alike, and so are most trials
 def _parts(text: bytes) -> Mapping[str, Component]:
-    found = _Parts()
-    for part in read_components(Component, text):
-        found.setdefault(part.own, part)
-    return found
+    return Parts(Component, text)
 
 
 def read_components(kind: type[P], text: bytes) -> tuple[P, ...]:

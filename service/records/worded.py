@@ -1,5 +1,6 @@
 """The same views with the words a person reads, as the page needs them (``views.py`` has the codes alone)."""
 
+from collections.abc import Mapping
 from functools import lru_cache
 
 from service.records.views import (
@@ -8,6 +9,7 @@ from service.records.views import (
     Concept,
     Element,
     Observation,
+    Parts,
     read_components,
     read_concept,
 )
@@ -53,6 +55,11 @@ class WordedComponent(Component, frozen=True):
         return _worded(bytes(self.concept_text))
 
 
+@lru_cache(maxsize=1024)
+def _parts(text: bytes) -> Mapping[str, WordedComponent]:
+    return Parts(WordedComponent, text)
+
+
 class WordedObservation(Observation, frozen=True):
     """An Observation."""
 
@@ -61,9 +68,14 @@ class WordedObservation(Observation, frozen=True):
         """Its components."""
         return read_components(WordedComponent, bytes(self.component_text))
 
+    @property
+    def parts(self) -> Mapping[str, WordedComponent]:
+        """The first component with each own code; an empty one for a code that none has."""
+        return _parts(bytes(self.component_text))
+
     def part(self, code: str) -> WordedComponent:
         """The first component with this own code; an empty one if there is none."""
-        return next((part for part in self.component if part.own == code), WordedComponent())
+        return self.parts[code]
 
     @property
     def value_codeable_concept(self) -> WordedConcept:

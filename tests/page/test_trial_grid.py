@@ -2,8 +2,8 @@ from msgspec import Raw
 from msgspec.json import encode
 
 from service.page.trial_grid import trial_grid
-from service.records.views import Quantity, Reference
-from service.records.worded import WordedCoding, WordedComponent, WordedConcept, WordedObservation
+from service.records.views import Reference
+from service.records.worded import WordedCoding, WordedConcept, WordedObservation
 
 OBSERVATION = "https://swallow-interop.example.org/fhir/CodeSystem/swallow-observation"
 VALUE = "https://swallow-interop.example.org/fhir/CodeSystem/swallow-value"
@@ -15,16 +15,16 @@ def said(code, system=VALUE):
 
 
 def part(code, **value):
-    return WordedComponent(code_text=said(code, OBSERVATION), **value)
+    return {"code": said(code, OBSERVATION), **value}
 
 
 def trial(id_, block, number, posture, seen="closed", *more):
     answers = (("training-block", block), ("posture", posture))
-    parts = [part(code, concept_text=said(text)) for code, text in answers]
+    parts = [part(code, valueCodeableConcept=said(text)) for code, text in answers]
     return WordedObservation(
         id=id_,
         concept_text=said(seen) if seen else Raw(b""),
-        component=(*parts, part("trial-number", value_integer=number), *more),
+        component_text=Raw(encode([*parts, part("trial-number", valueInteger=number), *more])),
     )
 
 
@@ -60,8 +60,8 @@ def test_what_the_person_said_stands_beside_and_a_difference_is_marked():
 
 
 def test_a_trial_that_could_not_be_seen_says_why():
-    why = part("reason-not-rated", concept_text=said("view-lost"))
-    hold = part("hold-duration", value_quantity=Quantity(value=2, code="s"))
+    why = part("reason-not-rated", valueCodeableConcept=said("view-lost"))
+    hold = part("hold-duration", valueQuantity={"value": 2, "code": "s"})
     (row,) = trial_grid([trial("a", "pre", 1, "chin-down", "", why, hold)], []).rows
     (one,) = row[1][0]
     assert (one.seen, one.observed, one.own, one.hold) == (
