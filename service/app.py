@@ -1,6 +1,7 @@
 """The one place where the rooms meet: ``create_app(settings)`` builds a whole service."""
 
 import asyncio
+import time
 from collections.abc import AsyncIterator, Callable
 from contextlib import asynccontextmanager
 from datetime import UTC, datetime
@@ -54,6 +55,11 @@ def _now() -> datetime:
     return datetime.now(UTC)
 
 
+def _seconds(clock: Callable[[], datetime]) -> Callable[[], float]:
+    """Seconds since 1970 by a clock; every request asks, and the usual one need not count days for it."""
+    return time.time if clock is _now else lambda: clock().timestamp()
+
+
 class Service(FastAPI):
     """The application, answering through ``front``; what that does not answer comes back to FastAPI.
 
@@ -91,7 +97,7 @@ def create_app(
     fetching = Fetching()
     tokens = TokenVerifier(
         _issuers(settings, fetching, clock),
-        now=lambda: clock().timestamp(),
+        now=_seconds(clock),
         remembered_s=settings.revocation_seconds / 2,
     )
 

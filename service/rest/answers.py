@@ -79,12 +79,7 @@ class _Bytes(Response):
             (b"content-type", media_type.encode("latin-1")),
         ]
         for name, value in headers.items():
-            self.raw_headers.append((_raw(name), value.encode("latin-1")))
-
-
-@lru_cache(maxsize=100)
-def _raw(name: str) -> bytes:
-    return name.lower().encode("latin-1")
+            self.raw_headers.append((name.lower().encode("latin-1"), value.encode("latin-1")))
 
 
 async def resource(call: Call, tree: Mapping[str, Any], *, status: int = 200) -> Response:
@@ -157,7 +152,12 @@ def _http_day(day: str) -> str:
 
 
 def _reads_gzip(call: Call) -> bool:
-    codings = [media_type(part) for part in call.header("accept-encoding").split(",")]
+    return _names_gzip(call.header("accept-encoding"))
+
+
+@lru_cache(maxsize=256)
+def _names_gzip(accepted: str) -> bool:
+    codings = map(media_type, accepted.split(","))
     return any(one.name == "gzip" and one.quality > 0 for one in codings)
 
 

@@ -29,9 +29,8 @@ _PROCESS = secrets.token_hex(4)
 _number = count()
 _LATE_S = 0.1
 _WAITING = 1_000
-_NOSNIFF = (b"x-content-type-options", b"nosniff")
-_NO_STORE = (b"cache-control", b"no-store")
-"""Answers are about people."""
+_USUAL = ((b"cache-control", b"no-store"), (b"x-content-type-options", b"nosniff"))
+"""Answers are about people; what they hold is what they say it is."""
 
 
 def log_to_stderr() -> None:
@@ -123,8 +122,8 @@ class _Exchange:
     def _headers(self, given: list[tuple[bytes, bytes]]) -> list[tuple[bytes, bytes]]:
         """Those of the answer, and what every answer carries unless it has its own."""
         names = dict(given)
-        more = [one for one in (_NO_STORE, _NOSNIFF) if one[0] not in names]
-        return [*given, *more, (b"x-request-id", self.request_id.encode())]
+        usual = [one for one in _USUAL if one[0] not in names]
+        return [*given, *usual, (b"x-request-id", self.request_id.encode())]
 
     def broken(self, error: Exception) -> _Broken:
         """Where it broke. The exception's own words may quote a patient and stay out."""
