@@ -30,6 +30,7 @@ READ = (
     "Condition",
     "Flag",
     "CarePlan",
+    "ServiceRequest",
     "QuestionnaireResponse",
 )
 NEEDS = (" ".join(f"{type_}.rs" for type_ in READ),)

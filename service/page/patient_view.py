@@ -9,6 +9,7 @@ from service.attainment.cues import NO_CUE_IS_NOT_SAFETY, Cue
 from service.attainment.inputs import Ending, ExcludedVisit
 from service.page import cautions, words
 from service.page.goals import goal_views
+from service.page.home_plan import HomePlanView
 from service.page.home_practice import PracticeView, practice_view
 from service.page.own_judgement import JudgementView, judgement_view
 from service.page.score_series import score_series
@@ -34,13 +35,14 @@ class OnFile:
     """What the page shows beside the computed answer.
 
     ``visits`` are the days of the newest visits, ``encounters`` the ids of Encounters by day,
-    ``view_quality`` that of each study in words.
+    ``view_quality`` that of each study in words, ``plan`` the home plan.
     """
 
     banner: Banner
     visits: tuple[date, ...]
     encounters: Mapping[date, str]
     view_quality: Mapping[StudyKey, str]
+    plan: HomePlanView | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,6 +65,7 @@ class PatientView:
     visit_rows: tuple[VisitRow, ...] = ()
     excluded: tuple[Excluded, ...] = ()
     judgement: JudgementView | None = None
+    plan: HomePlanView | None = None
     practice: PracticeView | None = None
     studies: tuple[StudyGrid, ...] = ()
     scores: tuple[GoalView, ...] = ()
@@ -81,7 +84,7 @@ class PatientView:
     @property
     def cautions(self) -> tuple[tuple[str, str], ...]:
         """What the sheet of paper warns of: home practice, and the studies that were done."""
-        practised = (cautions.EXERCISES, cautions.FOOD) if self.practice else ()
+        practised = (cautions.EXERCISES, cautions.FOOD) if self.plan or self.practice else ()
         return (*practised, *cautions.of_studies(study.method for study in self.studies))
 
     @property
@@ -91,7 +94,7 @@ class PatientView:
             (True, "goals", "Goals"),
             (self.visit_rows or self.excluded, "visits", "Visits"),
             (self.judgement, "judgement", "Own judgement"),
-            (self.practice, "practice", "Home practice"),
+            (self.plan or self.practice, "practice", "Home practice"),
             (self.studies, "studies", "Swallow studies"),
             (self.scores, "scores", "Eating, drinking and weight"),
         )
@@ -112,6 +115,7 @@ def patient_view(id_: str, answer: PatientAnswer, file: OnFile) -> PatientView:
         visit_rows=visit_rows(answer, file.encounters),
         excluded=tuple(map(_excluded, answer.excluded)),
         judgement=judgement_view(answer),
+        plan=file.plan,
         practice=practice_view(answer),
         studies=study_grids(answer.studies, file.view_quality),
         scores=score_series(answer),

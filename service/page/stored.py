@@ -14,14 +14,15 @@ from service.interactions.read import there
 from service.operations.goal_attainment import compute
 from service.page import facts
 from service.page.decision_rows import DecisionRow, decision_rows
+from service.page.home_plan import home_plan
 from service.page.patient_view import OnFile, PatientView, patient_view
 from service.page.resources import ResourceView, resource_view
 from service.page.study_conditions import CONDITIONS, view_quality
 from service.page.visit_changes import changes
 from service.page.visit_view import READ, VisitView, visit_view
 from service.records.seen import day_of
-from service.records.views import Encounter
-from service.records.worded import WordedCondition, WordedObservation
+from service.records.views import CarePlan, Encounter
+from service.records.worded import WordedCondition, WordedObservation, WordedRequest
 from service.security.principal import Principal
 from service.store.contract import Store
 from service.store.pages import about, observations, viewed
@@ -51,9 +52,11 @@ class StoredViews:
         patient = await self.store.read("Patient", id_)
         if patient is None or patient.deleted:  # while the answer was computed
             raise Gone(f"Patient/{id_} was deleted.")
-        conditions, encounters, observed = await asyncio.gather(
+        conditions, encounters, plans, exercises, observed = await asyncio.gather(
             viewed(self.store, WordedCondition, about("Condition", id_)),
             viewed(self.store, Encounter, about("Encounter", id_)),
+            viewed(self.store, CarePlan, about("CarePlan", id_)),
+            viewed(self.store, WordedRequest, about("ServiceRequest", id_)),
             viewed(self.store, WordedObservation, observations(id_, OBSERVATION, (*facts.FACTS, CONDITIONS))),
         )
         known = facts.Known(observed, day, self.zone)
@@ -62,6 +65,7 @@ class StoredViews:
             tuple(facts.visit_days(encounters, self.zone)[-VISITS_OFFERED:]),
             facts.encounters_by_day(encounters, self.zone),
             view_quality(observed, self.zone),
+            home_plan(plans, exercises, day, self.zone),
         )
         return patient_view(id_, answer, file)
 

@@ -147,6 +147,9 @@ def _beside(view: PatientView) -> Iterable[tuple[str, str]]:
             "Own judgement",
             "; ".join(f"{name.lower()} {text}" for name, text in view.judgement.numbers[:3]),
         )
+    if view.plan:
+        lines = (f"{row.name}: {row.dose}; {row.how}" for row in view.plan.exercises)
+        yield f"Home plan {view.plan.when}", ". ".join(lines) or "no exercise on file"
     if view.practice:
         row = view.practice.everything
         yield "Home practice", f"{row.readings}; {row.total} repetitions; {row.days}"

@@ -12,7 +12,7 @@ from service.records.safety import SAFETY_SCREEN
 from service.records.seen import Seen, day_of
 from service.records.views import CarePlan, Encounter, QuestionnaireResponse
 
-__all__ = ["CARE_CODES", "care_facts"]
+__all__ = ["CARE_CODES", "care_facts", "home_plans"]
 
 CARE_CODES = (
     "red-flag-checklist",
@@ -49,7 +49,7 @@ def care_facts(
         screens=_screens(file.screens, zone),
         symptoms=tuple(_symptoms(observed["practice-day"])),
         exertions=_newest_exertion(trials, as_of),
-        plans=_plans(file.plans, zone),
+        plans=home_plans(file.plans, zone),
         training_began=next((one.day for one in trials if _trains(one)), None),
         endings=_endings(file, observed, zone),
     )
@@ -124,7 +124,7 @@ def _newest_exertion(trials: Sequence[Seen], as_of: date) -> tuple[Exertion, ...
     )
 
 
-def _plans(plans: Iterable[CarePlan], zone: ZoneInfo) -> tuple[Plan, ...]:
+def home_plans(plans: Iterable[CarePlan], zone: ZoneInfo) -> tuple[Plan, ...]:
     """Home plans by start; of one day the one made last stands."""
     found: dict[date, CarePlan] = {}
     for plan in sorted(plans, key=lambda plan: plan.created):

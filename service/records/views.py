@@ -248,6 +248,8 @@ class Extension(Element, frozen=True):
     value_date: str = ""
     value_date_time: str = ""
     value_code: str = ""
+    value_string: str = ""
+    value_quantity: Quantity = Quantity()
     value_codeable_concept: Text = Text()
     value_reference: Reference = Reference()
     extension: tuple["Extension", ...] = ()
@@ -398,6 +400,12 @@ class Encounter(Extended, frozen=True):
         return f"Encounter/{self.id}"
 
 
+class Activity(Element, frozen=True):
+    """A part of a plan that is a resource of its own."""
+
+    reference: Reference = Reference()
+
+
 class CarePlan(Extended, frozen=True):
     """A CarePlan."""
 
@@ -407,6 +415,7 @@ class CarePlan(Extended, frozen=True):
     encounter: Reference = Reference()
     period: Period = Period()
     created: str = ""
+    activity: tuple[Activity, ...] = ()
 
     @property
     def in_force(self) -> bool:

@@ -8,13 +8,15 @@ from service.records.views import (
     Component,
     Concept,
     Element,
+    Extended,
     Observation,
     Parts,
+    Quantity,
     read_components,
     read_concept,
 )
 
-__all__ = ["WordedComponent", "WordedConcept", "WordedCondition", "WordedObservation"]
+__all__ = ["WordedComponent", "WordedConcept", "WordedCondition", "WordedObservation", "WordedRequest"]
 
 
 class WordedCoding(Coding, frozen=True):
@@ -90,3 +92,30 @@ class WordedCondition(Element, frozen=True):
     clinical_status: Concept = Concept()
     verification_status: Concept = Concept()
     recorded_date: str = ""
+
+
+class Repeat(Element, frozen=True):
+    """How often, of a Timing."""
+
+    bounds_duration: Quantity = Quantity()
+
+
+class Timing(Element, frozen=True):
+    """When something is to be done."""
+
+    repeat: Repeat = Repeat()
+
+
+class WordedRequest(Extended, frozen=True):
+    """A ServiceRequest: one exercise of a home plan."""
+
+    id: str = ""
+    status: str = ""
+    code: WordedConcept = WordedConcept()
+    quantity_quantity: Quantity = Quantity()
+    occurrence_timing: Timing = Timing()
+
+    @property
+    def reference(self) -> str:
+        """``ServiceRequest/id``."""
+        return f"ServiceRequest/{self.id}"

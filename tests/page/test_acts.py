@@ -247,7 +247,9 @@ async def test_filing_a_summary_is_undone_and_filed_again(clinician):
 async def test_who_may_not_read_provenance_sees_the_status_but_not_who_decided(clinician):
     form = await clinician.link(await clinician.person(), "/goals/")
     assert "Computed status accepted" in (await clinician.send(form, "accept")).text
-    clinician.may_only(" ".join(f"user/{type_}.rs" for type_ in (*READS, "Condition", "Flag")))
+    clinician.may_only(
+        " ".join(f"user/{type_}.rs" for type_ in (*READS, "Condition", "Flag", "ServiceRequest"))
+    )
     page = await clinician.person("2026-12-01")
     assert status_cells(page)[0] == "worsening goal is active"
     assert "Computed status accepted" not in page.text

@@ -234,12 +234,26 @@ def test_a_study_says_how_it_was_seen(page, visit):
     assert "Against the study of 27 Jul 2026, like for like" in page("demo-04", "2026-09-30").text
 
 
+def test_the_home_plan_in_force_stands_with_its_doses_and_stop_rules(page):
+    found = page("demo-02", "2026-03-27")
+    assert "Plan: 27 Mar 2026 to 30 Jul 2026" in found.text
+    assert [
+        "Breath-hold drill",
+        "1 × 5 repetitions, 3 a day, 7 days a week, 18 weeks",
+        "hold 3 s, medium effort, with saliva",
+    ] in found.rows
+    assert "weakness or bleeding, and call. (explained 27 Mar 2026, taught back)" in found.text
+    assert "Plan: 6 Mar 2026" in page("demo-02", "2026-03-26").text
+    assert ", on hold: " in page("demo-04", "2026-09-28").text.partition("Plan: ")[2][:60]
+    assert "Plan:" not in page("demo-02", "2026-02-27").text
+
+
 def test_cautions_stand_where_the_work_is_shown(page, visit):
     practised = {cautions.EXERCISES, cautions.FOOD, cautions.HOME}
     pages = {
         page("demo-01", "2026-03-26"): practised | {cautions.XRAY},
         page("demo-05", "2026-09-15"): practised | {cautions.ENDOSCOPY},
-        page("demo-05", "2026-06-05"): {cautions.ENDOSCOPY},
+        page("demo-05", "2026-05-30"): {cautions.ENDOSCOPY},
         visit("demo-05", "2026-07-03"): {cautions.EXERCISES, cautions.ENDOSCOPY},
         visit("demo-04", "2026-09-30"): {cautions.ENDOSCOPY},
         visit("demo-01", "2026-01-27"): {cautions.XRAY},
