@@ -22,7 +22,7 @@ from service.operations.cue_limits import cue_limits
 from service.operations.own_resources import own_resources
 from service.page.acts import act_routes
 from service.page.desk import Desk
-from service.page.guard import Guard
+from service.page.guard import COOKIE, Guard
 from service.page.guide_routes import guide_routes
 from service.page.panel import panel_routes
 from service.page.panel_row import RowMaker
@@ -33,11 +33,13 @@ from service.rest.cross_origin import CrossOrigin, cross_origin
 from service.rest.dispatch import documented
 from service.rest.errors import HANDLED, error_answer
 from service.rest.front import Front
+from service.rest.limited import Limited, Limits, TimeLimit
 from service.rest.openapi import openapi_document
 from service.rest.request_log import Lines, RequestLog
 from service.rest.routes import API_ROUTES, FHIR_ROUTES
 from service.rest.warm import warmed
 from service.security.development_issuer import DevelopmentIssuer, is_loopback
+from service.security.pace import Pace, PacedVerifier
 from service.security.principal import Principal
 from service.security.tokens import Believed, Issuer, TokenVerifier
 from service.security.trusted_issuers import read_issuers, trusted
@@ -95,11 +97,12 @@ def create_app(
     definitions = definitions_with(settings.guide_paths)
     code_lists = CodeLists(settings.code_list_folder)
     fetching = Fetching()
-    tokens = TokenVerifier(
+    tokens = PacedVerifier(
         _issuers(settings, fetching, clock),
         now=_seconds(clock),
         remembered_s=settings.revocation_seconds / 2,
     )
+    tokens.pace = _pace(settings.client_rate, settings)
 
     @asynccontextmanager
     async def lifespan(app: Service) -> AsyncIterator[None]:
@@ -147,8 +150,25 @@ def create_app(
     app.openapi = lambda: openapi_document(app, FHIR_ROUTES)  # type: ignore[method-assign]
     app.lines = Lines()
     front = Front(FHIR_ROUTES, app.others, longest=settings.max_address_bytes)
-    app.front = RequestLog(_open_to_pages(front, settings), app.lines)
+    answering = _open_to_pages(TimeLimit(front, settings.answer_seconds), settings)
+    app.front = RequestLog(Limited(answering, _limits(settings, tokens)), app.lines)
     return app
+
+
+def _limits(settings: Settings, tokens: TokenVerifier) -> Limits:
+    return Limits(
+        anonymous=_pace(settings.address_rate, settings),
+        failures=_pace(settings.failure_rate, settings),
+        believed=tokens.believed,
+        cookie=COOKIE,
+        most=settings.max_requests,
+        receive_s=settings.receive_seconds,
+        trust_forwarded=settings.trust_forwarded,
+    )
+
+
+def _pace(per_second: float, settings: Settings) -> Pace:
+    return Pace(per_second, settings.burst_seconds, time.monotonic)
 
 
 def _open_to_pages(app: ASGIApp, settings: Settings) -> ASGIApp:

@@ -14,9 +14,13 @@ ServiceError                    500  exception      something here is broken
 ├── Conflict                    409  conflict       the request contradicts what is stored
 ├── Gone                        410  deleted
 ├── PreconditionFailed          412  conflict       If-Match or a conditional criterion did not hold
+├── TooSlow                     408  timeout        the body did not come in time
 ├── TooLarge                    413  too-long
 ├── AddressTooLong              414  too-long
 ├── UnsupportedMediaType        415  not-supported
+├── TooManyRequests             429  throttled      one caller asks too often
+├── TooBusy                     503  throttled      all callers together ask for too much
+├── TookTooLong                 503  timeout        given up before it was answered
 ├── StoreUnavailable            503  transient      try again
 │   └── StoreUnreachable        503  transient      its server does not answer
 ├── IssuerUnreachable           503  transient      who issues the caller's tokens does not answer
@@ -52,9 +56,13 @@ __all__ = [
     "Severity",
     "StoreUnavailable",
     "StoreUnreachable",
+    "TooBusy",
     "TooCostly",
     "TooLarge",
     "TooManyCodes",
+    "TooManyRequests",
+    "TooSlow",
+    "TookTooLong",
     "Unauthenticated",
     "UnsupportedMediaType",
 ]
@@ -91,6 +99,8 @@ class IssueType(StrEnum):
     BUSINESS_RULE = "business-rule"
     CONFLICT = "conflict"
     TRANSIENT = "transient"
+    THROTTLED = "throttled"
+    TIMEOUT = "timeout"
     EXCEPTION = "exception"
     INFORMATIONAL = "informational"
 
@@ -241,6 +251,13 @@ class PreconditionFailed(ServiceError):
     code = IssueType.CONFLICT
 
 
+class TooSlow(ServiceError):
+    """The request's body did not come in time."""
+
+    status = 408
+    code = IssueType.TIMEOUT
+
+
 class TooLarge(ServiceError):
     """The request is larger than the limit."""
 
@@ -260,6 +277,32 @@ class UnsupportedMediaType(ServiceError):
 
     status = 415
     code = IssueType.NOT_SUPPORTED
+
+
+class TooManyRequests(ServiceError):
+    """One caller asks too often; ``wait_s`` is after how many seconds it may again."""
+
+    status = 429
+    code = IssueType.THROTTLED
+
+    def __init__(self, problem: str | Issue, wait_s: float = 1.0) -> None:
+        """Take the sentence and the wait."""
+        super().__init__(problem)
+        self.wait_s = wait_s
+
+
+class TooBusy(ServiceError):
+    """All callers together ask for more than the service takes on at once."""
+
+    status = 503
+    code = IssueType.THROTTLED
+
+
+class TookTooLong(ServiceError):
+    """A request was given up before it was answered."""
+
+    status = 503
+    code = IssueType.TIMEOUT
 
 
 class DeliveryFailed(ServiceError):

@@ -82,6 +82,28 @@ class Settings(BaseSettings):
     measure_seconds: float = Field(
         60, gt=0, description="Seconds after which the evaluation of a measure is refused."
     )
+    client_rate: float = Field(
+        0,
+        ge=0,
+        description="Requests a second that one client may send for one person; 0: as many as it likes.",
+    )
+    address_rate: float = Field(
+        50, ge=0, description="Requests without a token that one address may send a second; 0: any number."
+    )
+    failure_rate: float = Field(
+        5, ge=0, description="Log-ins a second that may fail from one address; 0: any number."
+    )
+    burst_seconds: float = Field(
+        10, gt=0, description="How many seconds' worth of these requests may come at once."
+    )
+    max_requests: int = Field(1_000, ge=1, description="Most requests in work at once, in one process.")
+    max_connections: int = Field(2_000, ge=1, description="Most connections at once, in one process.")
+    receive_seconds: float = Field(
+        30, gt=0, description="Seconds in which a request's head, and then its body, must have come."
+    )
+    answer_seconds: float = Field(
+        120, gt=0, description="Seconds after which a request is given up that was not answered."
+    )
     issuers: str = Field(
         "", description="JSON list of the issuers whose access tokens are believed; empty: none."
     )

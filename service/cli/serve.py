@@ -10,7 +10,7 @@ from starlette.types import ASGIApp
 
 from service.app import create_app
 from service.cli.local import data_dir_option, settings_for
-from service.rest.protocol import Protocol
+from service.rest.protocol import Protocol, limited
 from service.rest.request_log import log_to_stderr
 from service.settings import Settings
 
@@ -60,16 +60,17 @@ def serve_on(listener: socket.socket, settings: Settings) -> None:
     """Serve on a bound socket until stopped; the service writes its own request log."""
     log_to_stderr()
     sys.setswitchinterval(_SWITCH_SECONDS)
-    server(create_app(settings)).run(sockets=[listener])
+    protocol = limited(settings.max_connections, settings.receive_seconds)
+    server(create_app(settings), protocol).run(sockets=[listener])
 
 
-def server(app: ASGIApp) -> uvicorn.Server:
+def server(app: ASGIApp, protocol: type[Protocol] = Protocol) -> uvicorn.Server:
     """The server around an application."""
     # what proxies say of the address is believed in one place (SWALLOW_TRUST_FORWARDED), not here
     return uvicorn.Server(
         uvicorn.Config(
             app,
-            http=Protocol,
+            http=protocol,
             loop="uvloop",
             ws="none",
             access_log=False,

@@ -8,11 +8,12 @@
     ClientDisconnect         400 invalid        the caller left before its body had ended; nobody reads it
     anything else            500 exception      one sentence, never the exception's own words
 
-401 and 403 carry WWW-Authenticate (RFC 6750 section 3), 503 carries Retry-After.
+401 and 403 carry WWW-Authenticate (RFC 6750 section 3), 429 and 503 carry Retry-After.
 """
 
 from contextlib import suppress
 from http import HTTPStatus
+from math import ceil
 
 from fastapi.exceptions import RequestValidationError
 from starlette.exceptions import HTTPException
@@ -31,7 +32,11 @@ from service.errors import (
     Place,
     ServiceError,
     StoreUnavailable,
+    TooBusy,
+    TookTooLong,
     TooLarge,
+    TooManyRequests,
+    TooSlow,
     Unauthenticated,
 )
 from service.fhir import xml_writer
@@ -103,9 +108,11 @@ def _advice(problem: ServiceError, *, token_sent: bool) -> dict[str, str]:
             return {"WWW-Authenticate": f'{_REALM}, error="invalid_token"' if token_sent else _REALM}
         case Forbidden():
             return {"WWW-Authenticate": f'{_REALM}, error="insufficient_scope"'}
-        case TooLarge():
+        case TooLarge() | TooSlow():
             return {"Connection": "close"}  # the caller may still be sending
-        case StoreUnavailable() | IssuerUnreachable():
+        case TooManyRequests():
+            return {"Retry-After": str(ceil(problem.wait_s))}
+        case StoreUnavailable() | IssuerUnreachable() | TooBusy() | TookTooLong():
             return {"Retry-After": "1"}
         case _:
             return {}

@@ -6,12 +6,12 @@ What is no HTTP is refused as FHIR does, in bounded memory; an answer's head and
 import asyncio
 from typing import Any
 
-from uvicorn.protocols.http.httptools_impl import HttpToolsProtocol
+from uvicorn.protocols.http.httptools_impl import STATUS_LINE, HttpToolsProtocol
 
-from service.errors import InvalidInput
+from service.errors import InvalidInput, ServiceError, TooBusy, TooSlow
 from service.rest.errors import error_answer
 
-__all__ = ["Protocol"]
+__all__ = ["Protocol", "limited"]
 
 _LONGEST_HEAD = 64 * 1024
 """Bytes of a request's line and header fields; its reader keeps them all until the last has come."""
@@ -58,21 +58,38 @@ class _Gathered(asyncio.Transport):
 class Protocol(HttpToolsProtocol):
     """One connection. What can't be read as HTTP/1.1 is answered with an OperationOutcome and closed."""
 
+    most = 2_000
+    """Connections at once; who comes after them is told so and sent away."""
+    head_s = 30.0
+    """Seconds in which a request's line and header fields must have come."""
+
     def __init__(self, *arguments: Any, **named: Any) -> None:
         """See uvicorn."""
         super().__init__(*arguments, **named)
         self._in_head = False
         self._head_size = 0
+        self._patience: asyncio.TimerHandle | None = None
 
     def connection_made(self, transport: asyncio.Transport) -> None:  # type: ignore[override]
         """Begin a connection."""
         super().connection_made(transport)
         self.transport = _Gathered(transport, self.loop)
+        self._wait()
+        if len(self.connections) > self.most:
+            self._end(503, TooBusy("The service has too many connections at this moment; try again."))
+
+    def connection_lost(self, exc: Exception | None) -> None:
+        """End a connection."""
+        self._stop_waiting()
+        super().connection_lost(exc)
 
     def data_received(self, data: bytes) -> None:
         """Read what arrived."""
+        if self.transport.is_closing():
+            return
         super().data_received(data)
         if self._in_head and not self.transport.is_closing():
+            self._wait()
             self._head_size += len(data)
             if self._head_size > _LONGEST_HEAD:
                 self.send_400_response("")
@@ -85,16 +102,41 @@ class Protocol(HttpToolsProtocol):
     def on_headers_complete(self) -> None:
         """End a request's header fields."""
         self._in_head = False
+        self._stop_waiting()
         super().on_headers_complete()
 
     def send_400_response(self, msg: str) -> None:  # noqa: ARG002 - uvicorn's sentence helps nobody
         """Refuse what can't be read, and close the connection: where the next request begins is not known."""
-        answer = error_answer(
-            InvalidInput(
-                "This is no request of HTTP/1.1, or its line and header fields are longer than "
-                f"{_LONGEST_HEAD} bytes."
-            )
+        problem = (
+            "This is no request of HTTP/1.1, or its line and header fields are longer than "
+            f"{_LONGEST_HEAD} bytes."
         )
-        lines = [b"HTTP/1.1 400 Bad Request", *(b"%s: %s" % one for one in answer.raw_headers)]
+        self._end(400, InvalidInput(problem))
+
+    def _wait(self) -> None:
+        """Begin to wait for the end of a head, unless that has begun."""
+        if self._patience is None:
+            self._patience = self.loop.call_later(self.head_s, self._give_up)
+
+    def _stop_waiting(self) -> None:
+        if self._patience is not None:
+            self._patience.cancel()
+            self._patience = None
+
+    def _give_up(self) -> None:
+        self._patience = None
+        if not self.transport.is_closing():
+            self._end(408, TooSlow(f"No whole request had come after {self.head_s:g} seconds."))
+
+    def _end(self, status: int, problem: ServiceError) -> None:
+        """Answer a problem and close the connection."""
+        answer = error_answer(problem)
+        fields = [one for one in answer.raw_headers if one[0].lower() != b"connection"]
+        lines = [STATUS_LINE[status].rstrip(), *(b"%s: %s" % one for one in fields)]
         self.transport.write(b"\r\n".join([*lines, b"connection: close", b"", bytes(answer.body)]))
         self.transport.close()
+
+
+def limited(most: int, head_s: float) -> type[Protocol]:
+    """The protocol of at most ``most`` connections, which wait ``head_s`` seconds for a request."""
+    return type("LimitedProtocol", (Protocol,), {"most": most, "head_s": head_s})

@@ -102,6 +102,10 @@ class TokenVerifier:
         self._remember(token, principal)
         return principal
 
+    def believed(self, token: str) -> bool:
+        """Whether a token was verified before, as far as that is remembered; it may have ended since."""
+        return token in self._verified
+
     async def _check(self, token: str) -> Principal:
         try:
             return await self._principal(token)

@@ -71,6 +71,8 @@ def settings(tmp_path: Path, key_file: Path, engine: str, request: pytest.Fixtur
         clinician_reach="everybody",
         max_body_bytes=200_000,
         max_bundle_entries=100,
+        address_rate=0,
+        failure_rate=0,
     )
 
 
@@ -78,8 +80,8 @@ def settings(tmp_path: Path, key_file: Path, engine: str, request: pytest.Fixtur
 def sign(settings: Settings) -> Callable[..., str]:
     """Sign a token with these scopes, issued ``age`` seconds ago."""
 
-    def token(scope: str, *, age: float = 0) -> str:
-        return DevelopmentIssuer(settings.data_dir).sign("test", scope, now=NOW.timestamp() - age)
+    def token(scope: str, *, age: float = 0, subject: str = "test") -> str:
+        return DevelopmentIssuer(settings.data_dir).sign(subject, scope, now=NOW.timestamp() - age)
 
     return token
 

@@ -1,0 +1,169 @@
+"""The ring that keeps the service answering: how many at once, how often without a token, how slowly.
+
+It stands outside of the audit trail, so that a flood of refusals writes nothing.
+"""
+
+import asyncio
+from collections.abc import Callable
+from dataclasses import dataclass
+from http.cookies import CookieError, SimpleCookie
+
+from starlette.requests import HTTPConnection
+from starlette.types import ASGIApp, Message, Receive, Scope, Send
+
+from service.errors import ServiceError, TooBusy, TookTooLong, TooSlow
+from service.rest.errors import error_answer
+from service.rest.fields import sent_field
+from service.security.pace import Pace
+
+__all__ = ["Limited", "Limits", "TimeLimit"]
+
+_ALWAYS = frozenset({"/health/live", "/health/ready"})
+"""Whoever watches the service must not be told that it is gone when it is busy."""
+_TOKENS = "/oauth/token"
+"""Where a refusal is 400 as well (RFC 6749 section 5.2)."""
+_REFUSALS = frozenset({400, 401})
+
+
+@dataclass(frozen=True, slots=True)
+class Limits:
+    """What one process lets through.
+
+    ``anonymous`` counts requests without a token by address, ``failures`` log-ins that failed; an address
+    that failed too often is heard only with tokens that were ``believed`` before. ``cookie`` is where the
+    page keeps its token. ``most`` requests are in work at once; a body must have come after ``receive_s``
+    seconds.
+    """
+
+    anonymous: Pace
+    failures: Pace
+    believed: Callable[[str], bool]
+    cookie: str
+    most: int
+    receive_s: float
+    trust_forwarded: bool = False
+
+
+class Limited:
+    """The ASGI application behind its limits."""
+
+    def __init__(self, app: ASGIApp, limits: Limits) -> None:
+        """Let requests through to ``app``."""
+        self._app = app
+        self._limits = limits
+        self._in_work = 0
+
+    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
+        """Serve one request, or refuse it."""
+        if scope["path"] in _ALWAYS:
+            await self._app(scope, receive, send)
+            return
+        token = _token(scope, self._limits.cookie)
+        try:
+            self._admit(scope, token)
+        except ServiceError as error:
+            await error_answer(error, HTTPConnection(scope))(scope, receive, send)
+            return
+
+        async def counted(message: Message) -> None:
+            if message["type"] == "http.response.start" and message["status"] in _REFUSALS:
+                self._count(scope, message["status"], token)
+            await send(message)
+
+        self._in_work += 1
+        try:
+            await self._app(scope, _in_time(receive, self._limits.receive_s), counted)
+        finally:
+            self._in_work -= 1
+
+    def _admit(self, scope: Scope, token: str) -> None:
+        limits = self._limits
+        if self._in_work >= limits.most:
+            raise TooBusy("The service has too much to do at this moment; try again.")
+        address = _address(scope, trust_forwarded=limits.trust_forwarded)
+        if not token:
+            limits.anonymous.take(address)
+        if _logs_in(scope, token) and limits.failures.wait(address) and not limits.believed(token):
+            limits.failures.ask(address)
+
+    def _count(self, scope: Scope, status: int, token: str) -> None:
+        """Count a log-in that failed."""
+        if _logs_in(scope, token) and (status == 401 or scope["path"] == _TOKENS):
+            self._limits.failures.count(_address(scope, trust_forwarded=self._limits.trust_forwarded))
+
+
+def _logs_in(scope: Scope, token: str) -> bool:
+    """Whether a request says who asks: by a token, or by a form."""
+    return bool(token) or scope["method"] == "POST"
+
+
+def _address(scope: Scope, *, trust_forwarded: bool) -> str:
+    """Where a request came from: as the nearest proxy saw it, if what that says is trusted."""
+    if trust_forwarded and (said := sent_field(scope, "x-forwarded-for")):
+        return said.rpartition(",")[2].strip()
+    return scope["client"][0] if scope.get("client") else ""
+
+
+def _token(scope: Scope, cookie: str) -> str:
+    """The token a request carries, empty if it has none."""
+    if bearer := sent_field(scope, "authorization"):
+        return bearer.partition(" ")[2].strip()
+    if not (sent := sent_field(scope, "cookie")):
+        return ""
+    try:
+        found = SimpleCookie(sent).get(cookie)
+    except CookieError:
+        return ""
+    return found.value if found else ""
+
+
+def _in_time(receive: Receive, seconds: float) -> Receive:
+    """Wait for a body only so long; after it nothing is waited for but the end of the connection."""
+    whole = False
+    end = asyncio.get_running_loop().time() + seconds
+
+    async def received() -> Message:
+        nonlocal whole
+        if whole:
+            return await receive()
+        try:
+            async with asyncio.timeout_at(end):
+                message = await receive()
+        except TimeoutError:
+            raise TooSlow(f"The body had not come after {seconds:g} seconds; send it faster.") from None
+        whole = not message.get("more_body", False)
+        return message
+
+    return received
+
+
+class TimeLimit:
+    """The ASGI application whose answers begin in time."""
+
+    def __init__(self, app: ASGIApp, seconds: float) -> None:
+        """Give ``app`` so many seconds from the request to the beginning of its answer."""
+        self._app = app
+        self._seconds = seconds
+
+    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
+        """Serve one request."""
+        begun = False
+
+        async def sent(message: Message) -> None:
+            nonlocal begun
+            if not begun:
+                begun = True
+                limit.reschedule(None)
+            await send(message)
+
+        try:
+            async with asyncio.timeout(self._seconds) as limit:
+                await self._app(scope, receive, sent)
+        except TimeoutError:
+            if begun or not limit.expired():
+                raise
+            error = TookTooLong(
+                f"This was given up after {self._seconds:g} seconds. Whether a write was kept is not known: "
+                "repeat it with a condition."
+            )
+            await error_answer(error, HTTPConnection(scope))(scope, receive, send)
