@@ -13,7 +13,7 @@ from service.store.contract import Query
 from service.store.pages import Searcher, every, observations
 from service.terminology.codes import OBSERVATION
 
-__all__ = ["read_file"]
+__all__ = ["file_about", "read_file"]
 
 _OBSERVATIONS = ("goal-stated-status", "goal-baseline", "breath-hold-clearance", "red-flag-checklist")
 _PAGE = 2_000
@@ -43,12 +43,17 @@ async def read_file(searcher: Searcher, patient: Identifier, settings: Settings)
         raise PreconditionFailed("Several patients carry this identifier; make it unique first.")
     if not found:
         return OnFile()
-    id_ = found[0]["id"]
+    return await file_about(searcher, found[0])
+
+
+async def file_about(searcher: Searcher, patient: Tree) -> OnFile:
+    """The same of a stored Patient."""
+    id_ = patient["id"]
     resources: dict[str, list[Tree]] = {type_: [] for type_ in _TYPES}
     for one in await _all(searcher, _about(id_)):
         resources[one["resourceType"]].append(one)
     resources["Observation"] = await _all(searcher, observations(id_, OBSERVATION, _OBSERVATIONS))
-    return OnFile(found[0], resources)
+    return OnFile(patient, resources)
 
 
 def _about(patient_id: str) -> Query:

@@ -11,7 +11,7 @@ from service.fhir.json import reread
 from service.interactions.context import Context
 from service.interactions.read import read, there, vread
 from service.operations.decision import Decided, Writing, author_of, write
-from service.records.decision import Decision, activity_of
+from service.records.decision import SIGNATURE, Decision, activity_of
 from service.records.parts import target
 from service.records.stored import Resource, reference_to
 from service.records.undoing import changed_elements, foreign_elements, overwritten, undone, withdrawn
@@ -69,6 +69,8 @@ async def undo(  # noqa: PLR0913 - what the act consists of
     told = reread((await read(store, "Provenance", provenance_id, context=writing.context)).content)
     if not (activity := activity_of(told)):
         raise RuleViolation("This Provenance tells of no decision; only decisions can be undone.")
+    if activity == SIGNATURE:
+        raise RuleViolation("A signature is not taken back: send the record again, amended, with a reason.")
     changes = [await _change(store, target(one), writing) for one in told.get("target", ())]
     source = {**_reference(told), "display": codes.display(VALUE, activity)}
 

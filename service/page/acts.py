@@ -19,6 +19,7 @@ from service.page.goal_act import decide_goal, goal_forms
 from service.page.guard import Guard
 from service.page.posted import posted
 from service.page.rendering import html
+from service.page.sign_act import decide_signature, signature_forms
 from service.page.summary_act import decide_summary, summary_forms
 from service.page.undo_act import decide_undo, undo_forms
 from service.page.visit_act import decide_trial, decide_visit, trial_forms, visit_forms
@@ -39,6 +40,7 @@ def act_routes(desks: Desks, guard: Guard) -> list[Route]:
     table: tuple[tuple[str, Showing, Deciding], ...] = (
         (f"{person}/goals/{{goal}}", goal_forms, decide_goal),
         (f"{person}/visits/{{encounter}}/exclusion", visit_forms, decide_visit),
+        (f"{person}/visits/{{encounter}}/signature", signature_forms, decide_signature),
         (f"{person}/visits/{{encounter}}/trials/{{trial}}", trial_forms, decide_trial),
         (f"{person}/decisions/{{provenance}}", undo_forms, decide_undo),
         (f"{person}/summary", summary_forms, decide_summary),

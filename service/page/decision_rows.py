@@ -9,7 +9,7 @@ from service.fhir.json import reread
 from service.fhir.references import local_target
 from service.operations.decisions_made import decisions_about
 from service.page import facts
-from service.records.decision import Made
+from service.records.decision import SIGNATURE, Made
 from service.store.contract import Store
 
 __all__ = ["DecisionRow", "decision_rows"]
@@ -20,13 +20,14 @@ WHAT = {
     "exclude-visit": "Visit excluded",
     "mark-not-observable": "Trial marked not observable",
     "file-summary": "Summary filed",
+    "sign-visit": "Visit signed",
     "undo": "Undone",
 }
 
 
 @dataclass(frozen=True, slots=True)
 class DecisionRow:
-    """One decision; ``id`` is its Provenance's. ``undone`` decisions can't be undone again."""
+    """One decision; ``id`` is its Provenance's. ``undone`` can't be undone again, ``lasting`` never."""
 
     id: str
     what: str
@@ -35,6 +36,7 @@ class DecisionRow:
     who: str
     why: str
     undone: bool
+    lasting: bool = False
 
 
 async def decision_rows(store: Store, names: Mapping[str, str], zone: ZoneInfo) -> tuple[DecisionRow, ...]:
@@ -54,6 +56,7 @@ def _row(made: Made, names: Mapping[str, str], who: str, zone: ZoneInfo) -> Deci
         who=who or str(made.who.get("identifier", {}).get("value", "not recorded")),
         why=made.reason,
         undone=bool(made.undone_by),
+        lasting=made.activity == SIGNATURE,
     )
 
 

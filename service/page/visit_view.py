@@ -32,8 +32,9 @@ class VisitView:
     """A visit of ``patient`` (an id) on ``day``.
 
     ``before`` is the day of the visit before, None for the first. ``excluded`` is why its values count
-    nowhere, empty where they do. ``red_flags`` is None where nobody asked. ``methods`` are those of
-    this visit's study, ``how`` says them and the quality of the view in words.
+    nowhere, empty where they do; ``awaits`` is the signature its record waits for. ``red_flags`` is None
+    where nobody asked. ``methods`` are those of this visit's study, ``how`` says them and the quality of the
+    view in words.
     """
 
     patient: str
@@ -43,6 +44,7 @@ class VisitView:
     day: date
     before: date | None
     excluded: str
+    awaits: str
     red_flags: tuple[str, ...] | None
     not_done: str
     grid: TrialGrid | None
@@ -98,6 +100,7 @@ def visit_view(
         day=days[0],
         before=days[1],
         excluded=(encounter.exclusion or "no reason given") if encounter.excluded else "",
+        awaits=encounter.awaits,
         red_flags=_flags(flags[-1]) if flags else None,
         not_done="; ".join(_not_done(one) for one in by_code["training-session"] if _not_done(one)),
         grid=trial_grid(by_code["trial-closure"], by_code["trial-self-judgement"]),

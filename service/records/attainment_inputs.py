@@ -75,7 +75,7 @@ def attainment_inputs(stored: AttainmentFile, *, zone: ZoneInfo, as_of: date) ->
 
 def _left_out(one: Seen, excluded: Mapping[str, Encounter]) -> bool:
     visit = excluded.get(one.observation.encounter.reference)
-    return visit is not None and one.code not in (_WARNS if visit.preliminary else _STAYS)
+    return visit is not None and one.code not in (_WARNS if visit.awaits else _STAYS)
 
 
 def _excluded(

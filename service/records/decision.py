@@ -19,6 +19,7 @@ from service.terminology.codes import VALUE, Codes
 
 __all__ = [
     "DECISIONS",
+    "SIGNATURE",
     "SUMMARIES",
     "Activity",
     "Author",
@@ -36,12 +37,15 @@ SUMMARIES = f"{CANONICAL_ROOT}/progress-summary"
 """System of the identifier of a kept progress summary: ``patient/day/digest``."""
 Activity = str
 """A code of the value set ``decision``."""
+SIGNATURE = "sign-visit"
+"""The activity that is not undone."""
 _ACTIVITIES = {
     "accept-computed-status",
     "override-status",
     "exclude-visit",
     "mark-not-observable",
     "file-summary",
+    SIGNATURE,
     "undo",
 }
 
@@ -61,11 +65,15 @@ class Author:
 
 @dataclass(frozen=True, slots=True)
 class Decision:
-    """What was done and why. ``sources`` are what it rests on, as ``Provenance.entity.what``."""
+    """What was done and why. ``sources`` are what it rests on, as ``Provenance.entity.what``.
+
+    ``roles`` are those of who did it, codes of R4's participant types.
+    """
 
     activity: Activity
     reason: str = ""
     sources: tuple[Element, ...] = ()
+    roles: tuple[str, ...] = ("author",)
 
 
 @dataclass(frozen=True, slots=True)
@@ -152,13 +160,13 @@ def decision_provenance(
         "recorded": author.moment,
         **present(reason=[{"text": decision.reason}] if decision.reason else []),
         "activity": activity,
-        "agent": [_agent(author, codes)],
+        "agent": [_agent(author, role, codes) for role in decision.roles],
         **present(entity=[*before, *sources]),
     }
 
 
-def _agent(author: Author, codes: Codes) -> Element:
-    coding = codes.coding(f"{HL7}provenance-participant-type", "author")
+def _agent(author: Author, role: str, codes: Codes) -> Element:
+    coding = codes.coding(f"{HL7}provenance-participant-type", role)
     return {"type": {"coding": [coding]}, "who": author.who}
 
 

@@ -362,6 +362,9 @@ class Goal(Extended, frozen=True):
         return f"Goal/{self.id}"
 
 
+_UNSIGNED = {"": "", "signature": "draft, not signed", "co-signature": "co-signature needed"}
+
+
 class Encounter(Extended, frozen=True):
     """An Encounter."""
 
@@ -377,22 +380,22 @@ class Encounter(Extended, frozen=True):
     @property
     def excluded(self) -> bool:
         """Whether the visit is left out of computed results: a person did so, or it is not signed."""
-        return self.preliminary or any(True for _ in self.extensions("visit-exclusion"))
+        return bool(self.awaits) or any(True for _ in self.extensions("visit-exclusion"))
 
     @property
     def exclusion(self) -> str:
         """Why the visit is left out of computed results, in words; empty if it counts."""
         if reason := self.extended("visit-exclusion").within("reason").value_codeable_concept.text:
             return reason
-        if not self.preliminary:
-            return ""
-        signed = self.extended("visit-signature").within("signed-by").value_reference.reference
-        return "co-signature needed" if signed else "draft, not signed"
+        return _UNSIGNED[self.awaits]
 
     @property
-    def preliminary(self) -> bool:
-        """Whether its record waits for a signature."""
-        return self.extended("visit-signature").within("status").value_code == "preliminary"
+    def awaits(self) -> str:
+        """What its record waits for: signature (a draft), co-signature, or nothing."""
+        signed = self.extended("visit-signature")
+        if signed.within("status").value_code != "preliminary":
+            return ""
+        return "co-signature" if signed.within("signed-by").value_reference.reference else "signature"
 
     @property
     def reference(self) -> str:

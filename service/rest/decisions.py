@@ -14,12 +14,13 @@ from service.operations.goal_statement import accept_status, override_status
 from service.operations.trial_not_observable import mark_not_observable
 from service.operations.undo import undo
 from service.operations.visit_exclusion import exclude_visit
+from service.operations.visit_signing import sign_visit
 from service.rest.answers import answer
 from service.rest.call import Call
 from service.security.principal import Principal
 from service.terminology.codes import Codes, codes
 
-__all__ = ["accept", "exclude", "mark", "override", "take_back"]
+__all__ = ["accept", "exclude", "mark", "override", "sign", "take_back"]
 
 
 class _By(TypedDict):
@@ -67,6 +68,20 @@ async def exclude(call: Call) -> Response:
 async def mark(call: Call) -> Response:
     """Say that the outcome of a trial could not be seen."""
     return await _left_out(call, "mark-not-observable", mark_not_observable)
+
+
+async def sign(call: Call) -> Response:
+    """Sign the record of a visit, or co-sign it."""
+    given = await _given(call, "sign-visit")
+    done = await sign_visit(
+        call.workplace,
+        call.path("id"),
+        if_match=_seen(call),
+        signer=_one(given, "signer"),
+        licence=_one(given, "licence"),
+        **_by(call),
+    )
+    return await _told(call, done)
 
 
 async def take_back(call: Call) -> Response:

@@ -47,7 +47,7 @@ _HISTORY = {
     "_count": ("Entries on a page.", {"type": "string"}),
     "_since": ("Only versions written at or after this instant.", {"type": "string"}),
 }
-_DECIDED = {"accept-status", "override-status", "exclude-visit", "mark-not-observable"}
+_DECIDED = {"accept-status", "override-status", "exclude-visit", "mark-not-observable", "sign-visit"}
 """Operations that demand If-Match."""
 _MATCH = ("If-Match", "The version that must be current, as its entity tag.")
 _NONE_EXIST = ("If-None-Exist", "A search; nothing is created if it has a match.")

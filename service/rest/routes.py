@@ -58,6 +58,7 @@ _OPERATIONS = [
             ("Goal", "accept-status", decisions.accept),
             ("Goal", "override-status", decisions.override),
             ("Encounter", "exclude-visit", decisions.exclude),
+            ("Encounter", "sign-visit", decisions.sign),
             ("Observation", "mark-not-observable", decisions.mark),
             ("Provenance", "undo", decisions.take_back),
         )

@@ -11,7 +11,7 @@ from service.shipped import shipped
 
 pytestmark = pytest.mark.anyio
 
-NAMES = ("accept-status", "override-status", "exclude-visit", "mark-not-observable", "undo")
+NAMES = ("accept-status", "override-status", "exclude-visit", "mark-not-observable", "sign-visit", "undo")
 RECORDS = "https://clinic.example.org/visit-records"
 XML = {"Content-Type": "application/fhir+xml", "Accept": "application/fhir+xml"}
 
@@ -121,6 +121,15 @@ async def test_a_visit_and_a_trial(clinician: AsyncClient, goal: str) -> None:
     assert answer.status_code == 200, answer.text
     assert "<Parameters" in answer.text
     assert (await clinician.get(trial)).json()["status"] == "amended"
+    assert goal
+
+
+async def test_a_visit_that_waits_for_no_signature_is_not_signed(clinician: AsyncClient, goal: str) -> None:
+    visit = await found(clinician, "Encounter", "demo-01-visit-2")
+    assert (await decide(clinician, visit, "sign-visit")).status_code == 400
+    answer = await decide(clinician, visit, "sign-visit", await tag(clinician, visit))
+    assert answer.status_code == 422
+    assert said(answer) == ["This visit waits for no signature; what is signed is changed by an amendment."]
     assert goal
 
 

@@ -66,13 +66,26 @@ def hidden(text, act) -> dict[str, str]:
     return {name: unescape(value) for name, value in found}
 
 
+def drafted(path, folder):
+    """The same record as a draft."""
+    copy = folder / path.name
+    copy.write_text(f"{path.read_text('utf-8')}\nsignature: {{state: draft}}\n", "utf-8")
+    return copy
+
+
 @pytest.fixture
-async def clinician(tmp_path):
+def draft():
+    """The record that comes as a draft, none if empty."""
+    return ""
+
+
+@pytest.fixture
+async def clinician(tmp_path, draft):
     settings = Settings(data_dir=tmp_path, development_issuer=True, time_zone="UTC")
     issuer = DevelopmentIssuer(tmp_path)
     store = SqliteStore(tmp_path / "store.sqlite", clock=lambda: NOW)
     for path in records_in_order("demo-05"):
-        await taken_in(store, path)
+        await taken_in(store, drafted(path, tmp_path) if path.stem == draft else path)
 
     async def find(txn):
         (patient,) = await txn.find("Patient", PATIENTS, "demo-05")
@@ -163,6 +176,23 @@ async def test_a_visit_is_excluded_counts_nowhere_and_comes_back(clinician):
     page = await clinician.send(undoing, "undo")
     assert "This visit is excluded" not in page.text
     assert "5 Jun 2026" in [row[0] for row in (await clinician.person()).rows if len(row) == 9]
+
+
+@pytest.mark.parametrize("draft", ["demo-05-visit-7"])
+async def test_a_draft_is_marked_counts_nowhere_and_is_signed_for_good(clinician):
+    person = await clinician.person()
+    assert "Excluded: 11 Sep 2026, draft, not signed." in person.text
+    visits = [one["href"] for one in person.attributes("a") if "/visits/" in one["href"]]
+    (visit,) = [
+        page for one in visits if "this visit is not signed" in (page := await clinician.get(one)).text
+    ]
+    form = await clinician.link(visit, "/signature")
+    assert "Waits for signature" in form.text
+    page = await clinician.send(form, "sign", signer="licensed")
+    assert "Draft" not in page.text
+    row = next(row for row in page.rows if row[1:2] == ["Visit signed"])
+    assert (row[3], row[5]) == ("Wren Exampleton", "stays")
+    assert "11 Sep 2026" in [row[0] for row in (await clinician.person()).rows if len(row) == 9]
 
 
 async def test_a_trial_is_marked_not_observable_and_leaves_the_numbers(clinician):

@@ -1,0 +1,87 @@
+"""A stored visit is signed, or co-signed: its extension, and its parts as they are once it is final.
+
+Pure. R4's word for waiting is changed to its word for final in each part that says it.
+"""
+
+from collections.abc import Iterable
+from typing import Literal
+
+from service.fhir.canonical import extension as own_extension
+from service.records.elements import Element, extension, reference
+from service.records.identity import full_url
+from service.records.parts import identifiers, in_error
+from service.records.signature import PRELIMINARY
+from service.records.stored import Resource, extensions, reference_to
+
+__all__ = ["SIGNERS", "awaited", "signatory", "signed_visit", "whole"]
+
+SIGNERS = ("licensed", "student", "assistant")
+"""Standings of who signs."""
+Awaited = Literal["", "signature", "co-signature"]
+_BEFORE = {
+    "CarePlan": "active",
+    "Consent": "active",
+    "DiagnosticReport": "final",
+    "Goal": "active",
+    "Observation": "final",
+    "QuestionnaireResponse": "completed",
+    "ServiceRequest": "active",
+}
+
+
+def awaited(encounter: Resource) -> Awaited:
+    """What a visit waits for; empty if it is final."""
+    parts = _parts(encounter)
+    if not any(one.get("valueCode") == "preliminary" for one in parts):
+        return ""
+    return "co-signature" if any(one.get("url") == "signed-by" for one in parts) else "signature"
+
+
+def signatory(encounter: Resource) -> str:
+    """The reference of who signed; empty if nobody did."""
+    found = (one for one in _parts(encounter) if one.get("url") == "signed-by")
+    return str(next((one["valueReference"].get("reference", "") for one in found), ""))
+
+
+def _parts(encounter: Resource) -> list[Element]:
+    return [part for one in extensions(encounter, "visit-signature") for part in one.get("extension", ())]
+
+
+def signed_visit(encounter: Resource, who: str, moment: str, signer: str, licence: str) -> Resource:
+    """The visit with one more signature, by ``who`` (``Practitioner/1``) at a FHIR dateTime.
+
+    ``signer`` is the standing of who signs first, ``licence`` the number of the licence of who co-signs.
+    """
+    verb = "signed" if awaited(encounter) == "signature" else "co-signed"
+    kept = [part for part in _parts(encounter) if part.get("url") != "status"]
+    final = verb == "co-signed" or signer == "licensed"
+    parts: list[Element] = [{"url": "status", "valueCode": "final" if final else "preliminary"}, *kept]
+    parts.append({"url": f"{verb}-by", "valueReference": reference(who)})
+    parts += [] if signer == "licensed" else [{"url": "signed-as", "valueString": signer}]
+    parts.append({"url": f"{verb}-at", "valueDateTime": moment})
+    parts += [{"url": "licence", "valueString": licence}] if licence else []
+    url = own_extension("visit-signature")
+    others = [one for one in encounter.get("extension", ()) if one.get("url") != url]
+    return {**encounter, "extension": [*others, extension("visit-signature", parts)]}
+
+
+def whole(encounter: Resource, parts: Iterable[Resource]) -> Element:
+    """The transaction of a signed visit: it, and its parts as they are once final; each by its id."""
+    final = [_final(one) for one in parts if not in_error(one) and one["resourceType"] != "Encounter"]
+    return {
+        "resourceType": "Bundle",
+        "type": "transaction",
+        "entry": [
+            {
+                "fullUrl": next(full_url(*name) for name in identifiers(one)),
+                "resource": one,
+                "request": {"method": "PUT", "url": reference_to(one)},
+            }
+            for one in [encounter, *final]
+        ],
+    }
+
+
+def _final(part: Resource) -> Resource:
+    name, waiting = PRELIMINARY.get(part["resourceType"], ("", ""))
+    return {**part, name: _BEFORE[part["resourceType"]]} if name and part.get(name) == waiting else part
