@@ -14,7 +14,8 @@ import msgspec
 from service.fhir.search_values import SearchKeys
 from service.store.audit import Audited, Chunk, Trail, audited_of, in_trail
 from service.store.audit_links import Named
-from service.store.contract import Store, Transaction, Version, VisitKey
+from service.store.contract import Transaction, Version, VisitKey
+from service.store.entries import Opened
 
 __all__ = ["CHUNK", "Archive", "Digest", "Kept", "Movable", "Row", "Rows", "in_chunks", "line_of", "row_of"]
 
@@ -73,7 +74,7 @@ class Archive(Transaction, Protocol):
         ...
 
 
-class Movable(Store, Protocol):
+class Movable(Opened, Protocol):
     """A store whose whole content can be read and written."""
 
     async def size(self) -> int:

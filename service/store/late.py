@@ -7,7 +7,8 @@ from typing import TypeVar
 
 from service.errors import StoreUnreachable
 from service.store.audit import Event
-from service.store.contract import History, Label, Page, Query, Store, Version, Work
+from service.store.contract import History, Label, Page, Query, Version, Work
+from service.store.entries import Entry, EntryKind, Opened
 from service.store.summaries import Seen, SummaryPage, SummaryQuery
 
 __all__ = ["LateStore"]
@@ -21,13 +22,13 @@ _PAUSE_S = 1.0
 class LateStore:
     """The Store of the contract, opened by the first call that finds the database there."""
 
-    def __init__(self, open_: Callable[[], Awaitable[Store]], met: StoreUnreachable) -> None:
+    def __init__(self, open_: Callable[[], Awaitable[Opened]], met: StoreUnreachable) -> None:
         """``open_`` opens the database; ``met`` is what the first attempt met."""
         self._open = open_
         self._met = met
         self._again = time.monotonic() + _PAUSE_S
         self._lock = asyncio.Lock()
-        self._store: Store | None = None
+        self._store: Opened | None = None
 
     async def read(self, type_: str, id_: str) -> Version | None:
         """See the contract."""
@@ -82,17 +83,29 @@ class LateStore:
         async for version in (await self._opened()).changes(after):
             yield version
 
+    async def entries(self, kind: EntryKind) -> list[Entry]:
+        """See Entries."""
+        return await (await self._opened()).entries(kind)
+
+    async def enter(self, entry: Entry, *, once: bool = False) -> bool:
+        """See Entries."""
+        return await (await self._opened()).enter(entry, once=once)
+
+    async def forget(self, before: int) -> None:
+        """See Entries."""
+        await (await self._opened()).forget(before)
+
     async def close(self) -> None:
         """See the contract."""
         if self._store is not None:
             await self._store.close()
 
-    async def _opened(self) -> Store:
+    async def _opened(self) -> Opened:
         async with self._lock:
             self._store = self._store or await self._attempt()
             return self._store
 
-    async def _attempt(self) -> Store:
+    async def _attempt(self) -> Opened:
         if time.monotonic() < self._again:
             raise StoreUnreachable(self._met.issues)
         try:

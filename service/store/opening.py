@@ -7,7 +7,7 @@ from datetime import datetime
 from service.errors import StoreUnavailable, StoreUnreachable
 from service.settings import Settings
 from service.store.archive import Movable
-from service.store.contract import Store
+from service.store.entries import Opened
 from service.store.late import LateStore
 from service.store.sqlite import SqliteStore
 
@@ -33,7 +33,7 @@ async def open_store(settings: Settings, clock: Callable[[], datetime], *, older
     return await PostgresStore.open(settings.database_url, clock=clock, older=older)
 
 
-async def open_store_or_wait(settings: Settings, clock: Callable[[], datetime]) -> Store:
+async def open_store_or_wait(settings: Settings, clock: Callable[[], datetime]) -> Opened:
     """Open the database as ``open_store`` does; if its server does not answer, it is opened later.
 
     Until then whatever is asked of the store raises StoreUnreachable.

@@ -20,6 +20,9 @@ from service.store.audit import Audited, Event, Head, Trail, in_trail
 from service.store.audit_gathered import Gathered
 from service.store.audit_links import Named
 from service.store.contract import History, Label, Page, Query, Version, Work
+from service.store.entries import Entry, EntryKind, entered
+from service.store.entries import forgotten as forgotten_entries
+from service.store.entries import listed as listed_entries
 from service.store.history_sql import history_of, history_page, history_total
 from service.store.label_sql import labels_in_use, labels_of
 from service.store.postgres_archive import PostgresArchive, snapshot
@@ -251,6 +254,19 @@ class PostgresStore:
             if len(rows) < _CHUNK:
                 return
             after = rows[-1][0]
+
+    async def entries(self, kind: EntryKind) -> list[Entry]:
+        """See Entries."""
+        rows = await self._reading(lambda connection: _fetch(connection, listed_entries(kind)))
+        return [Entry(*row) for row in rows]
+
+    async def enter(self, entry: Entry, *, once: bool = False) -> bool:
+        """See Entries; once more if the connection was lost: then a name may be taken by this very caller."""
+        return bool(await self._reading(lambda connection: _fetch(connection, entered(entry, once=once))))
+
+    async def forget(self, before: int) -> None:
+        """See Entries."""
+        await self._reading(lambda connection: _fetch(connection, forgotten_entries(before)))
 
     async def close(self) -> None:
         """See the contract."""

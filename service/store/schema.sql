@@ -189,3 +189,12 @@ BEGIN SELECT RAISE(ABORT, 'the audit trail is never changed'); END;
 
 CREATE TRIGGER audit_target_not_deleted BEFORE DELETE ON audit_target
 BEGIN SELECT RAISE(ABORT, 'the audit trail is never changed'); END;
+
+-- What access rests on (see entries.py).
+CREATE TABLE entry (
+    kind TEXT NOT NULL,
+    name TEXT NOT NULL,
+    expires INTEGER NOT NULL,   -- seconds since 1970, 0 for never
+    content TEXT NOT NULL,
+    PRIMARY KEY (kind, name)
+) WITHOUT ROWID;

@@ -26,7 +26,10 @@ from service.store.archive import Archive, Kept, Rows, in_chunks
 from service.store.audit import Audited, Event, Head, Trail, in_trail, new_head
 from service.store.audit_gathered import Gathered
 from service.store.audit_links import Named
-from service.store.contract import History, Label, Page, Query, Version, VisitKey, Work
+from service.store.contract import History, Label, Page, Query, Transaction, Version, VisitKey, Work
+from service.store.entries import Entry, EntryKind, entered
+from service.store.entries import forgotten as forgotten_entries
+from service.store.entries import listed as listed_entries
 from service.store.history_sql import history_of, history_page, history_total
 from service.store.migrations import COMPATIBLE_WITH, SCHEMA_VERSION, judge, schema
 from service.store.search_match import SQLITE, Statement
@@ -226,6 +229,19 @@ class SqliteStore:
         """See Movable."""
         return await self._queued(name, SqliteArchive, work)
 
+    async def entries(self, kind: EntryKind) -> list[Entry]:
+        """See Entries."""
+        rows = await self._in_pool(lambda connection: connection.execute(*listed_entries(kind)).fetchall())
+        return [Entry(*row) for row in rows]
+
+    async def enter(self, entry: Entry, *, once: bool = False) -> bool:
+        """See Entries."""
+        return bool(await self._written(entered(entry, once=once)))
+
+    async def forget(self, before: int) -> None:
+        """See Entries."""
+        await self._written(forgotten_entries(before))
+
     async def close(self) -> None:
         """See the contract."""
         if self._closed:
@@ -240,6 +256,15 @@ class SqliteStore:
 
     async def _recorded(self, events: Sequence[Event]) -> None:
         await self.write("audit", lambda txn: txn.audit(events))
+
+    async def _written(self, statement: Statement) -> list[Any]:
+        """Run one statement where works are run; answers its rows."""
+
+        async def work(_txn: Transaction) -> list[Any]:
+            rows: list[Any] = self._writing.execute(*statement).fetchall()
+            return rows
+
+        return await self.write("entry", work)
 
     async def _queued(self, name: str, kind: type[Kind], work: Callable[[Kind], Awaitable[T]]) -> T:
         if self._closed:

@@ -17,10 +17,10 @@ from service.store.sqlite import SqliteStore
 
 CODE = Clause(("Observation.code",), "token", (TokenValue("s", "c"),))
 NEW = ("token", "reference", "date", "number", "quantity", "string", "uri", "summary", "touched")
-AUDIT = ("audit", "audit_target", "audit_chain")
+FOURTH = ("audit", "audit_target", "audit_chain", "entry")
 FIRST = [
     "DROP TABLE date",
-    *(f"DROP TABLE {table}" for table in (*NEW, *AUDIT) if table != "date"),
+    *(f"DROP TABLE {table}" for table in (*NEW, *FOURTH) if table != "date"),
     "CREATE TABLE token (owner BIGINT, name BIGINT, code TEXT, key BIGINT, system BIGINT)",
     "CREATE TABLE reference (target TEXT, name BIGINT, key BIGINT)",
     "CREATE TABLE date (owner BIGINT, name BIGINT, low BIGINT, high BIGINT, key BIGINT)",
@@ -30,12 +30,12 @@ FIRST = [
 ]
 """From the present tables to those of schema 1, as far as an upgrade can tell."""
 SECOND = [
-    *(f"DROP TABLE {table}" for table in ("summary", "touched", *AUDIT)),
+    *(f"DROP TABLE {table}" for table in ("summary", "touched", *FOURTH)),
     "UPDATE schema_version SET version = 2, compatible_with = 2",
 ]
 """From the present tables to those of schema 2."""
 THIRD = [
-    *(f"DROP TABLE {table}" for table in AUDIT),
+    *(f"DROP TABLE {table}" for table in FOURTH),
     "UPDATE schema_version SET version = 3, compatible_with = 3",
 ]
 """From the present tables to those of schema 3."""

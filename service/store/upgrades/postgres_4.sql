@@ -43,3 +43,12 @@ CREATE TRIGGER audit_never_changed BEFORE UPDATE OR DELETE OR TRUNCATE ON audit
 
 CREATE TRIGGER audit_target_never_changed BEFORE UPDATE OR DELETE OR TRUNCATE ON audit_target
     FOR EACH STATEMENT EXECUTE FUNCTION never_changed();
+
+-- What access rests on (see entries.py).
+CREATE TABLE entry (
+    kind text COLLATE "C" NOT NULL,
+    name text COLLATE "C" NOT NULL,
+    expires bigint NOT NULL,  -- seconds since 1970, 0 for never
+    content text COLLATE "C" NOT NULL,
+    PRIMARY KEY (kind, name)
+);
