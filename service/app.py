@@ -5,6 +5,7 @@ import time
 from collections.abc import AsyncIterator, Callable
 from contextlib import asynccontextmanager
 from datetime import UTC, datetime
+from functools import partial
 from pathlib import Path
 from typing import cast
 
@@ -38,19 +39,26 @@ from service.rest.openapi import openapi_document
 from service.rest.request_log import Lines, RequestLog
 from service.rest.routes import API_ROUTES, FHIR_ROUTES
 from service.rest.warm import warmed
+from service.security.clients import Clients
 from service.security.development_issuer import DevelopmentIssuer, is_loopback
 from service.security.pace import Pace, PacedVerifier
 from service.security.principal import Principal
+from service.security.signing_keys import SigningKeys
+from service.security.token_service import TokenService
 from service.security.tokens import Believed, Issuer, TokenVerifier
-from service.security.trusted_issuers import read_issuers, trusted
+from service.security.trusted_issuers import Listed, read_issuers, trusted
 from service.settings import Settings
 from service.store.beside import Beside
 from service.store.code_lists import CodeLists
 from service.store.contract import Store
+from service.store.entries import Entries, Opened
 from service.store.opening import open_store_or_wait
 from service.terminology.codes import codes
 
 __all__ = ["Service", "create_app"]
+
+_NOWHERE = "https://swallow-interop.example.org"
+"""What the issuer of our tokens is called where the settings do not tell the service's address."""
 
 
 def _now() -> datetime:
@@ -65,11 +73,12 @@ def _seconds(clock: Callable[[], datetime]) -> Callable[[], float]:
 class Service(FastAPI):
     """The application, answering through ``front``; what that does not answer comes back to FastAPI.
 
-    ``services`` and ``summaries`` (rows for lists) are there once it has started; ``lines`` are those its
-    request log has not written yet.
+    ``services``, ``entries`` and ``summaries`` (rows for lists) are there once it has started; ``lines`` are
+    those its request log has not written yet.
     """
 
     services: Services
+    entries: Entries
     summaries: Summaries
     front: ASGIApp
     lines: Lines
@@ -85,7 +94,7 @@ class Service(FastAPI):
 
 
 def create_app(
-    settings: Settings, store: Store | None = None, clock: Callable[[], datetime] = _now
+    settings: Settings, store: Opened | None = None, clock: Callable[[], datetime] = _now
 ) -> Service:
     """Build the service. ``clock`` answers the present with a zone.
 
@@ -97,11 +106,8 @@ def create_app(
     definitions = definitions_with(settings.guide_paths)
     code_lists = CodeLists(settings.code_list_folder)
     fetching = Fetching()
-    tokens = PacedVerifier(
-        _issuers(settings, fetching, clock),
-        now=_seconds(clock),
-        remembered_s=settings.revocation_seconds / 2,
-    )
+    listed = _listed(settings)
+    oauth, tokens = _access(settings, listed, fetching, lambda: app.entries, _seconds(clock))
     tokens.pace = _pace(settings.client_rate, settings)
 
     @asynccontextmanager
@@ -111,7 +117,11 @@ def create_app(
         ask = elsewhere.ask if elsewhere else None
         own = own_resources(settings.snomed)
         shown = Beside(opened, own)
-        app.services = Services(settings, shown, tokens, clock, definitions, code_lists, ask)
+        app.entries = opened
+        smart = next((one.smart_configuration for one in listed if one.smart_configuration), {})
+        app.services = Services(
+            settings, shown, tokens, oauth, clock, definitions, code_lists, ask, smart_configuration=smart
+        )
         app.summaries = Summaries(opened, RowMaker(settings.zone, cue_limits(settings)), settings.zone, clock)
         beside = [asyncio.create_task(work) for work in (app.summaries.run(), warmed(own))]
         try:
@@ -205,15 +215,32 @@ def _desk(request: Request, principal: Principal) -> Desk:
     return Desk(_views(request, principal), principal, call.context, codes(call.services.settings.snomed))
 
 
-def _issuers(settings: Settings, fetching: Fetching, clock: Callable[[], datetime]) -> list[Believed]:
-    path = Path(settings.issuers)
-    issuers = trusted(
-        read_issuers(path) if settings.issuers else (),
-        path.parent,
-        get=fetching.get,
-        post=fetching.post,
-        now=lambda: clock().timestamp(),
-    )
+def _access(
+    settings: Settings,
+    listed: tuple[Listed, ...],
+    fetching: Fetching,
+    entries: Callable[[], Entries],
+    now: Callable[[], float],
+) -> tuple[TokenService, PacedVerifier]:
+    """Who issues tokens here, and who verifies them; a caller who is shut out is out after two halves."""
+    half = settings.revocation_seconds / 2
+    clients = Clients(entries, now, fetching.get, known_s=half)
+    root = settings.base_url.rstrip("/") or _NOWHERE
+    oauth = TokenService(root, clients, SigningKeys(entries, now), entries, now)
+    believed = [oauth.issuer, *_issuers(settings, listed, fetching, now)]
+    admits = partial(clients.admits, own=oauth.issuer.name)
+    return oauth, PacedVerifier(believed, now, remembered_s=half, admits=admits)
+
+
+def _listed(settings: Settings) -> tuple[Listed, ...]:
+    return read_issuers(Path(settings.issuers)) if settings.issuers else ()
+
+
+def _issuers(
+    settings: Settings, listed: tuple[Listed, ...], fetching: Fetching, now: Callable[[], float]
+) -> list[Believed]:
+    folder = Path(settings.issuers).parent
+    issuers = trusted(listed, folder, get=fetching.get, post=fetching.post, now=now)
     return [*issuers, *_development_issuer(settings)]
 
 

@@ -5,6 +5,7 @@ ServiceError                    500  exception      something here is broken
 ├── RuleViolation               422  business-rule  readable, but breaks rules; carries every problem found
 ├── TooManyCodes                422  too-costly     a value set too large to be written out
 ├── NotKnownHere                422  not-found      needs a code system or value set that is not here
+├── TokenNotGranted             400  login          answered as RFC 6749 says, not as an outcome
 ├── Unauthenticated             401  login          no token, or one that can't be believed
 ├── Forbidden                   403  forbidden      a known caller without the right
 ├── TooCostly                   403  too-costly     what was asked would take too long to answer
@@ -56,6 +57,7 @@ __all__ = [
     "Severity",
     "StoreUnavailable",
     "StoreUnreachable",
+    "TokenNotGranted",
     "TooBusy",
     "TooCostly",
     "TooLarge",
@@ -186,6 +188,18 @@ class NotKnownHere(ServiceError):
 
     status = 422
     code = IssueType.NOT_FOUND
+
+
+class TokenNotGranted(ServiceError):
+    """A request for an access token is refused; ``error`` is RFC 6749's word for why (section 5.2)."""
+
+    status = 400
+    code = IssueType.LOGIN
+
+    def __init__(self, error: str, description: str) -> None:
+        """Take the word, and a sentence that a person can act on."""
+        super().__init__(description)
+        self.error = error
 
 
 class Unauthenticated(ServiceError):

@@ -7,6 +7,7 @@ import click
 from service import __version__
 from service.cli.attainment import attainment
 from service.cli.backup import backup
+from service.cli.client import client
 from service.cli.convert import convert
 from service.cli.copy_store import copy
 from service.cli.demo import demo
@@ -37,6 +38,6 @@ def main() -> None:
 
 
 _DAILY = (demo, serve, load, convert, attainment, evaluate_command, export, push, token, validate)
-_UPKEEP = (terminology, backup, restore, copy, migrate)
+_UPKEEP = (client, terminology, backup, restore, copy, migrate)
 for command in (*_DAILY, *_UPKEEP):
     main.add_command(command)

@@ -29,6 +29,7 @@ from service.security.principal import Principal
 from service.security.reach import Reach
 from service.security.remembered import Remembered
 from service.security.scopes import BREAK_GLASS, Scopes, require
+from service.security.token_service import TokenService
 from service.security.tokens import TokenVerifier
 from service.settings import Settings
 from service.store.code_lists import CodeLists
@@ -72,17 +73,20 @@ class Services:
     """What one running service is made of.
 
     ``now`` answers the present with a zone. ``definitions`` are the profiles known here, ``code_lists``
-    those that the site has loaded; ``elsewhere`` asks its terminology server. ``exporting`` is held
-    while a research export runs. ``remembered`` is what was found of care and Consents a moment ago.
+    those that the site has loaded; ``elsewhere`` asks its terminology server. ``smart_configuration`` is what
+    an issuer outside can do, told before what we can. ``exporting`` is held while a research export runs.
+    ``remembered`` is what was found of care and Consents a moment ago.
     """
 
     settings: Settings
     store: Store
     tokens: TokenVerifier
+    oauth: TokenService
     now: Callable[[], datetime]
     definitions: Definitions = made(default_factory=shipped_definitions)
     code_lists: CodeLists = made(default_factory=CodeLists)
     elsewhere: Ask | None = None
+    smart_configuration: dict[str, object] = made(default_factory=dict)
     exporting: asyncio.Lock = made(default_factory=asyncio.Lock)
     remembered: Remembered = made(default_factory=Remembered)
 

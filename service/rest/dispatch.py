@@ -29,7 +29,8 @@ class Row:
 
     ``needs``: the caller's scopes must satisfy one of these; ``{type}`` stands for the type in the path. OPEN
     asks for no token, and the function takes the bare request. ``produces`` is the answer's only media type,
-    empty where FHIR JSON is negotiated. ``docs`` are FastAPI's arguments for a route documented in full.
+    empty where FHIR JSON is negotiated. ``docs`` are FastAPI's arguments for a route documented in full, or
+    members of an operation of the OpenAPI document for one that is not FHIR's.
     ``operation`` names the OperationDefinition of an operation's address.
     """
 

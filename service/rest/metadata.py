@@ -20,6 +20,7 @@ from service.rest.answers import tagged
 from service.rest.call import READ_ONLY_TYPES, open_call
 from service.rest.dispatch import Row
 from service.rest.negotiation import FORMATS
+from service.rest.oauth import oauth_addresses
 from service.rest.terminology_capabilities import capabilities
 from service.settings import Settings
 
@@ -67,6 +68,8 @@ _DOCUMENTATION = (
     "(text.status generated or extensions), unless it sets another; one made by a person stays."
 )
 _SECURITY = "Every request needs a Bearer access token (a signed JWT) with SMART App Launch 2 scopes."
+_SERVICES = "http://terminology.hl7.org/CodeSystem/restful-security-service"
+_OAUTH_URIS = "http://fhir-registry.smarthealthit.org/StructureDefinition/oauth-uris"
 _RESULT_PARAMETERS = [
     {"name": "_count", "type": "number", "documentation": "Entries on a page; 0 counts only."},
     {"name": "_summary", "type": "token", "documentation": "true, text, data, count or false."},
@@ -93,8 +96,8 @@ def reader(rows: Iterable[Row]) -> Callable[[Request], Awaitable[Response]]:
     table = tuple(rows)
 
     @lru_cache(maxsize=8)
-    def text(base: str, date: str, settings: Settings) -> bytes:
-        return dump(statement(table, base=base, date=date, settings=settings))
+    def text(base: str, date: str, settings: Settings, where: tuple[str, str]) -> bytes:
+        return dump(statement(table, base=base, date=date, settings=settings, where=where))
 
     async def metadata(request: Request) -> Response:
         """Say what this service can do: a CapabilityStatement, or TerminologyCapabilities if asked for."""
@@ -102,13 +105,20 @@ def reader(rows: Iterable[Row]) -> Callable[[Request], Awaitable[Response]]:
         date = call.services.now().date().isoformat()
         if ("mode", "terminology") in call.criteria:
             return await tagged(call, dump(capabilities(call.base, date, call.services.code_lists)))
-        return await tagged(call, text(call.base, date, call.services.settings))
+        services = call.services
+        where = oauth_addresses(call.base, services.smart_configuration)
+        return await tagged(call, text(call.base, date, services.settings, where))
 
     return metadata
 
 
-def statement(rows: Iterable[Row], *, base: str, date: str, settings: Settings) -> dict[str, Any]:
-    """Answer the CapabilityStatement of a service that serves ``rows`` at the FHIR base URL ``base``."""
+def statement(
+    rows: Iterable[Row], *, base: str, date: str, settings: Settings, where: tuple[str, str]
+) -> dict[str, Any]:
+    """Answer the CapabilityStatement of a service that serves ``rows`` at the FHIR base URL ``base``.
+
+    ``where``: the addresses at which people and systems are given tokens.
+    """
     rows = list(rows)
     return {
         "resourceType": "CapabilityStatement",
@@ -123,17 +133,17 @@ def statement(rows: Iterable[Row], *, base: str, date: str, settings: Settings) 
         "fhirVersion": "4.0.1",
         "format": [*FORMATS],
         "patchFormat": [*PATCH_FORMATS],
-        "rest": [_rest(rows, settings)],
+        "rest": [_rest(rows, settings, where)],
     }
 
 
-def _rest(rows: list[Row], settings: Settings) -> dict[str, Any]:
+def _rest(rows: list[Row], settings: Settings, where: tuple[str, str]) -> dict[str, Any]:
     served = {row.function.__name__ for row in rows if "{type}" in row.path}
     codes = [{"code": code} for name, code in _INTERACTIONS.items() if name in served]
     return {
         "mode": "server",
         "documentation": f"{_REFERENCES[settings.references]} {_DOCUMENTATION}",
-        "security": {"cors": bool(settings.cors_origins.split()), "description": _SECURITY},
+        "security": _security(settings, where),
         "resource": [
             *(
                 _resource(type_, codes, _operations(rows, type_), _POLICY[settings.references])
@@ -146,6 +156,18 @@ def _rest(rows: list[Row], settings: Settings) -> dict[str, Any]:
         ],
         "searchParam": _RESULT_PARAMETERS,
         "operation": _operations(rows, ""),
+    }
+
+
+def _security(settings: Settings, where: tuple[str, str]) -> dict[str, Any]:
+    """What the first version of SMART App Launch wants told here: it is still looked for."""
+    uris = zip(("authorize", "token"), where, strict=True)
+    told = [{"url": name, "valueUri": uri} for name, uri in uris]
+    return {
+        "extension": [{"url": _OAUTH_URIS, "extension": told}],
+        "cors": bool(settings.cors_origins.split()),
+        "service": [{"coding": [{"system": _SERVICES, "code": "SMART-on-FHIR"}], "text": "SMART App Launch"}],
+        "description": _SECURITY,
     }
 
 

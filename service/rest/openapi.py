@@ -17,10 +17,11 @@ __all__ = ["openapi_document"]
 _DESCRIPTION = """\
 Swallowing care as HL7 FHIR R4: visit records in, FHIR out, goal attainment across visits, de-identified data.
 
-Every error answer is a FHIR OperationOutcome. Every address but metadata, health and this document wants
-`Authorization: Bearer <token>`. The scopes named with an operation are those of SMART App Launch 2 without
-their first part (`Goal.rs` is granted by `user/Goal.rs`, `system/*.cruds` and the like) or this service's own
-words; `*.cruds` means any one of them. What the FHIR addresses can do in detail is in `/fhir/metadata`.
+Every error answer is a FHIR OperationOutcome, but those of `/oauth/token`. Every address but metadata,
+health, the SMART configuration, `/oauth/` and this document wants `Authorization: Bearer <token>`. The scopes
+named with an operation are those of SMART App Launch 2 without their first part (`Goal.rs` is granted by
+`user/Goal.rs`, `system/*.cruds` and the like) or this service's own words; `*.cruds` means any one of them.
+What the FHIR addresses can do in detail is in `/fhir/metadata`.
 """
 
 _HEALTH = {200: "It is."}
@@ -53,7 +54,7 @@ def _visit_record() -> dict[str, Any]:
 
 def _operation(row: Row) -> dict[str, Any]:
     name = row.function.__name__
-    fhir = row.path.startswith("/fhir")
+    fhir = row.path.startswith("/fhir") and not row.docs
     operation: dict[str, Any] = {
         "tags": ["FHIR" if fhir else "Health"],
         "summary": (row.function.__doc__ or name).splitlines()[0],
@@ -64,4 +65,4 @@ def _operation(row: Row) -> dict[str, Any]:
         operation["parameters"] = parameters(row)
         if content := body(row):
             operation["requestBody"] = content
-    return operation | (secured(row.needs) if row.needs != OPEN else {})
+    return operation | row.docs | (secured(row.needs) if row.needs != OPEN else {})

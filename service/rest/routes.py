@@ -2,7 +2,17 @@
 
 from service.operations.decision import DECIDING
 from service.operations.goal_attainment import READS
-from service.rest import decisions, fhir, health, intake, metadata, operations, research, terminology
+from service.rest import (
+    decisions,
+    fhir,
+    health,
+    intake,
+    metadata,
+    oauth,
+    operations,
+    research,
+    terminology,
+)
 from service.rest.dispatch import OPEN, Row
 
 __all__ = ["API_ROUTES", "FHIR_ROUTES"]
@@ -123,6 +133,13 @@ FHIR_ROUTES = [
     Row("GET", "/health/live", health.live, OPEN),
     Row("GET", "/health/ready", health.ready, OPEN),
     Row("GET", "/fhir/metadata", metadata.reader(_RESTFUL), OPEN),
+    *(
+        Row("GET", f"{at}/.well-known/smart-configuration", oauth.configuration, OPEN, docs=oauth.SMART_DOCS)
+        for at in ("", "/fhir")
+    ),
+    Row("GET", "/oauth/authorize", oauth.authorize, OPEN, docs=oauth.AUTHORIZE_DOCS),
+    Row("POST", "/oauth/token", oauth.token, OPEN, docs=oauth.TOKEN_DOCS),
+    Row("GET", "/oauth/jwks", oauth.jwks, OPEN, docs=oauth.JWKS_DOCS),
     *_RESTFUL[len(_FIRST) :],
 ]
 

@@ -5,7 +5,6 @@ owner alone; tokens are valid for eight hours.
 """
 
 import ipaddress
-import os
 import secrets
 import stat
 from pathlib import Path
@@ -16,6 +15,8 @@ from joserfc.jwk import RSAKey
 
 from service.errors import ServiceError
 from service.security.keys import GivenKeys
+from service.security.private_file import new_private_file
+from service.security.roles import roles
 from service.security.tokens import Issuer
 
 __all__ = ["TOKENS_FILE", "VALID_S", "DevelopmentIssuer", "is_loopback", "write_demo_tokens"]
@@ -63,20 +64,17 @@ class DevelopmentIssuer:
 
 
 def write_demo_tokens(directory: Path, *, now: float, clinician: str) -> dict[str, str]:
-    """Write one token per reader to ``demo-tokens.json``, a JSON object of plain strings, and answer them.
+    """Write one token per role to ``demo-tokens.json``, a JSON object of plain strings, and answer them.
 
     ``clinician`` is the FHIR reference of the demo's clinician, ``Practitioner/<id>``.
     """
     issuer = DevelopmentIssuer(directory)
     tokens = {
-        "integrator": issuer.sign("demo-integrator", "system/*.cruds intake", now=now),
-        "clinician": issuer.sign(
-            "demo-clinician", "user/*.rs intake goal-decisions", now=now, fhir_user=clinician
-        ),
-        "researcher": issuer.sign("demo-researcher", "research-export", now=now),
+        name: issuer.sign(f"demo-{name}", role.scopes, now=now, fhir_user=clinician if role.personal else "")
+        for name, role in roles().items()
     }
     text = msgspec.json.format(msgspec.json.encode(tokens), indent=2) + b"\n"
-    _private_file(directory, text).replace(directory / TOKENS_FILE)
+    new_private_file(directory, text).replace(directory / TOKENS_FILE)
     return tokens
 
 
@@ -90,20 +88,10 @@ def _read_or_make(path: Path) -> RSAKey:
 
 def _make(path: Path) -> None:
     key = RSAKey.generate_key(2048, private=True, auto_kid=True)
-    made = _private_file(path.parent, msgspec.json.encode(key.as_dict(private=True)))
+    made = new_private_file(path.parent, msgspec.json.encode(key.as_dict(private=True)))
     try:
         path.hardlink_to(made)  # never over another process's key, never half a key
     except FileExistsError:
         pass
     finally:
         made.unlink()
-
-
-def _private_file(directory: Path, content: bytes) -> Path:
-    """Write a new file only its owner can read, under a name nobody uses."""
-    directory.mkdir(mode=0o700, parents=True, exist_ok=True)
-    path = directory / f".{secrets.token_hex(8)}.new"
-    descriptor = os.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600)
-    with os.fdopen(descriptor, "wb") as file:
-        file.write(content)
-    return path

@@ -84,6 +84,15 @@ class Grant:
     actions: frozenset[str]
     filters: tuple[tuple[str, str], ...] = ()
 
+    def within(self, other: "Grant") -> bool:
+        """Whether all it opens is opened by another."""
+        return (
+            self.level == other.level
+            and other.type in {"*", self.type}
+            and self.actions <= other.actions
+            and set(other.filters) <= set(self.filters)
+        )
+
     def covers(self, action: str, type_: str) -> bool:
         """Whether it speaks of ``action`` (one of c r u d s) on a resource type."""
         return action in self.actions and self.type in {"*", type_}
@@ -127,6 +136,18 @@ class Scopes:
     def grants_for(self, action: str, type_: str) -> tuple[Grant, ...]:
         """Answer the grants that speak of ``action`` on a type; each says of which resources."""
         return tuple(grant for grant in self.grants if grant.covers(action, type_))
+
+    def cover(self, words: str) -> bool:
+        """Whether every one of these scopes can be read and lies whole within these rights."""
+        return all(self._covers(Scopes.parse(word)) for word in words.split())
+
+    def within(self, others: "Scopes") -> "Scopes":
+        """Answer what of these rights lies whole within others."""
+        grants = tuple(grant for grant in self.grants if any(map(grant.within, others.grants)))
+        return Scopes(self.plain & others.plain, grants)
+
+    def _covers(self, asked: "Scopes") -> bool:
+        return asked != Scopes() and asked.within(self) == asked
 
     def grant(self, need: str) -> bool:
         """Whether a written need holds: a plain word, ``Type.letters``, or ``*.letters`` for any one type."""

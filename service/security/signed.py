@@ -13,7 +13,17 @@ from joserfc import jws, jwt
 from joserfc.errors import JoseError
 from joserfc.jwk import ECKey, RSAKey
 
-__all__ = ["ALGORITHMS", "SKEW_S", "Key", "NotBelieved", "Signed", "check_signature", "check_times", "read"]
+__all__ = [
+    "ALGORITHMS",
+    "SKEW_S",
+    "Key",
+    "NotBelieved",
+    "Signed",
+    "check_signature",
+    "check_times",
+    "kind_of",
+    "read",
+]
 
 Key = RSAKey | ECKey
 
@@ -89,7 +99,13 @@ def check_times(claims: dict[str, Any], now: float, **wanted: Any) -> None:
     jwt.JWTClaimsRegistry(now=int(now), leeway=SKEW_S, **wanted).validate(claims)
 
 
+def kind_of(key: Key) -> str:
+    """Answer what ALGORITHMS has for a key: RSA, or its curve."""
+    return key.curve_name if isinstance(key, ECKey) else "RSA"
+
+
 def _fits(key: Key, signed: Signed) -> bool:
-    kind = key.curve_name if isinstance(key, ECKey) else "RSA"
     said = key.as_dict(private=False)
-    return ALGORITHMS[signed.algorithm] == kind and said.get("alg", signed.algorithm) == signed.algorithm
+    return (
+        ALGORITHMS[signed.algorithm] == kind_of(key) and said.get("alg", signed.algorithm) == signed.algorithm
+    )

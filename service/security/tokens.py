@@ -87,7 +87,7 @@ class TokenVerifier:
         self._now = now
         self._remembered_s = remembered_s
         self._admits = admits
-        self._verified: dict[str, tuple[float, Principal]] = {}
+        self._verified: dict[str, tuple[float, float, Principal]] = {}
 
     async def verify(self, token: str) -> Principal:
         """Answer the caller, or raise Unauthenticated with a sentence that does not repeat the token.
@@ -95,8 +95,8 @@ class TokenVerifier:
         IssuerUnreachable if that can't be told now.
         """
         known = self._verified.get(token)
-        if known is not None and known[0] > self._now():
-            return known[1]
+        if known is not None and known[0] <= self._now() < known[1]:  # clocks may be set back
+            return known[2]
         self._verified.pop(token, None)
         principal = await self._check(token)
         self._remember(token, principal)
@@ -136,8 +136,8 @@ class TokenVerifier:
     def _remember(self, token: str, principal: Principal) -> None:
         if len(self._verified) >= _REMEMBERED:
             self._verified.pop(next(iter(self._verified)))
-        until = min(principal.expires + SKEW_S, self._now() + self._remembered_s)
-        self._verified[token] = until, principal
+        now = self._now()
+        self._verified[token] = now, min(principal.expires + SKEW_S, now + self._remembered_s), principal
 
 
 def principal_of(claims: dict[str, Any], issuer: str) -> Principal:

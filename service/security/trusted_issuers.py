@@ -21,7 +21,7 @@ from service.security.keys import FetchedKeys, Get, GivenKeys, Keys, read_keys
 from service.security.signed import ALGORITHMS
 from service.security.tokens import Believed, Issuer
 
-__all__ = ["Listed", "read_issuers", "trusted"]
+__all__ = ["Listed", "is_safe", "read_issuers", "trusted"]
 
 _LOOPBACK = frozenset({"127.0.0.1", "::1", "localhost"})
 
@@ -104,7 +104,7 @@ def _problems(one: Listed, folder: Path) -> list[str]:
     found += [
         f"{url} must begin with https:// (http:// is for this machine alone)."
         for url in (one.jwks, one.introspection)
-        if _is_address(url) and not _is_safe(url)
+        if _is_address(url) and not is_safe(url)
     ]
     if one.introspection:
         return found + _problems_of_login(one, folder)
@@ -129,6 +129,7 @@ def _is_address(text: str) -> bool:
     return text.startswith(("http://", "https://"))
 
 
-def _is_safe(url: str) -> bool:
+def is_safe(url: str) -> bool:
+    """Whether keys may come from an address: by https, or from this machine."""
     parts = urlsplit(url)
     return bool(parts.hostname) and (parts.scheme == "https" or parts.hostname in _LOOPBACK)

@@ -257,16 +257,18 @@ class PostgresStore:
 
     async def entries(self, kind: EntryKind) -> list[Entry]:
         """See Entries."""
-        rows = await self._reading(lambda connection: _fetch(connection, listed_entries(kind)))
+        rows = await self._reading(lambda connection: _fetch_whole(connection, listed_entries(kind)))
         return [Entry(*row) for row in rows]
 
     async def enter(self, entry: Entry, *, once: bool = False) -> bool:
         """See Entries; once more if the connection was lost: then a name may be taken by this very caller."""
-        return bool(await self._reading(lambda connection: _fetch(connection, entered(entry, once=once))))
+        return bool(
+            await self._reading(lambda connection: _fetch_whole(connection, entered(entry, once=once)))
+        )
 
     async def forget(self, before: int) -> None:
         """See Entries."""
-        await self._reading(lambda connection: _fetch(connection, forgotten_entries(before)))
+        await self._reading(lambda connection: _fetch_whole(connection, forgotten_entries(before)))
 
     async def close(self) -> None:
         """See the contract."""
@@ -382,6 +384,13 @@ def _told(error: Exception) -> ServiceError:
 async def _fetch(connection: Connection, statement: Statement) -> Sequence[Sequence[Any]]:
     sql, values = in_postgres(statement, lambda _: None)
     rows: Sequence[Sequence[Any]] = await connection.fetch(sql, *values)
+    return rows
+
+
+async def _fetch_whole(connection: Connection, statement: Statement) -> Sequence[Sequence[Any]]:
+    """As ``_fetch``, but long texts are not shortened: they stand in no index."""
+    sql, _ = in_postgres(statement, lambda _: None)
+    rows: Sequence[Sequence[Any]] = await connection.fetch(sql, *statement[1])
     return rows
 
 

@@ -4,7 +4,7 @@ import asyncio
 
 from service.store.entries import Entry
 
-LAB = Entry("client", "lab", 0, '{"role":"integrator"}')
+LAB = Entry("client", "lab", 0, f'{{"role":"{"long" * 1000}"}}')
 
 
 def test_an_entry_is_there_after_a_restart(open_store):

@@ -38,6 +38,7 @@ ON_BOTH = {
     "test_patch_requests",
     "test_research",
     "test_search",
+    "test_token_endpoint",
 }
 
 

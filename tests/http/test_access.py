@@ -81,14 +81,20 @@ async def test_nothing_is_served_outside_the_table(app: FastAPI) -> None:
 
 async def test_only_a_few_addresses_are_open(stranger: AsyncClient) -> None:
     assert sorted({row.path for row in ROWS if row.needs == OPEN}) == [
+        "/.well-known/smart-configuration",
         "/fhir/$versions",
+        "/fhir/.well-known/smart-configuration",
         "/fhir/metadata",
         "/health/live",
         "/health/ready",
+        "/oauth/authorize",
+        "/oauth/jwks",
+        "/oauth/token",
     ]
     for row in ROWS:
         if row.needs == OPEN:
-            assert (await stranger.request(row.method, row.path)).status_code == 200
+            expected = 400 if row.path in {"/oauth/authorize", "/oauth/token"} else 200
+            assert (await stranger.request(row.method, row.path)).status_code == expected
 
 
 @pytest.mark.parametrize(

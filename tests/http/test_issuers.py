@@ -19,6 +19,11 @@ from service.settings import Settings
 FIRST, SECOND = (ECKey.generate_key("P-384", auto_kid=True) for _ in range(2))
 ISSUER, AUDIENCE = "https://login.example.org", "https://swallow.example.org/fhir"
 JWKS = "https://login.example.org/jwks.json"
+TOLD = {
+    "authorization_endpoint": f"{ISSUER}/authorize",
+    "token_endpoint": f"{ISSUER}/token",
+    "capabilities": ["launch-ehr", "permission-v2"],
+}
 pytestmark = [pytest.mark.anyio, pytest.mark.conformance("I2")]
 
 
@@ -37,7 +42,8 @@ def clock() -> Clock:
 @pytest.fixture
 async def service(settings: Settings, tmp_path: Path, clock: Clock) -> AsyncIterator[AsyncClient]:
     path = tmp_path / "issuers.json"
-    path.write_text(json.dumps([{"issuer": ISSUER, "audience": AUDIENCE, "jwks": JWKS}]))
+    listed = {"issuer": ISSUER, "audience": AUDIENCE, "jwks": JWKS, "smart_configuration": TOLD}
+    path.write_text(json.dumps([listed]))
     app = create_app(settings.model_copy(update={"issuers": str(path)}), clock=clock)
     transport = ASGITransport(app)
     async with (
@@ -81,6 +87,16 @@ async def test_a_key_that_is_new_is_fetched(
     gone = await service.get("/fhir/Patient", headers=headers(FIRST, clock))
     assert gone.status_code == 401
     assert gone.json()["issue"][0]["code"] == "login"
+
+
+@pytest.mark.conformance("I1")
+async def test_what_an_authorization_server_outside_can_do_is_told_instead(service: AsyncClient) -> None:
+    told = (await service.get("/fhir/.well-known/smart-configuration")).json()
+    assert told["token_endpoint"] == TOLD["token_endpoint"]
+    assert told["capabilities"] == TOLD["capabilities"]
+    security = (await service.get("/fhir/metadata")).json()["rest"][0]["security"]
+    uris = {part["url"]: part["valueUri"] for part in security["extension"][0]["extension"]}
+    assert uris == {"authorize": TOLD["authorization_endpoint"], "token": TOLD["token_endpoint"]}
 
 
 async def test_an_issuer_that_is_away_keeps_nobody_else_out(

@@ -33,6 +33,8 @@ async def test_every_row_of_the_route_table_is_described(app: FastAPI) -> None:
         operation: dict[str, Any] = document["paths"][row.path][row.method.lower()]
         assert operation["summary"]
         assert operation["tags"]
+        if row in FHIR_ROUTES and row.docs:
+            continue  # of OAuth, whose answers are not FHIR's
         for failed in ("4XX", "503"):
             formats = {"application/fhir+json"} | ({XML} if row.path.startswith("/fhir") else set())
             assert operation["responses"][failed]["content"].keys() == formats

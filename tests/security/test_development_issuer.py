@@ -69,7 +69,7 @@ def test_the_demo_tokens_are_plain_strings_with_the_rights_of_each_reader(tmp_pa
     verifier = TokenVerifier([DevelopmentIssuer(tmp_path).issuer()], lambda: NOW)
     readers = {name: verified(verifier, token) for name, token in written.items()}
     rights = {name: principal.scopes for name, principal in readers.items()}
-    assert sorted(readers) == ["clinician", "integrator", "researcher"]
+    assert sorted(readers) == ["auditor", "clinician", "integrator", "operator", "researcher"]
     assert rights["integrator"].grant("Patient.cruds")
     assert rights["integrator"].grant("intake")
     assert not rights["integrator"].grant("research-export")
