@@ -46,12 +46,14 @@ DECIDING: Mapping[str, tuple[str, ...]] = {
     ),
     "Encounter": (f"{GOAL_DECISIONS} Encounter.r", "Encounter.ru Provenance.c"),
     "Observation": (f"{GOAL_DECISIONS} Observation.r", "Observation.ru Provenance.c"),
+    "signature": (f"{GOAL_DECISIONS} Encounter.r",),
     "Provenance": (
         f"{GOAL_DECISIONS} Provenance.r Goal.r Encounter.r Observation.r",
         "Provenance.cr Goal.ru Encounter.ru Observation.cru",
     ),
 }
-"""The scopes that let decide about a type; one alternative must hold. That of Provenance lets undo."""
+"""The scopes that let decide about a type; one alternative must hold. That of Provenance lets undo,
+that of signature sign a visit, which writes whatever its record became."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -79,9 +81,9 @@ class Writing:
     codes: Codes
 
     @classmethod
-    def by(cls, principal: Principal, type_: str, *, context: Context, codes: Codes) -> "Writing":
-        """Forbidden unless the principal may decide about the type."""
-        require(principal.scopes, DECIDING[type_])
+    def by(cls, principal: Principal, what: str, *, context: Context, codes: Codes) -> "Writing":
+        """Forbidden unless the principal may decide about this, a key of ``DECIDING``."""
+        require(principal.scopes, DECIDING[what])
         return cls(replace(context, allow=allow_everything, warn_only=False), principal, codes)
 
 

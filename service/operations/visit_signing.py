@@ -44,7 +44,7 @@ async def sign_visit(  # noqa: PLR0913 - what the act consists of
     waits for a co-signature, which needs the number of a ``licence``. RuleViolation if the visit waits for
     nothing, or this person can't give what it waits for.
     """
-    writing = Writing.by(principal, "Encounter", context=context, codes=codes)
+    writing = Writing.by(principal, "signature", context=context, codes=codes)
     standing = signer or "licensed"
 
     async def work(txn: Transaction) -> Decided:

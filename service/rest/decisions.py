@@ -7,6 +7,7 @@ from starlette.responses import Response
 
 from service.errors import InvalidInput
 from service.interactions.context import Context
+from service.interactions.read import read
 from service.operations.arguments import Arguments, arguments
 from service.operations.as_of import day_asked
 from service.operations.decision import Decided, answer_of
@@ -73,6 +74,8 @@ async def mark(call: Call) -> Response:
 async def sign(call: Call) -> Response:
     """Sign the record of a visit, or co-sign it."""
     given = await _given(call, "sign-visit")
+    # only for who reaches the visit; its parts are made final also where they are hidden from them
+    await read(call.store, "Encounter", call.path("id"), context=call.context)
     done = await sign_visit(
         call.workplace,
         call.path("id"),

@@ -68,10 +68,16 @@ _OPERATIONS = [
             ("Goal", "accept-status", decisions.accept),
             ("Goal", "override-status", decisions.override),
             ("Encounter", "exclude-visit", decisions.exclude),
-            ("Encounter", "sign-visit", decisions.sign),
             ("Observation", "mark-not-observable", decisions.mark),
             ("Provenance", "undo", decisions.take_back),
         )
+    ),
+    Row(
+        "POST",
+        "/fhir/Encounter/{id}/$sign-visit",
+        decisions.sign,
+        DECIDING["signature"],
+        operation="sign-visit",
     ),
     *(
         Row(method, f"/fhir/{type_}/{{id}}/$everything", function, (f"{type_}.r",), operation=name)

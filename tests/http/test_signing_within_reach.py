@@ -1,0 +1,76 @@
+"""Who signs a visit: its own clinician, all of it; nobody else's, as if it were not there."""
+
+from collections.abc import AsyncIterator
+from typing import Any
+
+import pytest
+from fastapi import FastAPI
+from ward import Ward, label, observation, ref
+
+from service.fhir.canonical import extension
+from service.security.development_issuer import DevelopmentIssuer
+from service.settings import Settings
+
+pytestmark = pytest.mark.anyio
+SCOPES = "user/*.rs goal-decisions"
+TAG = {"If-Match": 'W/"1"'}
+
+
+@pytest.fixture
+def settings(settings: Settings) -> Settings:
+    return settings.model_copy(update={"clinician_reach": "care-team"})
+
+
+@pytest.fixture
+async def ward(app: FastAPI, settings: Settings) -> AsyncIterator[Ward]:
+    moment = app.services.now().timestamp  # type: ignore[attr-defined]
+    ward = Ward(app, DevelopmentIssuer(settings.data_dir), moment)
+    await ward.fill()
+    for who in ("ann", "ben"):
+        await draft(ward, who)
+    yield ward
+    await ward.close()
+
+
+def named(value: str) -> dict[str, Any]:
+    return {"identifier": [{"system": "urn:records", "value": value}]}
+
+
+async def draft(ward: Ward, who: str) -> None:
+    """A draft visit with a part that its clinician may not see."""
+    preliminary = {"url": "status", "valueCode": "preliminary"}
+    visit = {
+        "resourceType": "Encounter",
+        "id": f"draft-{who}",
+        "extension": [{"url": extension("visit-signature"), "extension": [preliminary]}],
+        **named(f"visit-{who}"),
+        "status": "finished",
+        "class": {"system": "http://terminology.hl7.org/CodeSystem/v3-ActCode", "code": "AMB"},
+        "subject": ref(f"Patient/{who}"),
+    }
+    part = observation(f"part-{who}", who, meta=label("R"), **named(f"visit-{who}/pre/1"))
+    system = ward.client("system/*.cruds restricted")
+    for tree in (visit, part | {"status": "preliminary"}):
+        answer = await system.put(f"/fhir/{tree['resourceType']}/{tree['id']}", json=tree)
+        assert answer.status_code == 201, answer.text
+
+
+async def test_who_reaches_the_visit_signs_all_of_it_what_is_hidden_from_them_too(ward: Ward) -> None:
+    dora = ward.dora(SCOPES)
+    assert (await dora.get("/fhir/Observation/part-ann")).status_code == 404
+    answer = await dora.post("/fhir/Encounter/draft-ann/$sign-visit", headers=TAG)
+    assert answer.status_code == 200, answer.text
+    system = ward.client("system/*.rs restricted")
+    assert (await system.get("/fhir/Observation/part-ann")).json()["status"] == "final"
+
+
+async def test_another_s_visit_is_not_there(ward: Ward) -> None:
+    answer = await ward.dora(SCOPES).post("/fhir/Encounter/draft-ben/$sign-visit", headers=TAG)
+    assert answer.status_code == 404
+    system = ward.client("system/*.rs restricted")
+    assert (await system.get("/fhir/Observation/part-ben")).json()["status"] == "preliminary"
+
+
+async def test_rights_to_write_alone_do_not_let_sign(ward: Ward) -> None:
+    answer = await ward.dora("user/*.cruds").post("/fhir/Encounter/draft-ann/$sign-visit", headers=TAG)
+    assert answer.status_code == 403
