@@ -18,7 +18,8 @@ from service.security.principal import Principal
 
 __all__ = ["OPEN", "Address", "Row", "Table", "answered", "asked", "documented"]
 
-OPEN: tuple[str, ...] = ()
+OPEN = ("anybody",)
+"""Stands as needs of an address that asks for no token."""
 _NO_VALUE = frozenset({"", "$", "_"})
 """How no value begins: it is not empty, no operation ($meta), none of the standard's own words (_history)."""
 
@@ -27,17 +28,17 @@ _NO_VALUE = frozenset({"", "$", "_"})
 class Row:
     """One line of the route table.
 
-    ``needs``: the caller's scopes must satisfy one of these; ``{type}`` stands for the type in the path. OPEN
-    asks for no token, and the function takes the bare request. ``produces`` is the answer's only media type,
-    empty where FHIR JSON is negotiated. ``docs`` are FastAPI's arguments for a route documented in full, or
-    members of an operation of the OpenAPI document for one that is not FHIR's.
+    ``needs``: the caller's scopes must satisfy one of these; ``{type}`` stands for the type in the path.
+    Without any, nobody may. OPEN asks for no token, and the function takes the bare request. ``produces`` is
+    the answer's only media type, empty where FHIR JSON is negotiated. ``docs`` are FastAPI's arguments for
+    a route documented in full, or members of an operation of the OpenAPI document for one that is not FHIR's.
     ``operation`` names the OperationDefinition of an operation's address.
     """
 
     method: str
     path: str
     function: Callable[..., Awaitable[Response]]
-    needs: tuple[str, ...]
+    needs: tuple[str, ...] = ()
     produces: str = ""
     docs: dict[str, Any] = field(default_factory=dict)
     operation: str = ""

@@ -136,7 +136,7 @@ def reach_of(principal: Principal, person: str, care: CareReach, *, broken: bool
     """
     scopes = principal.scopes
     everybody = broken or care == "everybody"
-    cared = EVERYBODY if everybody else Whose(f"{care} {person}", in_care(person, care), new=True)
+    cared = EVERYBODY if everybody else _cared_for(person, care)
     launched = Whose(principal.patient, one_patient(principal.patient), principal.patient)
     level = _narrowest(scopes)
     about = f"Patient/{principal.patient}" if level == "patient" else person
@@ -149,6 +149,11 @@ def reach_of(principal: Principal, person: str, care: CareReach, *, broken: bool
         frozenset() if broken else hidden,
         None if broken else asks,
     )
+
+
+def _cared_for(person: str, care: CareReach) -> Whose:
+    ends = in_care(person, care)
+    return Whose(f"{care} {person}", ends, new=bool(ends))
 
 
 def _narrowest(scopes: Scopes) -> Level:

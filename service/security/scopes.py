@@ -164,6 +164,8 @@ def require(scopes: Scopes, alternatives: Collection[str]) -> None:
     for needs in alternatives:
         if _granted(scopes, needs):
             return
+    if not alternatives:
+        raise Forbidden("Nobody may use this address yet: it names no scope.")
     wanted = " or ".join(f"'{needs}'" for needs in alternatives)
     raise Forbidden(f"Your access token does not allow this: it needs the scope {wanted}.")
 

@@ -47,6 +47,9 @@ def of_category(code: str) -> Tree:
     return {"category": [{"coding": [{"system": CATEGORY, "code": code}]}]}
 
 
+VITAL_SIGNS = of_category("vital-signs")
+
+
 def _of_one(who: str) -> list[Tree]:
     subject = {"subject": ref(f"Patient/{who}")}
     ended = "http://terminology.hl7.org/CodeSystem/condition-clinical"
@@ -144,7 +147,7 @@ class Ward:
     """The running service and clients of whoever asks."""
 
     def __init__(self, app: Any, issuer: DevelopmentIssuer, now: Callable[[], float]) -> None:
-        self._app = app
+        self.app = app
         self._issuer = issuer
         self._now = now
         self.clients: list[AsyncClient] = []
@@ -153,7 +156,7 @@ class Ward:
         """Somebody with such a token; ``user`` is the person, ``patient`` whom the token is about."""
         token = self._issuer.sign("somebody", scope, now=self._now(), fhir_user=user, patient=patient)
         sent = {"Authorization": f"Bearer {token}", **headers}
-        made = AsyncClient(transport=ASGITransport(self._app), base_url="http://test", headers=sent)
+        made = AsyncClient(transport=ASGITransport(self.app), base_url="http://test", headers=sent)
         self.clients.append(made)
         return made
 
