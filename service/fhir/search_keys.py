@@ -32,7 +32,7 @@ from service.fhir.search_values import (
     UriKey,
     fold,
 )
-from service.fhir.withholding import WITHHOLDS, may_withhold
+from service.fhir.withholding import WITHHOLDS, withheld_from
 
 __all__ = [
     "DateKey",
@@ -85,8 +85,8 @@ def extract(resource: Tree, *, zone: ZoneInfo = _UTC, base: str = "") -> SearchK
     for parameter, ways in plan.truths:
         true = any(resource.get(str(way.steps[0])) not in {None, False} for way in ways)
         filing.tokens[TokenKey(parameter.indexes[0], "", str(true).lower(), parameter.wide)] = None
-    if type_ == "Consent" and may_withhold(resource):
-        filing.tokens |= dict.fromkeys(TokenKey(WITHHOLDS, "", "true", wide) for wide in (False, True))
+    if type_ == "Consent" and (use := withheld_from(resource)):
+        filing.tokens |= dict.fromkeys(TokenKey(WITHHOLDS, "", use, wide) for wide in (False, True))
     for organization in resource.get("managingOrganization", ()) if type_ == "CareTeam" else ():
         file_reference(_TEAM_OF, organization, 0, filing)
     patient = resource.get("id", "") if type_ == "Patient" else _patient(type_, filing)

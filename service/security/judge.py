@@ -13,7 +13,7 @@ from service.fhir.search_keys import extract
 from service.fhir.search_parameters import is_owned
 from service.fhir.search_query import Clause, Condition, OfPatient, TokenValue
 from service.fhir.search_values import SearchKeys
-from service.fhir.withholding import WITHHOLDS
+from service.fhir.withholding import FROM_RESEARCH, FROM_USE, WITHHOLDS
 from service.security.care import active_roles, active_teams
 from service.security.consent import Requester, denies, read_consent
 from service.security.consent_rules import Rules
@@ -31,7 +31,10 @@ _NO_RESEARCH = frozenset({"", "TREAT", "PATRQT"})
 _ESCAPED = re.compile(rb"\\u")
 _CONSENT = "Consent"
 """Consents do not withhold themselves: who keeps them must be able to take them back."""
-_WITHHOLDING = Clause((WITHHOLDS,), "token", (TokenValue(None, "true"),), wide=True)
+_FROM_USE = Clause((WITHHOLDS,), "token", (TokenValue(None, FROM_USE),), wide=True)
+_FROM_ALL = Clause(
+    (WITHHOLDS,), "token", (TokenValue(None, FROM_USE), TokenValue(None, FROM_RESEARCH)), wide=True
+)
 
 
 class Source(Protocol):
@@ -143,10 +146,16 @@ class Judge:
     async def withheld(self) -> Withheld:
         """The Consents that bear on this caller."""
         if self._withheld is None:
-            found = await (self.remembered.withheld(self._load) if self.learns else self._load())
-            research = self.reach.asks is not None and self.reach.asks.purpose not in _NO_RESEARCH
-            self._withheld = found if research else _without_research(found)
+            remembered = (
+                self.remembered.withheld(self._load, research=self._research) if self.learns else None
+            )
+            self._withheld = await (remembered or self._load())
         return self._withheld
+
+    @property
+    def _research(self) -> bool:
+        """Whether the caller may ask for research."""
+        return self.reach.asks is not None and self.reach.asks.purpose not in _NO_RESEARCH
 
     async def _sees(self, version: Version, patient: str, actions: str, *, restricted: bool) -> bool:
         if self._labelled(version.content):
@@ -154,7 +163,8 @@ class Judge:
         ways = self.reach.ways(actions, version.type)
         if not await self.opens(ways, version.type, patient, version.content):
             return False
-        return not restricted or not await self._refused(version, patient, actions)
+        asked = restricted or self._research
+        return not asked or not await self._refused(version, patient, actions)
 
     async def _theirs(self, whose: Whose, type_: str, patient: str, content: bytes) -> bool:
         """Whether a resource belongs to one of these patients, or to none and is shared."""
@@ -213,7 +223,8 @@ class Judge:
 
     async def _load(self) -> Withheld:
         found: dict[str, tuple[Rules, ...]] = {}
-        async for version in every(self.source, Query("Consent", (_WITHHOLDING,), count=2_000, total="none")):
+        clause = _FROM_ALL if self._research else _FROM_USE
+        async for version in every(self.source, Query("Consent", (clause,), count=2_000, total="none")):
             rules = read_consent(reread(version.content), self.here.zone)
             if rules.withhold and version.patient:
                 found[version.patient] = (*found.get(version.patient, ()), rules)
@@ -224,11 +235,6 @@ class Judge:
 
 
 _EMPLOYER = "PractitionerRole.organization"
-
-
-def _without_research(withheld: Withheld) -> Withheld:
-    kept = {patient: tuple(one for one in rules if not one.research) for patient, rules in withheld.items()}
-    return {patient: rules for patient, rules in kept.items() if rules}
 
 
 def _may_be_labelled(content: bytes) -> bool:

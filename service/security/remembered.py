@@ -32,7 +32,7 @@ class Remembered:
     turn: int = 0
     """Rises with whatever makes what is being looked up uncertain."""
     _cared: dict[tuple[str, str], float] = field(default_factory=dict)
-    _withheld: tuple[float, Withheld] | None = None
+    _withheld: dict[bool, tuple[float, Withheld]] = field(default_factory=dict)
     _reaches: dict[tuple[Principal, str, bool], Reach] = field(default_factory=dict)
 
     def reach(self, principal: Principal, person: str, care: CareReach, *, broken: bool) -> Reach:
@@ -58,14 +58,15 @@ class Remembered:
         end = self.now() + SECONDS
         self._cared.update(((whose, patient), end) for patient in patients)
 
-    async def withheld(self, load: Callable[[], Awaitable[Withheld]]) -> Withheld:
-        """Answer the Consents, loaded if they were not a moment ago."""
-        if self._withheld is not None and self._withheld[0] > self.now():
-            return self._withheld[1]
+    async def withheld(self, load: Callable[[], Awaitable[Withheld]], *, research: bool) -> Withheld:
+        """Answer the Consents, with those about research if asked, loaded if they were not a moment ago."""
+        known = self._withheld.get(research)
+        if known is not None and known[0] > self.now():
+            return known[1]
         turn = self.turn
         found = await load()
         if turn == self.turn:
-            self._withheld = (self.now() + SECONDS, found)
+            self._withheld[research] = (self.now() + SECONDS, found)
         return found
 
     def forget(self, types: frozenset[str]) -> None:
@@ -74,5 +75,5 @@ class Remembered:
             self._cared.clear()
             self.turn += 1
         if types & _OF_CONSENT:
-            self._withheld = None
+            self._withheld.clear()
             self.turn += 1

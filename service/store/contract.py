@@ -38,7 +38,8 @@ class Version(Struct, frozen=True, gc=False):
     ``sequence`` rises with every write of the store. ``last_updated`` is the FHIR instant text that is also
     ``meta.lastUpdated`` in ``content``. ``content`` is the exact JSON text (UTF-8), empty for a deletion.
     ``patient`` is the id of the one patient whom the resource is about as it is now, empty for none and for
-    several; ``restricted`` tells that this patient has a Consent on file that may withhold something.
+    several; ``restricted`` tells that this patient has a Consent on file that may withhold something from
+    others than research.
     """
 
     sequence: int

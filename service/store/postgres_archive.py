@@ -7,12 +7,12 @@ from service.store.contract import VisitKey
 from service.store.migrations import COMPATIBLE_WITH, SCHEMA_VERSION, upgrade
 from service.store.postgres_audit import trail_chunk
 from service.store.postgres_transaction import Connection, PostgresTransaction, version_of
-from service.store.search_sql import columns
+from service.store.search_sql import kept_columns
 
 __all__ = ["PostgresArchive", "snapshot"]
 
 _KEPT = (
-    f"SELECT {columns}, c.sequence = r.sequence FROM resource r JOIN current c ON c.key = r.key "
+    f"SELECT {kept_columns}, c.sequence = r.sequence FROM resource r JOIN current c ON c.key = r.key "
     f"WHERE r.sequence > $1 ORDER BY r.sequence LIMIT {CHUNK}"
 )
 _ALONE = "LOCK TABLE current, resource, visit_record IN SHARE ROW EXCLUSIVE MODE"
@@ -22,7 +22,7 @@ def snapshot(connection: Connection) -> Rows:
     """Answer everything a transaction sees."""
 
     async def versions(after: int) -> list[Kept]:
-        return [Kept(version_of(row), row[-1]) for row in await connection.fetch(_KEPT, after)]
+        return [Kept(version_of(row[:-1]), row[-1]) for row in await connection.fetch(_KEPT, after)]
 
     async def visits() -> list[VisitKey]:
         sql = "SELECT system, value, patient, time FROM visit_record ORDER BY system, value"

@@ -24,7 +24,7 @@ from service.fhir.search_query import (
     ReferenceValue,
     Together,
 )
-from service.fhir.withholding import WITHHOLDS
+from service.fhir.withholding import FROM_USE, WITHHOLDS
 from service.store.contract import Query
 from service.store.search_match import (
     SQLITE,
@@ -49,6 +49,7 @@ __all__ = [
     "Statement",
     "columns",
     "holding",
+    "kept_columns",
     "page",
     "texts",
     "total",
@@ -57,14 +58,14 @@ __all__ = [
 _PATIENT = "coalesce((SELECT substr(text, 9) FROM word WHERE key = {0}.owner), '')"
 _RESTRICTED = (
     "EXISTS (SELECT 1 FROM token w WHERE w.owner = {0}.owner AND {0}.owner <> 0 "
-    f"AND w.name = (SELECT key FROM word WHERE text = '{WITHHOLDS}'))"
+    f"AND w.name = (SELECT key FROM word WHERE text = '{WITHHOLDS}') AND w.code = '{FROM_USE}')"
 )
-COLUMNS = (
-    "r.sequence, {0}.type, {0}.id, r.version, r.last_updated, r.method, r.content, "
-    f"{_PATIENT}, {_RESTRICTED}"
-)
+_KEPT = "r.sequence, {0}.type, {0}.id, r.version, r.last_updated, r.method, r.content"
+COLUMNS = f"{_KEPT}, {_PATIENT}, {_RESTRICTED}"
 """Of a Version, in the order of its fields."""
 columns = COLUMNS.format("c")
+kept_columns = _KEPT.format("c")
+"""Without what follows from other resources."""
 
 
 def page(query: Query, dialect: Dialect = SQLITE) -> Statement:

@@ -5,14 +5,14 @@ from service.store.archive import CHUNK, Kept, Rows, in_chunks
 from service.store.audit import Audited
 from service.store.contract import Version, VisitKey
 from service.store.migrations import COMPATIBLE_WITH, SCHEMA_VERSION, upgrade
-from service.store.search_sql import columns
+from service.store.search_sql import kept_columns
 from service.store.sqlite_audit import trail_chunk
 from service.store.sqlite_transaction import Connection, SqliteTransaction
 
 __all__ = ["SqliteArchive", "kept_after", "visits"]
 
 _KEPT = (
-    f"SELECT {columns}, c.sequence = r.sequence FROM resource r JOIN current c ON c.key = r.key "
+    f"SELECT {kept_columns}, c.sequence = r.sequence FROM resource r JOIN current c ON c.key = r.key "
     f"WHERE r.sequence > ? ORDER BY r.sequence LIMIT {CHUNK}"
 )
 

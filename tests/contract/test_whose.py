@@ -151,7 +151,7 @@ def test_a_version_tells_that_its_patient_withholds_something(filed):
     assert not run(filed.read("Observation", "ben-final")).restricted
     assert not run(filed.read("Observation", "both")).restricted
     assert not run(filed.read("Practitioner", "d")).restricted
-    everywhere = Clause(("Consent.withholds",), "token", (TokenValue(None, "true"),), wide=True)
+    everywhere = Clause(("Consent.withholds",), "token", (TokenValue(None, "use"),), wide=True)
     assert found(filed, "Consent", everywhere) == {"closed"}
     write(filed, consent("closed", ANN, provision={"type": "permit"}))
     assert not run(filed.read("Observation", "ann-final")).restricted

@@ -7,7 +7,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from r4_examples import example_files
 
-from service.fhir.withholding import may_withhold
+from service.fhir.withholding import FROM_RESEARCH, FROM_USE, withheld_from
 from service.security.consent import read_consent
 
 CODES = "http://terminology.hl7.org/CodeSystem"
@@ -43,8 +43,9 @@ def consents(draw):
 
 @given(consents())
 def test_whatever_rules_withhold_is_filed(consent):
-    if read_consent(consent).withhold:
-        assert may_withhold(consent)
+    rules = read_consent(consent)
+    if rules.withhold:
+        assert withheld_from(consent) == (FROM_RESEARCH if rules.research else FROM_USE)
 
 
 @pytest.mark.published("FHIR R4 consent.html: the examples")
@@ -52,11 +53,11 @@ def test_whatever_the_examples_withhold_is_filed():
     consents_ = [json.loads(file.read_text("utf-8")) for file in example_files("Consent")]
     assert len(consents_) > 5
     for one in consents_:
-        assert may_withhold(one) or not read_consent(one).withhold, one["id"]
+        assert withheld_from(one) or not read_consent(one).withhold, one["id"]
 
 
 def test_a_plain_permission_is_not_asked():
     permitted = {"resourceType": "Consent", "status": "active", "patient": {"reference": "Patient/p"}}
-    assert not may_withhold(permitted | {"provision": {"type": "permit"}})
-    assert not may_withhold(permitted | {"status": "inactive", "provision": {"type": "deny"}})
-    assert may_withhold(permitted | {"provision": {"type": "deny"}})
+    assert not withheld_from(permitted | {"provision": {"type": "permit"}})
+    assert not withheld_from(permitted | {"status": "inactive", "provision": {"type": "deny"}})
+    assert withheld_from(permitted | {"provision": {"type": "deny"}})
