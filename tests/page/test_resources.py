@@ -7,6 +7,7 @@ import pytest
 from page_reader import Page
 
 from service.errors import Forbidden, Gone, NotFound
+from service.fhir.search_values import SearchKeys
 from service.page.resources import resource_view
 from service.security.principal import Principal
 from service.security.scopes import Scopes
@@ -25,8 +26,10 @@ async def store(tmp_path):
     opened = SqliteStore(tmp_path / "store.sqlite", clock=lambda: datetime(2026, 9, 11, tzinfo=UTC))
 
     async def work(transaction):
-        await transaction.put("Observation", "w1", WEIGHT, [])
-        await transaction.put("Practitioner", "d1", b'{"resourceType":"Practitioner","id":"d1"}', [])
+        await transaction.put("Observation", "w1", WEIGHT, SearchKeys())
+        await transaction.put(
+            "Practitioner", "d1", b'{"resourceType":"Practitioner","id":"d1"}', SearchKeys()
+        )
 
     await opened.write("test", work)
     yield opened
