@@ -29,6 +29,7 @@ from service.page.panel import panel_routes
 from service.page.panel_row import RowMaker
 from service.page.routes import page_routes
 from service.page.stored import StoredViews
+from service.rest.audited import Audited
 from service.rest.call import Call, Services, services_of
 from service.rest.cross_origin import CrossOrigin, cross_origin
 from service.rest.dispatch import documented
@@ -160,7 +161,12 @@ def create_app(
     app.openapi = lambda: openapi_document(app, FHIR_ROUTES)  # type: ignore[method-assign]
     app.lines = Lines()
     front = Front(FHIR_ROUTES, app.others, longest=settings.max_address_bytes)
-    answering = _open_to_pages(TimeLimit(front, settings.answer_seconds), settings)
+    audited = Audited(
+        TimeLimit(front, settings.answer_seconds),
+        refuse=settings.audit_failure == "refuse",
+        trust_forwarded=settings.trust_forwarded,
+    )
+    answering = _open_to_pages(audited, settings)
     app.front = RequestLog(Limited(answering, _limits(settings, tokens)), app.lines)
     return app
 

@@ -110,6 +110,10 @@ class Settings(BaseSettings):
     revocation_seconds: float = Field(
         10, gt=0, description="Seconds after which a client that was shut out is refused everywhere."
     )
+    audit_failure: Literal["refuse", "alarm"] = Field(
+        "refuse",
+        description="What can't be recorded is refused (503), or with 'alarm' answered and told in the log.",
+    )
     development_issuer: bool = Field(
         False, description="Accept tokens of the built-in development issuer; loopback only, set by 'demo'."
     )

@@ -15,6 +15,7 @@ from starlette.responses import Response
 
 from service.errors import Forbidden, ServiceError, Unauthenticated
 from service.page.rendering import html
+from service.security.audit import facts_of, not_audited, note_caller, request_line
 from service.security.principal import Principal
 from service.security.scopes import require
 from service.security.tokens import TokenVerifier
@@ -58,10 +59,14 @@ class Guard:
     verifier: TokenVerifier
     base_url: str = ""
 
-    def around(self, handler: Handler) -> Handler:
-        """Wrap a page: set the headers, and answer an error as a page with its status."""
+    def around(self, handler: Handler, *, audited: bool = True) -> Handler:
+        """Wrap a page: set the headers, and answer an error as a page with its status.
+
+        ``audited``: what it shows is about somebody, and an AuditEvent tells who saw it.
+        """
 
         async def endpoint(request: Request) -> Response:
+            _note_page(request) if audited else not_audited(request.scope)
             try:
                 response = await handler(request)
             except ServiceError as problem:
@@ -76,18 +81,23 @@ class Guard:
         """Answer the caller by Bearer header or cookie; Unauthenticated or Forbidden otherwise."""
         if not (token := self._token(request)):
             raise Unauthenticated("Sign in to see this page.")
-        return await self.admitted(token)
+        return await self.admitted(token, request)
 
     @staticmethod
     def _token(request: Request) -> str:
         scheme, _, bearer = request.headers.get("authorization", "").partition(" ")
         return bearer.strip() if scheme.lower() == "bearer" else request.cookies.get(COOKIE, "")
 
-    async def admitted(self, token: str) -> Principal:
+    async def admitted(self, token: str, request: Request) -> Principal:
         """Verify a token and that it may read what the pages show."""
         principal = await self.verifier.verify(token)
+        note_caller(request.scope, principal, self.fhir_base(request))
         require(principal.scopes, NEEDS)
         return principal
+
+    def fhir_base(self, request: Request) -> str:
+        """The FHIR base, below which a token may name its user."""
+        return f"{(self.base_url or str(request.base_url)).rstrip('/')}/fhir"
 
     def same_origin(self, request: Request) -> None:
         """Refuse a posted form that did not come from one of our own pages (cross-site request forgery)."""
@@ -110,6 +120,18 @@ class Guard:
     def secure(self, request: Request) -> bool:
         """Whether the browser reached us over https, so that the cookie may be bound to it."""
         return request.url.scheme == "https" or self.base_url.startswith("https:")
+
+
+def _note_page(request: Request) -> None:
+    """Note what is looked at or done, for the AuditEvent that tells of it."""
+    facts = facts_of(request.scope)
+    if facts is None:
+        return
+    facts.subtype, facts.action = ("read", "R") if request.method in {"GET", "HEAD"} else ("operation", "E")
+    facts.query = request_line(request.scope)
+    given = request.path_params
+    if id_ := given.get("id", ""):
+        facts.name(given.get("type", "Patient"), id_)
 
 
 def _refused(problem: ServiceError) -> Response:

@@ -9,7 +9,7 @@ from collections.abc import Callable
 from dataclasses import dataclass, replace
 from datetime import date
 from typing import Any
-from urllib.parse import parse_qs
+from urllib.parse import parse_qs, urlencode
 
 import msgspec
 from starlette.requests import Request
@@ -27,6 +27,7 @@ from service.page.guard import Guard
 from service.page.panel_query import COLUMNS, CUES, PEOPLE_ON_A_PAGE, STATUSES, Asked, asked
 from service.page.panel_row import PanelRow, unmade
 from service.page.rendering import html
+from service.security.audit import facts_of, request_line
 from service.security.principal import Principal
 from service.security.scopes import require
 from service.store.contract import Store
@@ -95,9 +96,10 @@ class _Panel:
 
     async def _answer(self, request: Request, caller: Principal, view: Asked, name: str = "") -> Response:
         summaries, store = self._summaries(request), self._store(request, caller)
-        whose = _whose(caller, view.whose, self._base(request))
+        whose = _whose(caller, view.whose, self._guard.fhir_base(request))
         asks = view.query(summaries.today, summaries.maker.basis, whose)
         page = await _up_to_date(summaries, store, replace(asks, name=tuple(fold(name).split())))
+        _note(request, page, name)
         return html(
             "panel.html",
             **_choices(caller, whose, view),
@@ -110,9 +112,13 @@ class _Panel:
             looked_for=name,
         )
 
-    def _base(self, request: Request) -> str:
-        """The FHIR base, below which a token may name its user."""
-        return f"{(self._guard.base_url or str(request.base_url)).rstrip('/')}/fhir"
+
+def _note(request: Request, page: SummaryPage, name: str) -> None:
+    """Note whom the list shows, and by what they were looked for, for the AuditEvent that tells of it."""
+    if (facts := facts_of(request.scope)) is not None:
+        facts.subtype, facts.action = "search-type", "E"
+        facts.query = request_line(request.scope, urlencode({"name": name}).encode() if name else b"")
+        facts.patients |= dict.fromkeys(one.patient for one in page.listed)
 
 
 def _whose(caller: Principal, list_: str, base: str) -> str:

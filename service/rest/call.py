@@ -21,10 +21,13 @@ from service.interactions.context import Action, Context, shipped_definitions
 from service.interactions.elsewhere import Ask
 from service.operations.cue_limits import cue_limits
 from service.operations.own_resources import is_own
+from service.rest.accesses import describe
 from service.rest.fields import field, parameter
 from service.rest.negotiation import answer_type, body_is_xml
+from service.security.audit import facts_of, note_caller, note_emergency
 from service.security.confined_store import ConfinedStore
 from service.security.judge import Here
+from service.security.noted_store import NotedStore
 from service.security.principal import Principal
 from service.security.reach import Reach
 from service.security.remembered import Remembered
@@ -117,6 +120,7 @@ class Call:
         reason = self.header("x-break-glass").strip()
         if reason:
             require(self.principal.scopes, (BREAK_GLASS,))
+            note_emergency(self.request.scope, reason)
         return reason
 
     @property
@@ -129,7 +133,9 @@ class Call:
     def _confined(self, reach: Reach) -> Store:
         services = self.services
         here = Here(services.settings.zone, self.base, services.now)
-        return ConfinedStore(services.store, reach, here, services.remembered)
+        store = ConfinedStore(services.store, reach, here, services.remembered)
+        facts = facts_of(self.request.scope)  # none for an entry of a Bundle: its Bundle notes what it sees
+        return NotedStore(store, facts) if facts else store
 
     @property
     def base(self) -> str:
@@ -242,7 +248,11 @@ def services_of(request: Request) -> Services:
 
 async def caller(request: Request) -> Principal:
     """Answer who sent a request, by its Bearer token; Unauthenticated if that can't be told."""
-    return await services_of(request).tokens.verify(_bearer(request))
+    services = services_of(request)
+    principal = await services.tokens.verify(_bearer(request))
+    note_caller(request.scope, principal, base_url(request, services.settings))
+    describe(request.scope)
+    return principal
 
 
 def call_of(request: Request, principal: Principal, needs: tuple[str, ...], produces: str = "") -> Call:

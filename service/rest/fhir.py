@@ -13,6 +13,7 @@ from service.interactions import patch as patches
 from service.interactions import read as reads
 from service.interactions import search as searches
 from service.interactions import transaction, write
+from service.rest.accesses import note_bundle, note_form
 from service.rest.answers import answer, stored, version_headers, written
 from service.rest.binary import answer_file, is_file, wrapped
 from service.rest.call import ABOUT_THE_ANSWER, Call, pairs_of
@@ -113,6 +114,7 @@ async def _form(call: Call) -> tuple[Call, list[tuple[str, str]]]:
         content_type(call.request, (_FORM,))
     try:
         form = pairs_of(body, most=1_000)
+        note_form(call.request.scope, body)
     except ValueError:
         raise InvalidInput("The form can't be read as UTF-8 parameters.") from None
     if format_ := dict(form).get("_format"):
@@ -200,9 +202,11 @@ def bundler(operations: Iterable[Row]) -> Callable[[Call], Awaitable[Response]]:
     async def bundle(call: Call) -> Response:
         """Carry out a batch or a transaction."""
         prefer = call.wanted if call.prefer("return") else "minimal"
+        sent = await call.resource_body()
+        note_bundle(call.request.scope, sent)
         body = await transaction.process(
             call.store,
-            await call.resource_body(),
+            sent,
             context=call.context,
             prefer=prefer,
             operations=CalledByEntries(table, call),

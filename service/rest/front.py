@@ -4,8 +4,9 @@ from starlette.requests import HTTPConnection, Request
 from starlette.types import ASGIApp, Receive, Scope, Send
 
 from service.errors import AddressTooLong
-from service.rest.dispatch import Row, Table, answered
+from service.rest.dispatch import OPEN, Row, Table, answered
 from service.rest.errors import HANDLED, error_answer
+from service.security.audit import not_audited
 
 __all__ = ["Front"]
 
@@ -31,7 +32,10 @@ class Front:
                 await self._others(scope, receive, send)
                 return
             scope["route"], scope["path_params"] = found
-            answer = await answered(found[0].row(scope["method"]), Request(scope, receive))
+            row = found[0].row(scope["method"])
+            if row.needs == OPEN:
+                not_audited(scope)
+            answer = await answered(row, Request(scope, receive))
         except HANDLED as error:
             answer = error_answer(error, HTTPConnection(scope))
         await answer(scope, receive, send)

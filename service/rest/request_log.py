@@ -20,11 +20,12 @@ from starlette.types import ASGIApp, Message, Receive, Scope, Send
 from service.rest.errors import error_answer
 from service.rest.fields import sent_field
 
-__all__ = ["Lines", "RequestLog", "log_to_stderr"]
+__all__ = ["Lines", "RequestLog", "log_to_stderr", "request_id"]
 
 _log = logging.getLogger("service.requests")
 _encoder = msgspec.json.Encoder()
 _FINE_ID = re.compile(r"[A-Za-z0-9._-]{1,64}")
+_REQUEST_ID = "service.request_id"
 _PROCESS = secrets.token_hex(4)
 _number = count()
 _LATE_S = 0.1
@@ -99,6 +100,11 @@ class RequestLog:
             self._lines.add(exchange.line())
 
 
+def request_id(scope: Scope) -> str:
+    """Answer the id of a request, which its log line has too; empty outside of the log."""
+    return str(scope.get(_REQUEST_ID, ""))
+
+
 class _Exchange:
     """One request and its answer, as far as the log may know them."""
 
@@ -110,6 +116,7 @@ class _Exchange:
         sent_id = sent_field(scope, "x-request-id")
         fine = sent_id and _FINE_ID.fullmatch(sent_id)
         self.request_id = sent_id if fine else f"{_PROCESS}{next(_number) & 0xFFFFFFFF:08x}"
+        scope[_REQUEST_ID] = self.request_id
 
     async def send(self, message: Message) -> None:
         if message["type"] == "http.response.start":

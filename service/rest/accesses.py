@@ -1,0 +1,93 @@
+"""What a request does, as an AuditEvent tells it: the interaction, what it names, what it searches by."""
+
+import re
+from contextlib import suppress
+from functools import lru_cache
+
+import msgspec
+from starlette.types import Message, Scope
+
+from service.fhir.search_parameters import stored_types
+from service.rest.fields import fields
+from service.security.audit import Action, Facts, facts_of, request_line
+
+__all__ = ["complete", "describe", "network_address", "note_bundle", "note_form"]
+
+_ENTITY_TAG = re.compile(rb'W/"([0-9]{1,18})"')
+_BY_METHOD: dict[str, tuple[str, Action]] = {
+    "GET": ("read", "R"),
+    "HEAD": ("read", "R"),
+    "PUT": ("update", "U"),
+    "PATCH": ("patch", "U"),
+    "DELETE": ("delete", "D"),
+}
+_HISTORIES = {2: "history-system", 3: "history-type", 4: "history-instance"}
+
+
+class _Bundle(msgspec.Struct):
+    type: str = ""
+
+
+_bundle = msgspec.json.Decoder(_Bundle)
+
+
+def describe(scope: Scope) -> None:
+    """Note what a request does."""
+    facts = facts_of(scope)
+    if facts is None:
+        return
+    facts.subtype, facts.action = _interaction(getattr(scope.get("route"), "path", ""), scope["method"])
+    is_fhir = scope["path"].startswith("/fhir")
+    if scope["query_string"] or facts.subtype.startswith("search") or not is_fhir:
+        facts.query = request_line(scope)
+
+
+def note_form(scope: Scope, body: bytes) -> None:
+    """Note a form that is searched by; what the address says holds too."""
+    if body and (facts := facts_of(scope)) is not None:
+        facts.query = request_line(scope, body)
+
+
+def note_bundle(scope: Scope, body: bytes) -> None:
+    """Note that a Bundle is a transaction, if it says so; what it says of a batch is known."""
+    facts = facts_of(scope)
+    with suppress(msgspec.MsgspecError):
+        if facts is not None and _bundle.decode(body).type == "transaction":
+            facts.subtype = "transaction"
+
+
+def complete(facts: Facts, scope: Scope, answer: Message) -> None:
+    """Note what the request names, in the version it was answered; ``answer`` begins the answer."""
+    if not facts.subtype:
+        describe(scope)
+    parts = scope["path"].split("/")
+    if len(parts) > 3 and parts[1] == "fhir" and parts[2] in stored_types():
+        facts.name(parts[2], parts[3], _version(answer) if facts.subtype in {"read", "vread"} else "")
+
+
+def network_address(scope: Scope, *, trust_forwarded: bool) -> str:
+    """Where the request came from: as the proxy saw it, if what it says is trusted."""
+    if trust_forwarded and (said := fields(scope).get("x-forwarded-for")):
+        return said.rpartition(",")[2].strip()[:64]
+    return scope["client"][0] if scope.get("client") else ""
+
+
+@lru_cache(maxsize=500)
+def _interaction(path: str, method: str) -> tuple[str, Action]:
+    """The interaction of a row of the route table, and the letter of what it does."""
+    parts = path.split("/")[1:]
+    if parts[0] != "fhir" or "$" in path:
+        return "operation", "E"
+    if "_history" in parts:
+        return ("vread" if parts[-1] != "_history" else _HISTORIES[len(parts)]), "R"
+    if parts[-1] in {"_search", "{member}"} or (len(parts) < 4 and method in {"GET", "HEAD"}):
+        return ("search-type" if "{" in path else "search-system"), "E"
+    if method == "POST":
+        return ("create", "C") if "{" in path else ("batch", "E")
+    return _BY_METHOD.get(method, ("operation", "E"))
+
+
+def _version(answer: Message) -> str:
+    tag = next((value for name, value in answer.get("headers", ()) if name.lower() == b"etag"), b"")
+    found = _ENTITY_TAG.fullmatch(tag)
+    return found[1].decode() if found else ""

@@ -1,0 +1,110 @@
+"""What is known of one request while it is answered, for the AuditEvent that tells of it."""
+
+import re
+from collections.abc import MutableMapping
+from dataclasses import dataclass, field, replace
+from typing import Any, Literal
+
+from service.fhir.references import local_target
+from service.security.principal import Principal
+from service.store.contract import Version
+
+__all__ = ["Action", "Facts", "facts_of", "not_audited", "note_caller", "note_emergency", "request_facts", "request_line"]
+
+_FACTS = "service.audit"
+_TYPE = re.compile(r"[A-Z][A-Za-z]{1,63}")
+_ID = re.compile(r"[A-Za-z0-9\-.]{1,64}")
+_SECRET = re.compile(r"(?i)((?:^|[?&])(?:access_token|token|client_assertion|assertion|code)=)[^&]*")
+Action = Literal["C", "R", "U", "D", "E"]
+
+
+@dataclass(slots=True)
+class Facts:
+    """Who asks for what, noted by those who find out.
+
+    ``audited``: an AuditEvent is written at all. ``subtype`` is a code of restful-interaction, or of DICOM for
+    signing in and out; empty while nobody has said. ``agent`` is the caller's reference, ``address`` that of
+    the network, ``request`` the request's id. ``query`` is what was searched by. ``purpose`` is a code of
+    v3-ActReason for this one request, with its ``reason`` in words. ``patients`` are ids of those whom anything
+    is about that was handed out or written, ``named`` the resources that the request names and that were
+    written (``Type/id``, with the version where there is one). ``kept``: it was recorded together with what it
+    wrote.
+    """
+
+    audited: bool = True
+    subtype: str = ""
+    action: Action = "E"
+    principal: Principal | None = None
+    agent: str = ""
+    address: str = ""
+    request: str = ""
+    query: str = ""
+    purpose: str = ""
+    reason: str = ""
+    patients: dict[str, None] = field(default_factory=dict)
+    named: dict[str, None] = field(default_factory=dict)
+    kept: bool = False
+
+    def within(self) -> "Facts":
+        """What is known so far, to be told of one transaction."""
+        return replace(self, patients=dict(self.patients), named=dict(self.named))
+
+    def see(self, version: Version | None) -> None:
+        """Note whom a version is about that is handed out."""
+        if version is None:
+            return
+        if version.type == "Patient":
+            self.patients[version.id] = None
+        elif version.patient:
+            self.patients[version.patient] = None
+
+    def name(self, type_: str, id_: str, version: str = "") -> None:
+        """Note a resource that the request names, if they can be a type and an id."""
+        if _TYPE.fullmatch(type_) and _ID.fullmatch(id_):
+            self.named[f"{type_}/{id_}/_history/{version}" if version else f"{type_}/{id_}"] = None
+
+    def write(self, version: Version, patient: str) -> None:
+        """Note a version that is written."""
+        self.named[f"{version.type}/{version.id}/_history/{version.version}"] = None
+        if self.subtype == "update" and version.version == 1:
+            self.action = "C"
+        self.see(version)
+        if patient:
+            self.patients[patient] = None
+
+
+def request_facts(scope: MutableMapping[str, Any]) -> Facts:
+    """Begin to note what is known of a request."""
+    scope[_FACTS] = facts = Facts()
+    return facts
+
+
+def not_audited(scope: MutableMapping[str, Any]) -> None:
+    """Note that the answer holds nothing about anybody."""
+    if (facts := facts_of(scope)) is not None:
+        facts.audited = False
+
+
+def note_caller(scope: MutableMapping[str, Any], principal: Principal, base: str) -> None:
+    """Note who asks; ``base`` is the FHIR base, below which a token may name its user."""
+    if (facts := facts_of(scope)) is not None:
+        facts.principal = principal
+        facts.agent = local_target(principal.fhir_user, base) or principal.fhir_user
+
+
+def note_emergency(scope: MutableMapping[str, Any], reason: str) -> None:
+    """Note that the caller breaks the glass for this request, and why."""
+    if (facts := facts_of(scope)) is not None:
+        facts.purpose, facts.reason = "BTG", reason
+
+
+def request_line(scope: MutableMapping[str, Any], more: bytes = b"") -> str:
+    """What a request asks for, with a form that was sent; without what is secret in it."""
+    given = b"&".join(part for part in (scope["query_string"], more) if part)
+    text = f"{scope['method']} {scope['path']}"
+    return _SECRET.sub(r"\1*", f"{text}?{given.decode('utf-8', 'replace')}") if given else text
+
+
+def facts_of(scope: MutableMapping[str, Any]) -> Facts | None:
+    """What is known of a request; None where the request is part of another."""
+    return scope.get(_FACTS)
