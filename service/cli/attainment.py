@@ -9,7 +9,7 @@ import click
 from service.attainment.answers import PatientAnswer
 from service.cli.care_lines import care_lines
 from service.cli.goal_table import goal_rows, rendered
-from service.cli.local import data_dir_option, now, opened, settings_for
+from service.cli.local import data_dir_option, now, opened, recorded, settings_for
 from service.cli.people import by_identifier, person_name
 from service.fhir import json
 from service.operations.attainment_parameters import parameters
@@ -41,7 +41,7 @@ def attainment(patient: str, as_of: datetime | None, as_json: bool, data_dir: Pa
 
 
 async def _compute(settings: Settings, patient: str, day: date) -> tuple[str, str, PatientAnswer]:
-    async with opened(settings) as store:
+    async with opened(settings) as opened_, recorded(opened_, "attainment", "110112") as store:
         id_ = (await by_identifier(store, "Patient", patient, settings)).id if "|" in patient else patient
         answer = await compute(store, id_, day, zone=settings.zone, limits=cue_limits(settings))
         return await person_name(store, id_), id_, answer

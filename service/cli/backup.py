@@ -6,7 +6,7 @@ from pathlib import Path
 import click
 from tqdm import tqdm
 
-from service.cli.local import data_dir_option, opened, settings_for
+from service.cli.local import data_dir_option, opened, recorded, settings_for
 from service.settings import Settings
 from service.store import moving
 from service.store.archive import Digest
@@ -27,6 +27,6 @@ def backup(file: Path, data_dir: Path | None) -> None:
 
 
 async def _backup(file: Path, settings: Settings) -> Digest:
-    async with opened(settings) as store:
+    async with opened(settings) as store, recorded(store, "backup", "110106"):
         with tqdm(total=await store.size(), unit="version", disable=None) as bar:
             return await moving.backup(store, file, bar.update)

@@ -7,7 +7,7 @@ from tempfile import TemporaryDirectory
 import click
 
 from service.cli.group import sentence
-from service.cli.local import data_dir_option, local_context, opened, settings_for
+from service.cli.local import data_dir_option, local_context, opened, recorded, settings_for
 from service.cli.record_files import record_files
 from service.errors import InvalidInput
 from service.fhir import json
@@ -42,7 +42,7 @@ async def _convert(files: tuple[Path, ...], settings: Settings) -> Receipt:
     records = record_files(files, settings)
     if len(records) != 1:
         raise InvalidInput(f"Give one visit record and its sheets; {len(records)} records were given.")
-    async with opened(settings) as store:
+    async with opened(settings) as opened_, recorded(opened_, "convert", "110112") as store:
         return await accept(
             store, records[0].upload, settings=settings, context=local_context(settings), dry_run=True
         )

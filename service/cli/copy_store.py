@@ -6,7 +6,7 @@ from pathlib import Path
 import click
 from tqdm import tqdm
 
-from service.cli.local import data_dir_option, found_by, opened, settings_for
+from service.cli.local import data_dir_option, found_by, opened, recorded, settings_for
 from service.settings import Settings
 from service.store import moving
 from service.store.archive import Digest
@@ -34,6 +34,11 @@ def copy(data_dir: Path | None) -> None:
 
 async def _copy(settings: Settings) -> Digest:
     here = settings.model_copy(update={"database_url": ""})
-    async with opened(here) as source, opened(settings) as target:
+    async with (
+        opened(here) as source,
+        opened(settings) as target,
+        recorded(source, "copy", "110106"),
+        recorded(target, "copy", "110107"),
+    ):
         with tqdm(total=await source.size(), unit="version", disable=None) as bar:
             return await moving.copy(source, target, found_by(settings), bar.update)

@@ -9,7 +9,7 @@ import click
 
 from service.cli.goal_table import goal_rows, rendered
 from service.cli.loading import Loaded, into_store, load_all
-from service.cli.local import now, opened, settings_for
+from service.cli.local import now, opened, recorded, settings_for
 from service.cli.people import by_identifier, person_name
 from service.cli.record_files import record_files
 from service.cli.serve import listening, serve_on
@@ -56,7 +56,7 @@ def demo(port: int, data_dir: Path) -> None:
 
 async def _prepare(settings: Settings) -> tuple[Loaded, str]:
     """Load the examples, answer the goal table, and write the tokens."""
-    async with opened(settings) as store:
+    async with opened(settings) as opened_, recorded(opened_, "demo", "110107") as store:
         records = record_files([shipped("examples", "visits")], settings)
         loaded = await load_all(records, into_store(store, settings))
         rows = []

@@ -8,7 +8,7 @@ import click
 
 from service.attainment.cohort import Group, Span
 from service.cli.goal_table import aligned
-from service.cli.local import data_dir_option, now, opened, settings_for
+from service.cli.local import data_dir_option, now, opened, recorded, settings_for
 from service.fhir import json
 from service.operations.evaluate_measure import Asked, Evaluated, evaluate
 from service.operations.measure_report import Report, report
@@ -61,7 +61,7 @@ def evaluate_command(  # noqa: PLR0913, PLR0917 - its options
 
 async def _evaluated(settings: Settings, asked: Asked) -> Evaluated:
     found = Evaluated()
-    async with opened(settings) as store:
+    async with opened(settings) as opened_, recorded(opened_, "evaluate", "110112") as store:
         today = now().astimezone(settings.zone).date()
         await evaluate(store, asked, found, today=today, zone=settings.zone)
     return found

@@ -7,7 +7,7 @@ from typing import BinaryIO
 
 import click
 
-from service.cli.local import data_dir_option, now, opened, settings_for
+from service.cli.local import data_dir_option, now, opened, recorded, settings_for
 from service.jobs.research_export import ResearchExport
 from service.jobs.research_report import Report
 from service.jobs.vault import Vault
@@ -40,7 +40,7 @@ def export(variant: str, out: BinaryIO, data_dir: Path | None) -> None:
 
 
 async def _export(settings: Settings, variant: str, out: BinaryIO) -> Report:
-    async with opened(settings) as store:
+    async with opened(settings) as opened_, recorded(opened_, "export", "110106") as store:
         released = ResearchExport(
             store,
             variant=variant,

@@ -7,7 +7,7 @@ from pathlib import Path
 import click
 
 from service.cli.loading import Loaded, into_store, load_all, over_http
-from service.cli.local import data_dir_option, opened, settings_for
+from service.cli.local import data_dir_option, opened, recorded, settings_for
 from service.cli.record_files import RecordFile, record_files
 from service.jobs.http_client import connect
 from service.settings import Settings
@@ -62,7 +62,7 @@ def _report(loaded: Loaded, *, show_warnings: bool) -> None:
 
 
 async def _local(records: list[RecordFile], settings: Settings) -> Loaded:
-    async with opened(settings) as store:
+    async with opened(settings) as opened_, recorded(opened_, "load", "110107") as store:
         return await load_all(records, into_store(store, settings))
 
 

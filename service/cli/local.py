@@ -1,5 +1,7 @@
 """The store of this machine, for commands that work without a running service."""
 
+import getpass
+import os
 from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
 from dataclasses import replace
@@ -15,13 +17,17 @@ from service.fhir.validation.profiles import Definitions
 from service.interactions.apply import keys_of
 from service.interactions.context import Context, allow_everything, definitions_with
 from service.operations.cue_limits import cue_limits
+from service.security.audit import Facts
+from service.security.audit_event import events_of
+from service.security.noted_store import NotedStore
 from service.settings import Settings
 from service.store.archive import Movable
 from service.store.code_lists import CodeLists
+from service.store.contract import Store
 from service.store.moving import KeysOf
 from service.store.opening import open_store
 
-__all__ = ["data_dir_option", "found_by", "local_context", "now", "opened", "settings_for"]
+__all__ = ["data_dir_option", "found_by", "local_context", "now", "opened", "recorded", "settings_for"]
 
 data_dir_option = click.option(
     "--data-dir",
@@ -58,6 +64,14 @@ def local_context(settings: Settings) -> Context:
     )
 
 
+def _user() -> str:
+    """Who runs the command, by name, else by number."""
+    try:
+        return getpass.getuser()
+    except (OSError, KeyError):
+        return str(os.getuid())
+
+
 @cache
 def known_definitions(settings: Settings) -> Definitions:
     """The profiles known to the command: those of the settings' guides, ours and R4's."""
@@ -69,6 +83,23 @@ def found_by(settings: Settings) -> KeysOf:
     base = f"{settings.base_url}/fhir" if settings.base_url else ""
     context = replace(local_context(settings), base=base)
     return lambda version: keys_of(reread(version.content), version.id, context)
+
+
+@asynccontextmanager
+async def recorded(store: Store, command: str, kind: str) -> AsyncIterator[Store]:
+    """The store as a command uses it, which is recorded when it ends, with whom it was about.
+
+    ``kind`` is what it does, a code of DICOM: 110106 export, 110107 import, 110112 query. What it writes is
+    recorded with it.
+    """
+    facts = Facts(subtype="operation", command=command, kind=kind, agent=_user())
+    status = 500
+    try:
+        yield NotedStore(store, facts)
+        status = 200
+    finally:
+        if status != 200 or not facts.kept:
+            await store.audit(events_of(facts, status))
 
 
 @asynccontextmanager

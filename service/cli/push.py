@@ -6,7 +6,7 @@ from pathlib import Path
 import click
 from tqdm import tqdm
 
-from service.cli.local import data_dir_option, opened, settings_for
+from service.cli.local import data_dir_option, opened, recorded, settings_for
 from service.jobs import delivery
 from service.jobs.http_client import connect
 from service.jobs.ledger import Ledger
@@ -38,7 +38,11 @@ async def _push(settings: Settings, url: str, token: str, attempts: int) -> None
             bar.total = total
             bar.update(done - bar.n)
 
-        async with opened(settings) as store, connect(url, token) as client:
+        async with (
+            opened(settings) as opened_,
+            recorded(opened_, "push", "110106") as store,
+            connect(url, token) as client,
+        ):
             ledger = Ledger(settings.data_dir, url)
             result = await delivery.push(store, client, ledger, attempts=attempts, on_progress=progress)
     click.echo(f"{result.resources} resources sent in {result.transactions} transactions.")

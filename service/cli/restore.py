@@ -6,7 +6,7 @@ from pathlib import Path
 import click
 from tqdm import tqdm
 
-from service.cli.local import data_dir_option, found_by, opened, settings_for
+from service.cli.local import data_dir_option, found_by, opened, recorded, settings_for
 from service.settings import Settings
 from service.store import moving
 from service.store.archive import Digest
@@ -27,6 +27,6 @@ def restore(file: Path, data_dir: Path | None) -> None:
 
 
 async def _restore(file: Path, settings: Settings) -> Digest:
-    async with opened(settings) as store:
+    async with opened(settings) as store, recorded(store, "restore", "110107"):
         with tqdm(unit="version", disable=None) as bar:
             return await moving.restore(file, store, found_by(settings), bar.update)

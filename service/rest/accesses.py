@@ -37,7 +37,10 @@ def describe(scope: Scope) -> None:
     if facts is None:
         return
     facts.subtype, facts.action = _interaction(getattr(scope.get("route"), "path", ""), scope["method"])
-    is_fhir = scope["path"].startswith("/fhir")
+    parts = scope["path"].split("/")
+    is_fhir = parts[1] == "fhir"
+    if is_fhir and len(parts) > 3 and parts[2] in stored_types():
+        facts.name(parts[2], parts[3])
     if scope["query_string"] or facts.subtype.startswith("search") or not is_fhir:
         facts.query = request_line(scope)
 
@@ -60,9 +63,8 @@ def complete(facts: Facts, scope: Scope, answer: Message) -> None:
     """Note what the request names, in the version it was answered; ``answer`` begins the answer."""
     if not facts.subtype:
         describe(scope)
-    parts = scope["path"].split("/")
-    if len(parts) > 3 and parts[1] == "fhir" and parts[2] in stored_types():
-        facts.name(parts[2], parts[3], _version(answer) if facts.subtype in {"read", "vread"} else "")
+    if facts.target and facts.subtype in {"read", "vread"} and (version := _version(answer)):
+        facts.named[f"{facts.target}/_history/{version}"] = None
 
 
 def network_address(scope: Scope, *, trust_forwarded: bool) -> str:
@@ -76,11 +78,11 @@ def network_address(scope: Scope, *, trust_forwarded: bool) -> str:
 def _interaction(path: str, method: str) -> tuple[str, Action]:
     """The interaction of a row of the route table, and the letter of what it does."""
     parts = path.split("/")[1:]
-    if parts[0] != "fhir" or "$" in path:
+    if parts[:1] != ["fhir"] or "$" in path:
         return "operation", "E"
     if "_history" in parts:
         return ("vread" if parts[-1] != "_history" else _HISTORIES[len(parts)]), "R"
-    if parts[-1] in {"_search", "{member}"} or (len(parts) < 4 and method in {"GET", "HEAD"}):
+    if parts[-1] in {"_search", "{member}"} or (len(parts) < 3 and method in {"GET", "HEAD"}):
         return ("search-type" if "{" in path else "search-system"), "E"
     if method == "POST":
         return ("create", "C") if "{" in path else ("batch", "E")

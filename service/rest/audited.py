@@ -21,6 +21,8 @@ from service.security.audit_event import events_of
 __all__ = ["Audited"]
 
 _log = logging.getLogger("service.audit")
+_OPEN = frozenset({"/openapi.json"})
+"""Addresses of the framework's own that hold nothing about anybody."""
 _BATCH = "batch"
 """Each of its writes was recorded; that it was asked for, and what it read, is recorded beside them."""
 
@@ -81,7 +83,11 @@ class _Exchange:
     async def _recorded(self, answer: Message) -> ServiceError | None:
         """Record the answer that begins with a message; answers what kept it out."""
         facts, status = self.facts, answer["status"]
-        if not facts.audited or (facts.kept and status < 400 and facts.subtype != _BATCH):
+        if (
+            not facts.audited
+            or self._scope["path"] in _OPEN
+            or (facts.kept and status < 400 and facts.subtype != _BATCH)
+        ):
             return None
         complete(facts, self._scope, answer)
         try:

@@ -14,7 +14,7 @@ __all__ = ["Action", "Facts", "facts_of", "not_audited", "note_caller", "note_em
 _FACTS = "service.audit"
 _TYPE = re.compile(r"[A-Z][A-Za-z]{1,63}")
 _ID = re.compile(r"[A-Za-z0-9\-.]{1,64}")
-_SECRET = re.compile(r"(?i)((?:^|[?&])(?:access_token|token|client_assertion|assertion|code)=)[^&]*")
+_SECRET = re.compile(r"(?i)((?:^|[?&])(?:access_token|token|client_assertion|assertion)=)[^&]*")
 Action = Literal["C", "R", "U", "D", "E"]
 
 
@@ -22,25 +22,29 @@ Action = Literal["C", "R", "U", "D", "E"]
 class Facts:
     """Who asks for what, noted by those who find out.
 
-    ``audited``: an AuditEvent is written at all. ``subtype`` is a code of restful-interaction, or of DICOM for
-    signing in and out; empty while nobody has said. ``agent`` is the caller's reference, ``address`` that of
-    the network, ``request`` the request's id. ``query`` is what was searched by. ``purpose`` is a code of
-    v3-ActReason for this one request, with its ``reason`` in words. ``patients`` are ids of those whom anything
-    is about that was handed out or written, ``named`` the resources that the request names and that were
-    written (``Type/id``, with the version where there is one). ``kept``: it was recorded together with what it
-    wrote.
+    ``audited``: an AuditEvent is written at all. ``subtype`` is a code of restful-interaction, or of DICOM
+    for signing in and out; empty while nobody has said. ``agent`` is the caller's reference, ``address`` that
+    of the network, ``request`` the request's id. A command has its name in ``command``, the machine's user in
+    ``agent``, and in ``kind`` DICOM's code of what it does. ``query`` is what was searched by. ``purpose`` is
+    a code of v3-ActReason for this one request, with its ``reason`` in words.
+    ``target`` is the resource that the request names (``Type/id``), ``named`` are those that were read or
+    written, with their versions, ``patients`` ids of those whom anything is about that was handed out or
+    written. ``kept``: it was recorded together with what it wrote.
     """
 
     audited: bool = True
     subtype: str = ""
     action: Action = "E"
     principal: Principal | None = None
+    command: str = ""
+    kind: str = ""
     agent: str = ""
     address: str = ""
     request: str = ""
     query: str = ""
     purpose: str = ""
     reason: str = ""
+    target: str = ""
     patients: dict[str, None] = field(default_factory=dict)
     named: dict[str, None] = field(default_factory=dict)
     kept: bool = False
@@ -58,10 +62,16 @@ class Facts:
         elif version.patient:
             self.patients[version.patient] = None
 
-    def name(self, type_: str, id_: str, version: str = "") -> None:
-        """Note a resource that the request names, if they can be a type and an id."""
+    def name(self, type_: str, id_: str) -> None:
+        """Note the resource that the request names, if they can be a type and an id."""
         if _TYPE.fullmatch(type_) and _ID.fullmatch(id_):
-            self.named[f"{type_}/{id_}/_history/{version}" if version else f"{type_}/{id_}"] = None
+            self.target = f"{type_}/{id_}"
+
+    @property
+    def names(self) -> list[str]:
+        """What is named or was written, each once: with its version, where that is known."""
+        known = any(one.startswith(f"{self.target}/_history/") for one in self.named)
+        return [*self.named] if known or not self.target else [self.target, *self.named]
 
     def write(self, version: Version, patient: str) -> None:
         """Note a version that is written."""

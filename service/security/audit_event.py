@@ -8,15 +8,15 @@ import re
 import socket
 from collections.abc import Iterable, Iterator
 from functools import cache, lru_cache
+from typing import NamedTuple
 
 import msgspec
 
 from service import __version__
 from service.security.audit import Facts
-from service.security.principal import Principal
 from service.store.audit import Event
 
-__all__ = ["COMMAND_TYPES", "command_event", "events_of", "outcome_of"]
+__all__ = ["events_of", "outcome_of"]
 
 _MOST_ENTITIES = 500
 """In one event; what is about more people is told in several."""
@@ -31,10 +31,13 @@ _REST = (
     '{"system":"http://terminology.hl7.org/CodeSystem/audit-event-type","code":"rest",'
     '"display":"RESTful Operation"}'
 )
-_RESTFUL = ("rest", _REST, _INTERACTION)
-_SIGNED = ("110114", f'{{"system":"{_DICOM}","code":"110114","display":"User Authentication"}}', _DICOM)
-_KINDS = {"110122": _SIGNED, "110123": _SIGNED}
-"""Type and system of subtypes that are no RESTful interactions: login, logout."""
+_SIGNING = {"110122": "Login", "110123": "Logout"}
+_DICOM_TYPES = {
+    "110106": "Export",
+    "110107": "Import",
+    "110112": "Query",
+    "110114": "User Authentication",
+}
 _KIND = "http://terminology.hl7.org/CodeSystem/audit-entity-type"
 _ROLE = "http://terminology.hl7.org/CodeSystem/object-role"
 _PERSON = (
@@ -53,8 +56,6 @@ _RECIPIENT = (
     '"code":"IRCP","display":"information recipient"}]}'
 )
 _PROGRAM = f'"type":{{"coding":[{{"system":"{_DICOM}","code":"110150","display":"Application"}}]}}'
-COMMAND_TYPES = {"110106": "Export", "110107": "Import", "110112": "Query"}
-"""The types of events of commands, codes of DICOM."""
 _text = msgspec.json.Encoder()
 
 
@@ -72,49 +73,51 @@ def outcome_of(status: int) -> str:
     return "4" if status < 500 else "8"
 
 
-def command_event(
-    name: str, user: str, type_: str, *, patients: Iterable[str] = (), succeeded: bool = True
-) -> Event:
-    """Answer the event of a command that a user of this machine ran; ``type_`` is one of COMMAND_TYPES."""
-    user = user[:_LONGEST_NAME]
-    outcome = "0" if succeeded else "4"
-    people = [f"Patient/{id_}" for id_ in patients]
-    entities = [f'{{"what":{{"reference":{_json(one)}}},{_PERSON}}}' for one in people]
-    agent = (
-        f'{{{_PROGRAM},"who":{{"display":{_json(f"swallow-interop {name}")}}},"altId":{_json(user)},'
-        '"requestor":true}'
-    )
-    type_json = f'{{"system":"{_DICOM}","code":"{type_}","display":"{COMMAND_TYPES[type_]}"}}'
-    body = (
-        f'"type":{type_json},"subtype":[{{"system":"{_INTERACTION}","code":"operation"}}],"action":"E",'
-        f'"outcome":"{outcome}","agent":[{agent}],"source":{_source()}'
-        f"{_listed('entity', entities)}"
-    )
-    return Event(type_, "operation", "E", outcome, "", user, tuple(people), body)
-
-
 def _event(facts: Facts, status: int, people: Iterable[str]) -> Event:
-    principal = facts.principal
+    kind, kind_json = _kind(facts.kind or facts.subtype)
+    agent, subject, agents = _who(facts)
     outcome = outcome_of(status)
-    agent = facts.agent if _REFERENCE.fullmatch(facts.agent) or _URL.fullmatch(facts.agent) else ""
-    subject = principal.subject.replace("\0", "")[:_LONGEST_NAME] if principal else ""
-    told = f'"outcomeDesc":"HTTP status {status}",' if outcome != "0" else ""
-    kind, kind_json, system = _KINDS.get(facts.subtype, _RESTFUL)
+    told = f'"outcomeDesc":"HTTP status {status}",' if outcome != "0" and not facts.command else ""
     body = (
-        f'"type":{kind_json},"subtype":[{{"system":"{system}","code":"{facts.subtype}"}}],'
+        f'"type":{kind_json},"subtype":[{_subtype(facts.subtype)}],'
         f'"action":"{facts.action}","outcome":"{outcome}",{told}{_broken_glass(facts)}'
-        f'"agent":[{_agents(principal, agent, subject, facts.address)}],"source":{_source()}'
-        f"{_listed('entity', _entities(facts, people))}"
+        f'"agent":[{agents}],"source":{_source()}{_listed("entity", _entities(facts, people))}'
     )
     targets = dict.fromkeys(f"Patient/{id_}" for id_ in people)
-    targets |= dict.fromkeys(one.partition("/_history/")[0] for one in facts.named)
+    targets |= dict.fromkeys(one.partition("/_history/")[0] for one in facts.names)
     return Event(kind, facts.subtype, facts.action, outcome, agent, subject, tuple(targets), body)
+
+
+@cache
+def _kind(code: str) -> tuple[str, str]:
+    """The type of an event: one of DICOM's, or a RESTful operation."""
+    code = "110114" if code in _SIGNING else code
+    if display := _DICOM_TYPES.get(code):
+        return code, f'{{"system":"{_DICOM}","code":"{code}","display":"{display}"}}'
+    return "rest", _REST
+
+
+@cache
+def _subtype(code: str) -> str:
+    if display := _SIGNING.get(code):
+        return f'{{"system":"{_DICOM}","code":"{code}","display":"{display}"}}'
+    return f'{{"system":"{_INTERACTION}","code":"{code}"}}'
+
+
+def _who(facts: Facts) -> tuple[str, str, str]:
+    """The agent's reference, their name, and the event's agents."""
+    if facts.command:
+        return _command(facts.command, facts.agent)
+    one = facts.principal
+    if one is None:
+        return "", "", _unknown(facts.address)
+    return _caller(_Caller(one.issuer, one.subject, facts.agent, facts.address, one.client, one.purpose))
 
 
 def _entities(facts: Facts, people: Iterable[str]) -> Iterator[str]:
     for id_ in people:
         yield f'{{"what":{{"reference":"Patient/{id_}"}},{_PERSON}}}'
-    for name in facts.named:
+    for name in facts.names:
         yield f'{{"what":{{"reference":"{name}"}},{_RESOURCE}}}'
     if facts.query:
         query = base64.b64encode(facts.query.encode("utf-8", "replace")).decode()
@@ -131,24 +134,52 @@ def _broken_glass(facts: Facts) -> str:
     return f'"purposeOfEvent":[{{"coding":[{coding}],"text":{_json(facts.reason[:1_000])}}}],'
 
 
+class _Caller(NamedTuple):
+    issuer: str
+    subject: str
+    agent: str
+    address: str
+    client: str
+    purpose: str
+
+
+@cache
+def _command(name: str, user: str) -> tuple[str, str, str]:
+    who = f'"who":{{"display":{_json(f"swallow-interop {name}")}}}'
+    subject = _clean(user)
+    return "", subject, f'{{{_PROGRAM},{who},"altId":{_json(subject)},"requestor":true}}'
+
+
 @lru_cache(maxsize=4_096)
-def _agents(principal: Principal | None, agent: str, subject: str, address: str) -> str:
-    """Who asks, and the program by which."""
-    network = f',"network":{{"address":{_json(address)},"type":"2"}}' if address else ""
-    if principal is None:
-        return f'{{{_RECIPIENT},"who":{{"display":"unknown"}},"requestor":true{network}}}'
-    who = f'"identifier":{{"system":{_json(principal.issuer)},"value":{_json(subject)}}}'
-    if agent:
-        who = f'"reference":{_json(agent)},{who}'
-    purpose = ""
-    if principal.purpose:
-        coding = f'{{"system":"{_PURPOSES}","code":{_json(principal.purpose)}}}'
-        purpose = f',"purposeOfUse":[{{"coding":[{coding}]}}]'
-    found = f'{{{_RECIPIENT},"who":{{{who}}},"altId":{_json(subject)},"requestor":true{network}{purpose}}}'
-    if not principal.client:
-        return found
-    named = f'"identifier":{{"system":{_json(principal.issuer)},"value":{_json(principal.client)}}}'
-    return f'{found},{{{_PROGRAM},"who":{{{named}}},"requestor":false}}'
+def _unknown(address: str) -> str:
+    return f'{{{_RECIPIENT},"who":{{"display":"unknown"}},"requestor":true{_network(address)}}}'
+
+
+@lru_cache(maxsize=4_096)
+def _caller(one: _Caller) -> tuple[str, str, str]:
+    """Whom a token names, and the program by which they ask."""
+    subject = _clean(one.subject)
+    system = f'"system":{_json(one.issuer)}'
+    known = _REFERENCE.fullmatch(one.agent) or _URL.fullmatch(one.agent)
+    reference = f'"reference":{_json(one.agent)},' if known else ""
+    who = f'{reference}"identifier":{{{system},"value":{_json(subject)}}}'
+    coding = f'{{"system":"{_PURPOSES}","code":{_json(one.purpose)}}}'
+    why = f',"purposeOfUse":[{{"coding":[{coding}]}}]' if one.purpose else ""
+    more = f'"altId":{_json(subject)},"requestor":true{_network(one.address)}{why}'
+    agents = f'{{{_RECIPIENT},"who":{{{who}}},{more}}}'
+    if one.client:
+        program = f'"identifier":{{{system},"value":{_json(one.client)}}}'
+        agents = f'{agents},{{{_PROGRAM},"who":{{{program}}},"requestor":false}}'
+    return one.agent if known else "", subject, agents
+
+
+def _network(address: str) -> str:
+    return f',"network":{{"address":{_json(address)},"type":"2"}}' if address else ""
+
+
+def _clean(name: str) -> str:
+    """A name as it can be searched by."""
+    return name.encode("utf-8", "replace").decode().replace("\0", "")[:_LONGEST_NAME]
 
 
 @cache

@@ -100,9 +100,11 @@ class NotedStore:
         """See the contract."""
         return await self._store.audited(query)
 
-    def changes(self, after: int = 0) -> AsyncIterator[Version]:
+    async def changes(self, after: int = 0) -> AsyncIterator[Version]:
         """See the contract."""
-        return self._store.changes(after)
+        async for version in self._store.changes(after):
+            self._facts.see(version)
+            yield version
 
     async def close(self) -> None:
         """See the contract."""

@@ -2,6 +2,7 @@
 
 import asyncio
 import shutil
+from collections import Counter
 from collections.abc import AsyncIterator, Callable
 from contextlib import asynccontextmanager
 from datetime import UTC, datetime
@@ -9,6 +10,7 @@ from pathlib import Path
 
 import pytest
 from fastapi import FastAPI
+from http_requests import Answered
 from httpx import ASGITransport, AsyncClient
 
 from service.app import create_app
@@ -20,6 +22,7 @@ SCOPES = {
     "integrator": "system/*.cruds intake",
     "clinician": "user/*.rs intake goal-decisions",
     "researcher": "research-export",
+    "auditor": "audit-read",
     "nobody": "launch",
 }
 ON_BOTH = {
@@ -101,8 +104,12 @@ def anyio_backend() -> str:
 
 @pytest.fixture
 async def app(settings: Settings) -> AsyncIterator[FastAPI]:
+    """The application; at the end every request it answered must have its AuditEvent."""
     async with running(create_app(settings, clock=lambda: NOW)) as started:
+        answered = Answered(started.front)
+        started.front = answered
         yield started
+        assert await answered.unrecorded(started.services.store) == Counter()
 
 
 @pytest.fixture
