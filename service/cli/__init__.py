@@ -6,6 +6,7 @@ import click
 
 from service import __version__
 from service.cli.attainment import attainment
+from service.cli.audit import audit
 from service.cli.backup import backup
 from service.cli.client import client
 from service.cli.convert import convert
@@ -38,6 +39,6 @@ def main() -> None:
 
 
 _DAILY = (demo, serve, load, convert, attainment, evaluate_command, export, push, token, validate)
-_UPKEEP = (client, terminology, backup, restore, copy, migrate)
+_UPKEEP = (audit, client, terminology, backup, restore, copy, migrate)
 for command in (*_DAILY, *_UPKEEP):
     main.add_command(command)

@@ -4,6 +4,7 @@ What a request wrote was recorded in its own transaction; the rest is recorded h
 and whatever was refused. Addresses that hold nothing about anybody are not recorded.
 """
 
+import asyncio
 import logging
 from typing import cast
 
@@ -21,6 +22,8 @@ from service.security.audit_event import events_of
 __all__ = ["Audited"]
 
 _log = logging.getLogger("service.audit")
+_PATIENCE_S = 0.5
+"""How long an answer that leaves anyway waits for being recorded, which goes on without it."""
 _OPEN = frozenset({"/openapi.json"})
 """Addresses of the framework's own that hold nothing about anybody."""
 _BATCH = "batch"
@@ -90,9 +93,11 @@ class _Exchange:
         ):
             return None
         complete(facts, self._scope, answer)
+        store = cast("Services", self._scope["app"].services).store
+        recorded = store.audit(events_of(facts, status))
         try:
-            await cast("Services", self._scope["app"].services).store.audit(events_of(facts, status))
-        except ServiceError as problem:
+            await (recorded if self._refuse else asyncio.wait_for(recorded, _PATIENCE_S))
+        except (ServiceError, TimeoutError) as problem:
             _log.critical("AUDIT FAILURE: an access could not be recorded (%s)", type(problem).__name__)
             return StoreUnavailable(
                 "This access can't be recorded now, and nothing is answered unrecorded; try again."

@@ -23,6 +23,8 @@ from service.rest.negotiation import FORMATS
 from service.rest.oauth import oauth_addresses
 from service.rest.terminology_capabilities import capabilities
 from service.settings import Settings
+from service.store.audit import AUDIT
+from service.store.audit_sql import SEARCHED
 
 __all__ = ["reader", "statement"]
 
@@ -66,6 +68,11 @@ _DOCUMENTATION = (
     "is sent. Operations may be entries of a batch, and of a transaction if they change nothing. "
     "A patch that changes other elements than meta and text takes a narrative with it that a machine made "
     "(text.status generated or extensions), unless it sets another; one made by a person stays."
+)
+_AUDIT = (
+    "Written by the service itself, one for every access; found by the parameters named here alone, without "
+    "chaining or including, newest first (_sort by date), and not among the types of a search of everything. "
+    "Needs system/AuditEvent.rs or audit-read."
 )
 _SECURITY = "Every request needs a Bearer access token (a signed JWT) with SMART App Launch 2 scopes."
 _SERVICES = "http://terminology.hl7.org/CodeSystem/restful-security-service"
@@ -181,6 +188,7 @@ def _resource(
             "type": _SEARCH_TYPES.get(parameter.kind, parameter.kind),
         }
         for parameter in parameters(type_).values()
+        if type_ != AUDIT or parameter.name in SEARCHED
     ]
     support = _SUPPORT
     if type_ in READ_ONLY_TYPES:
@@ -190,7 +198,9 @@ def _resource(
     entry = {"type": type_, "interaction": codes, **support, "referencePolicy": policy}
     if profiles := own_profiles_of(type_):
         entry["supportedProfile"] = profiles
-    entry |= {**_includes(type_), "searchParam": found}
+    entry |= {**({} if type_ == AUDIT else _includes(type_)), "searchParam": found}
+    if type_ == AUDIT:
+        entry["documentation"] = _AUDIT
     return entry | ({"operation": operations} if operations else {})
 
 

@@ -85,8 +85,11 @@ class Movable(Opened, Protocol):
         """Answer everything as it stood at one moment, while others go on writing."""
         ...
 
-    def trail(self, until: int, *, links: bool = False) -> Trail:
-        """Answer the audit trail before a time (UTC milliseconds), or only rows that name other chains."""
+    def trail(self, until: int, *, since: int = 0, links: bool = False) -> Trail:
+        """Answer the audit trail of a time [since, until) in UTC milliseconds.
+
+        ``links``: only its rows that name other chains.
+        """
         ...
 
     async def ends(self) -> list[Named]:

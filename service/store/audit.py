@@ -32,6 +32,7 @@ __all__ = [
 
 AUDIT = "AuditEvent"
 _CHAIN_BYTES = 8
+_LAST_TEXT = "\U0010ffff"
 _UTC = ZoneInfo("UTC")
 
 
@@ -148,9 +149,9 @@ def audited_of(content: str, hash_: str) -> Audited:
     )
 
 
-async def in_trail(chunk: Chunk) -> Trail:
-    """Answer the rows that ``chunk`` answers piece by piece, from the first on."""
-    place = (-1, "", 0)
+async def in_trail(chunk: Chunk, since: int = 0) -> Trail:
+    """Answer the rows that ``chunk`` answers piece by piece, from a time (UTC milliseconds) on."""
+    place = (since - 1, _LAST_TEXT, 0)
     while rows := await chunk(place):
         for row in rows:
             yield row

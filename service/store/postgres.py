@@ -200,13 +200,13 @@ class PostgresStore:
         """See the contract; a search that takes too long is refused as too costly."""
         return await self._reading(lambda connection: run_audited(connection, query))
 
-    def trail(self, until: int, *, links: bool = False) -> Trail:
+    def trail(self, until: int, *, since: int = 0, links: bool = False) -> Trail:
         """See Movable."""
 
         async def chunk(place: tuple[int, str, int]) -> list[Audited]:
             return await self._reading(lambda connection: trail_chunk(connection, place, until, links=links))
 
-        return in_trail(chunk)
+        return in_trail(chunk, since)
 
     async def ends(self) -> list[Named]:
         """See Movable."""

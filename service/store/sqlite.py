@@ -174,13 +174,13 @@ class SqliteStore:
             lambda connection: _limited(connection, lambda: run_audited(connection, query))
         )
 
-    def trail(self, until: int, *, links: bool = False) -> Trail:
+    def trail(self, until: int, *, since: int = 0, links: bool = False) -> Trail:
         """See Movable."""
 
         async def chunk(place: tuple[int, str, int]) -> list[Audited]:
             return await self._in_pool(partial(trail_chunk, place=place, until=until, links=links))
 
-        return in_trail(chunk)
+        return in_trail(chunk, since)
 
     async def ends(self) -> list[Named]:
         """See Movable."""

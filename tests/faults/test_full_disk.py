@@ -56,6 +56,12 @@ def limited(request, tmp_path):
         subprocess.run(["umount", str(tmp_path)], check=True)  # noqa: S603, S607
 
 
+@pytest.fixture(autouse=True)
+def _answered_unrecorded(monkeypatch):
+    """Else reads are refused as well, see test_audit_trail.py."""
+    monkeypatch.setenv("SWALLOW_AUDIT_FAILURE", "alarm")
+
+
 def test_full_and_free_again(serve, writers, limited):
     folder, disk = limited
     with serve(folder) as (server, http):

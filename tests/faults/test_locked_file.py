@@ -29,7 +29,8 @@ def held(path):
             holder.kill()
 
 
-def test_locked_for_writing(serve, writers, tmp_path):
+def test_locked_for_writing(serve, writers, tmp_path, monkeypatch):
+    monkeypatch.setenv("SWALLOW_AUDIT_FAILURE", "alarm")  # else reads are refused as well
     with serve(tmp_path) as (_, http):
         with writers.at_work(http):
             writers.wait_for(20)

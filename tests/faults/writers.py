@@ -41,6 +41,7 @@ class Writers:
             self._stop.set()
             for thread in threads:
                 thread.join()
+            self._stop.clear()
 
     def _write(self, http: httpx.Client, lane: str) -> None:
         for number in count():
