@@ -8,7 +8,7 @@ import msgspec
 from starlette.types import Message, Scope
 
 from service.fhir.search_parameters import stored_types
-from service.rest.fields import fields
+from service.rest.fields import sent_field
 from service.security.audit import Action, Facts, facts_of, request_line
 
 __all__ = ["complete", "describe", "network_address", "note_bundle", "note_form"]
@@ -69,7 +69,7 @@ def complete(facts: Facts, scope: Scope, answer: Message) -> None:
 
 def network_address(scope: Scope, *, trust_forwarded: bool) -> str:
     """Where the request came from: as the proxy saw it, if what it says is trusted."""
-    if trust_forwarded and (said := fields(scope).get("x-forwarded-for")):
+    if trust_forwarded and (said := sent_field(scope, "x-forwarded-for")):
         return said.rpartition(",")[2].strip()[:64]
     return scope["client"][0] if scope.get("client") else ""
 

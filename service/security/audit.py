@@ -9,7 +9,16 @@ from service.fhir.references import local_target
 from service.security.principal import Principal
 from service.store.contract import Version
 
-__all__ = ["Action", "Facts", "facts_of", "not_audited", "note_caller", "note_emergency", "request_facts", "request_line"]
+__all__ = [
+    "Action",
+    "Facts",
+    "facts_of",
+    "not_audited",
+    "note_caller",
+    "note_emergency",
+    "request_facts",
+    "request_line",
+]
 
 _FACTS = "service.audit"
 _TYPE = re.compile(r"[A-Z][A-Za-z]{1,63}")

@@ -13,7 +13,7 @@ from service.security.confined_transaction import ConfinedTransaction
 from service.security.judge import Here, Judge
 from service.security.reach import READING, Reach
 from service.security.remembered import Remembered
-from service.store.audit import Event
+from service.store.audit import AUDIT, Event
 from service.store.contract import History, Label, Page, Query, Store, Transaction, Version, Work
 from service.store.summaries import Seen, SummaryPage, SummaryQuery
 
@@ -63,7 +63,9 @@ class ConfinedStore:
         return replace(page, versions=tuple(kept), total=page.total if complete else None)
 
     async def search(self, query: Query) -> Page:
-        """See the contract."""
+        """See the contract; of AuditEvents somebody sees all or none."""
+        if query.type == AUDIT:
+            return await self.audited(query)
         return await self._store.search(await confined(query, self._judge))
 
     async def summaries(self, query: SummaryQuery) -> SummaryPage:
@@ -112,7 +114,7 @@ class ConfinedStore:
 
     async def audited(self, query: Query) -> Page:
         """See the contract; nothing for who does not reach all of it."""
-        if any(way.open for way in self._reach.ways(READING, "AuditEvent")):
+        if any(way.open for way in self._reach.ways(READING, AUDIT)):
             return await self._store.audited(query)
         return Page((), 0, None)
 
