@@ -54,7 +54,7 @@ def note_form(scope: Scope, body: bytes) -> None:
 def note_bundle(scope: Scope, body: bytes) -> None:
     """Note that a Bundle is a transaction, if it says so; what it says of a batch is known."""
     facts = facts_of(scope)
-    with suppress(msgspec.MsgspecError):
+    with suppress(msgspec.MsgspecError, UnicodeError, RecursionError):  # read in earnest, and refused, later
         if facts is not None and _bundle.decode(body).type == "transaction":
             facts.subtype = "transaction"
 

@@ -54,4 +54,4 @@ def request_ids(event: dict) -> Iterator[str]:
 def _is_recorded(scope: Scope, status: int) -> bool:
     path, method = scope["path"], scope["method"]
     is_open = path.startswith(OPEN) or (path, method) == ("/app/sign-in", "GET") or method == "OPTIONS"
-    return not is_open and status != 503
+    return not is_open and status not in {429, 503}  # floods are refused before anything is recorded
