@@ -7,12 +7,14 @@ from service.errors import InvalidInput
 from service.page.guard import COOKIE, Guard
 from service.page.posted import posted
 from service.page.rendering import html
-from service.security.audit import facts_of
+from service.security.audit import note_login
 
 __all__ = ["SignIn"]
 
 LONGEST_FORM = 16_384
 LONGEST_COOKIE = 3_800
+_LOGOUT = "110123"
+"""DICOM's code."""
 
 
 class SignIn:
@@ -28,7 +30,7 @@ class SignIn:
 
     async def enter(self, request: Request) -> Response:
         """POST /app/sign-in: verify the pasted token, keep it in a cookie this site's script can't read."""
-        _note(request, "110122")
+        note_login(request.scope)
         self._guard.same_origin(request)
         token = await _posted_token(request)
         await self._guard.admitted(token, request)
@@ -40,19 +42,13 @@ class SignIn:
 
     async def leave(self, request: Request) -> Response:
         """POST /app/sign-out: forget the token."""
-        _note(request, "110123")
+        note_login(request.scope, _LOGOUT)
         self._guard.same_origin(request)
         response = RedirectResponse("/app/sign-in", status_code=303)
         response.delete_cookie(
             COOKIE, path="/app", httponly=True, samesite="strict", secure=self._guard.secure(request)
         )
         return response
-
-
-def _note(request: Request, what: str) -> None:
-    """Note a signing in or out, by DICOM's code."""
-    if (facts := facts_of(request.scope)) is not None:
-        facts.subtype = what
 
 
 async def _posted_token(request: Request) -> str:

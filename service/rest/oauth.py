@@ -10,9 +10,12 @@ from starlette.responses import JSONResponse, Response
 from service.errors import TokenNotGranted
 from service.rest.call import base_url, pairs_of, read_body, services_of
 from service.rest.fields import field
+from service.security.audit import note_caller, note_login
 from service.security.clients import ASSERTED_BY
 from service.security.development_issuer import is_loopback
+from service.security.principal import Principal
 from service.security.roles import roles
+from service.security.scopes import Scopes
 from service.security.token_service import ASSERTION_TYPE, VALID_S
 from service.settings import Settings
 
@@ -71,11 +74,17 @@ SMART_DOCS: dict[str, Any] = {"tags": ["SMART"], "responses": {"200": {"descript
 async def token(request: Request) -> Response:
     """Issue an access token to a registered system."""
     services = services_of(request)
+    note_login(request.scope)
     try:
         form = await _form(request)
         granted = await services.oauth.grant(form, _own_address(request, services.settings))
     except TokenNotGranted as refused:
         return _refused(refused)
+    note_caller(
+        request.scope,
+        _client(granted.client, services.oauth.issuer.name),
+        base_url(request, services.settings),
+    )
     body = {"access_token": granted.token, "token_type": "bearer", "expires_in": VALID_S}
     return JSONResponse(body | {"scope": granted.scope}, headers=_NOT_KEPT)
 
@@ -101,6 +110,11 @@ async def configuration(request: Request) -> Response:
         "capabilities": ["client-confidential-asymmetric", "permission-v1", "permission-v2"],
     }
     return JSONResponse(ours | services.smart_configuration)
+
+
+def _client(id_: str, issuer: str) -> Principal:
+    """The client as the one who asked, for the AuditEvent of its token."""
+    return Principal(subject=id_, issuer=issuer, scopes=Scopes(), fhir_user="", expires=0)
 
 
 async def authorize(_request: Request) -> Response:

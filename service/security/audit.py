@@ -16,6 +16,7 @@ __all__ = [
     "not_audited",
     "note_caller",
     "note_emergency",
+    "note_login",
     "request_facts",
     "request_line",
 ]
@@ -115,6 +116,12 @@ def note_emergency(scope: MutableMapping[str, Any], reason: str) -> None:
     """Note that the caller breaks the glass for this request, and why."""
     if (facts := facts_of(scope)) is not None:
         facts.purpose, facts.reason = "BTG", reason
+
+
+def note_login(scope: MutableMapping[str, Any], what: str = "110122") -> None:
+    """Note that somebody signs in (or out), by DICOM's code; recorded at open addresses too."""
+    if (facts := facts_of(scope)) is not None:
+        facts.audited, facts.subtype, facts.action = True, what, "E"
 
 
 def request_line(scope: MutableMapping[str, Any], more: bytes = b"") -> str:

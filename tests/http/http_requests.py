@@ -9,7 +9,18 @@ from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from service.store.contract import Query, Store
 
-OPEN = ("/health/", "/guide", "/fhir/metadata", "/fhir/$versions", "/openapi.json", "/app/style.css")
+OPEN = (
+    "/health/",
+    "/guide",
+    "/fhir/metadata",
+    "/fhir/$versions",
+    "/fhir/.well-known/",
+    "/.well-known/",
+    "/oauth/authorize",
+    "/oauth/jwks",
+    "/openapi.json",
+    "/app/style.css",
+)
 """Addresses that hold nothing about anybody begin like this."""
 
 

@@ -373,3 +373,18 @@ async def test_the_configuration_tells_how(site: Site) -> None:
     assert uris["token"] == ADDRESS
     nobody = await site.instances[0].get(uris["authorize"], params={"response_type": "code"})
     refused(nobody, "unsupported_response_type")
+
+
+@pytest.mark.conformance("L1")
+async def test_tokens_that_are_granted_and_refused_are_recorded(site: Site) -> None:
+    granted = await site.ask()
+    await site.ask(site.form(assertion="nonsense"))
+    form = site.form(scope="system/AuditEvent.rs")
+    assert granted.status_code == 200
+    token = (await site.ask(form)).json().get("access_token", "")
+    headers = {"Authorization": f"Bearer {token}"}
+    answer = await site.instances[0].get("/fhir/AuditEvent?subtype=110122", headers=headers)
+    events = [entry["resource"] for entry in answer.json()["entry"]]
+    told = sorted((one["outcome"], one["agent"][0].get("altId", "")) for one in events)
+    assert told == [("0", "lab"), ("0", "lab"), ("4", "")]
+    assert "nonsense" not in answer.text
