@@ -161,6 +161,8 @@ def _rules() -> dict[tuple[str, str], Rule]:
     )
     visit = ("goal-decisions Encounter.r", "Encounter.ru Provenance.c")
     of(Rule("decision", visit, "Encounter"), "POST /fhir/Encounter/{id}/$exclude-visit")
+    signing = Rule("decision", ("goal-decisions Encounter.r",), "Encounter")
+    of(signing, "POST /fhir/Encounter/{id}/$sign-visit")
     trial = ("goal-decisions Observation.r", "Observation.ru Provenance.c")
     of(Rule("decision", trial, "Observation"), "POST /fhir/Observation/{id}/$mark-not-observable")
     undo = (

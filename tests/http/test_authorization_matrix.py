@@ -8,6 +8,7 @@ from collections.abc import AsyncIterator, Iterator
 from itertools import count
 from typing import Any
 
+import msgspec
 import pytest
 from fastapi import FastAPI
 from httpx import ASGITransport, AsyncClient, Response
@@ -20,6 +21,7 @@ from service.rest.front import Front
 from service.rest.routes import API_ROUTES, FHIR_ROUTES
 from service.security.development_issuer import DevelopmentIssuer
 from service.settings import Settings
+from service.shipped import shipped
 
 pytestmark = [pytest.mark.anyio, pytest.mark.conformance("I4"), pytest.mark.conformance("I5")]
 
@@ -194,6 +196,13 @@ def cells(stored: dict[str, Tree]) -> Iterator[Cells]:
 def test_every_address_has_a_rule() -> None:
     rows = {(row.method, row.path) for row in [*FHIR_ROUTES, *API_ROUTES]}
     assert rows - RULES.keys() == set()
+
+
+def test_every_role_is_walked_as_it_is_given_out() -> None:
+    roles = msgspec.json.decode(shipped("mappings", "security", "roles.json").read_bytes())
+    assert {role: TOKENS[role].scope for role in roles} == {
+        name: one["scopes"] for name, one in roles.items()
+    }
 
 
 async def test_every_cell_is_as_the_policy_says(ward: Ward) -> None:
