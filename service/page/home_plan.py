@@ -6,9 +6,11 @@ from datetime import date
 from fractions import Fraction
 from zoneinfo import ZoneInfo
 
+from service.attainment.inputs import Plan
 from service.page import words
 from service.records.attainment_care import home_plans
-from service.records.views import CarePlan, Extension, exact
+from service.records.attainment_file import AttainmentFile
+from service.records.views import Extension, exact
 from service.records.worded import WordedRequest
 
 __all__ = ["ExerciseRow", "HomePlanView", "home_plan"]
@@ -36,28 +38,30 @@ class HomePlanView:
 
 
 def home_plan(
-    plans: Iterable[CarePlan], requests: Iterable[WordedRequest], day: date, zone: ZoneInfo
+    file: AttainmentFile, requests: Iterable[WordedRequest], day: date, zone: ZoneInfo
 ) -> HomePlanView | None:
-    """The newest plan that had begun by ``day``; None without any."""
-    known = {plan.reference: plan for plan in plans if plan.in_force}
+    """The newest plan on file that had begun by ``day``; None without any."""
+    known = {plan.reference: plan for plan in file.in_force().plans}
     begun = [plan for plan in home_plans(known.values(), zone) if plan.start <= day]
     if not begun:
         return None
     newest = begun[-1]
     plan = known[newest.reference]
+    unsigned = any(one.awaits and one.reference == plan.encounter.reference for one in file.encounters)
     lines = {one.reference: one for one in requests if one.status != "entered-in-error"}
     named = (part.reference.target for part in plan.activity)
     return HomePlanView(
-        when=_when(newest.start, newest.end, newest.status, plan.extended("plan-status-reason").value_string),
+        when=_when(newest, plan.extended("plan-status-reason").value_string, unsigned=unsigned),
         exercises=tuple(_row(lines[name]) for name in named if name in lines),
         stop_rules=_stop_rules(plan.extended("plan-stop-rules")),
     )
 
 
-def _when(start: date, end: date | None, status: str, reason: str) -> str:
-    until = f" to {words.day(end)}" if end else ""
-    state = "" if status == "active" else f", {status.replace('-', ' ')}"
-    return f"{words.day(start)}{until}{state}" + (f": {reason}" if reason else "")
+def _when(plan: Plan, reason: str, *, unsigned: bool) -> str:
+    until = f" to {words.day(plan.end)}" if plan.end else ""
+    why = f": {reason}" if reason else ""
+    state = "" if plan.status == "active" else f", {plan.status.replace('-', ' ')}{why}"
+    return f"{words.day(plan.start)}{until}{state}{', of a visit that is not signed' if unsigned else ''}"
 
 
 def _stop_rules(rules: Extension) -> str:

@@ -20,6 +20,7 @@ from service.page.resources import ResourceView, resource_view
 from service.page.study_conditions import CONDITIONS, view_quality
 from service.page.visit_changes import changes
 from service.page.visit_view import READ, VisitView, visit_view
+from service.records.attainment_file import AttainmentFile
 from service.records.seen import day_of
 from service.records.views import CarePlan, Encounter
 from service.records.worded import WordedCondition, WordedObservation, WordedRequest
@@ -65,7 +66,7 @@ class StoredViews:
             tuple(facts.visit_days(encounters, self.zone)[-VISITS_OFFERED:]),
             facts.encounters_by_day(encounters, self.zone),
             view_quality(observed, self.zone),
-            home_plan(plans, exercises, day, self.zone),
+            home_plan(AttainmentFile(encounters=encounters, plans=plans), exercises, day, self.zone),
         )
         return patient_view(id_, answer, file)
 

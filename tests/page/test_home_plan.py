@@ -7,7 +7,8 @@ from filed import OBSERVATION, ZONE, coded
 
 from service.fhir.canonical import extension
 from service.page.home_plan import ExerciseRow, home_plan
-from service.records.views import CarePlan, views
+from service.records.attainment_file import AttainmentFile
+from service.records.views import CarePlan, Encounter, views
 from service.records.worded import WordedRequest
 
 DAY = date(2026, 7, 3)
@@ -34,11 +35,12 @@ def ours(name, **value):
     return {"url": extension(name), **value}
 
 
-def shown(plans, exercises=(), day=DAY):
+def shown(plans, exercises=(), day=DAY, visits=()):
     def read(kind, found):
         return views(kind, [json.dumps(one).encode() for one in found])
 
-    return home_plan(read(CarePlan, plans), read(WordedRequest, exercises), day, ZONE)
+    file = AttainmentFile(plans=read(CarePlan, plans), encounters=read(Encounter, visits))
+    return home_plan(file, read(WordedRequest, exercises), day, ZONE)
 
 
 def test_the_newest_plan_that_had_begun_is_shown():
@@ -51,6 +53,14 @@ def test_the_newest_plan_that_had_begun_is_shown():
 def test_other_plans_and_those_entered_in_error_are_not_shown():
     other = plan("a", "2026-06-05", category="other")
     assert shown([other, plan("b", "2026-06-05", status="entered-in-error")]) is None
+
+
+def test_a_plan_goes_with_its_visit_and_says_that_it_is_not_signed():
+    made = plan("a", "2026-06-05", encounter={"reference": "Encounter/e"})
+    draft = ours("visit-signature", extension=[{"url": "status", "valueCode": "preliminary"}])
+    unsigned = {"id": "e", "status": "finished", "extension": [draft]}
+    assert shown([made], visits=[unsigned]).when == "5 Jun 2026, of a visit that is not signed"
+    assert shown([made], visits=[{"id": "e", "status": "entered-in-error"}]) is None
 
 
 def test_what_was_not_recorded_is_said():
