@@ -20,7 +20,8 @@ async def signed_in(place: Bench) -> AsyncIterator[httpx.AsyncClient]:
     """A client that may read everything."""
     issuer = DevelopmentIssuer(place.settings.data_dir)
     token = issuer.sign("bench", "user/*.rs", now=time.time(), fhir_user=ME)
-    app = create_app(place.settings.model_copy(update={"development_issuer": True}), place.store)
+    open_to_all = {"development_issuer": True, "clinician_reach": "everybody"}
+    app = create_app(place.settings.model_copy(update=open_to_all), place.store)
     client = httpx.AsyncClient(
         transport=httpx.ASGITransport(app),
         base_url="http://127.0.0.1",
