@@ -7,6 +7,7 @@ import asyncio
 from collections.abc import Callable
 from dataclasses import dataclass
 from http.cookies import CookieError, SimpleCookie
+from typing import Any, cast
 
 from starlette.requests import HTTPConnection
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
@@ -23,6 +24,8 @@ _ALWAYS = frozenset({"/health/live", "/health/ready"})
 _TOKENS = "/oauth/token"
 """Where a refusal is 400 as well (RFC 6749 section 5.2)."""
 _REFUSALS = frozenset({400, 401})
+_GIVEN_UP = 0.0
+"""Stands where the end of a request's time stood."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -138,32 +141,58 @@ def _in_time(receive: Receive, seconds: float) -> Receive:
 
 
 class TimeLimit:
-    """The ASGI application whose answers begin in time."""
+    """The ASGI application whose answers begin in time.
+
+    All may take equally long, so one timer, for whoever has waited longest, does for all of them.
+    """
 
     def __init__(self, app: ASGIApp, seconds: float) -> None:
         """Give ``app`` so many seconds from the request to the beginning of its answer."""
         self._app = app
         self._seconds = seconds
+        self._waiting: dict[asyncio.Task[Any], float] = {}
+        self._watched = False
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         """Serve one request."""
-        begun = False
+        task = self._wait()
 
         async def sent(message: Message) -> None:
-            nonlocal begun
-            if not begun:
-                begun = True
-                limit.reschedule(None)
+            self._waiting.pop(task, None)
             await send(message)
 
         try:
-            async with asyncio.timeout(self._seconds) as limit:
-                await self._app(scope, receive, sent)
-        except TimeoutError:
-            if begun or not limit.expired():
+            await self._app(scope, receive, sent)
+        except asyncio.CancelledError:
+            if self._waiting.get(task) != _GIVEN_UP or task.uncancel():
                 raise
             error = TookTooLong(
                 f"This was given up after {self._seconds:g} seconds. Whether a write was kept is not known: "
                 "repeat it with a condition."
             )
             await error_answer(error, HTTPConnection(scope))(scope, receive, send)
+        finally:
+            self._waiting.pop(task, None)
+
+    def _wait(self) -> asyncio.Task[Any]:
+        """Begin to count the time of the task that runs."""
+        loop = asyncio.get_running_loop()
+        task = cast("asyncio.Task[Any]", asyncio.current_task())
+        self._waiting[task] = loop.time() + self._seconds
+        if not self._watched:
+            self._watched = True
+            loop.call_later(self._seconds, self._watch)
+        return task
+
+    def _watch(self) -> None:
+        """Give up whoever has waited too long, and look again when the next may have."""
+        loop = asyncio.get_running_loop()
+        for task, end in self._waiting.items():
+            if end == _GIVEN_UP:
+                continue
+            if end > loop.time():
+                loop.call_at(end, self._watch)
+                return
+            self._waiting[task] = _GIVEN_UP
+            task.cancel()
+        self._watched = False
