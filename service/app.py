@@ -232,7 +232,7 @@ def _access(
     half = settings.revocation_seconds / 2
     clients = Clients(entries, now, fetching.get, known_s=half)
     root = settings.base_url.rstrip("/") or _NOWHERE
-    oauth = TokenService(root, clients, SigningKeys(entries, now), entries, now)
+    oauth = TokenService(root, clients, SigningKeys(entries, now, known_s=half), entries, now)
     believed = [oauth.issuer, *_issuers(settings, listed, fetching, now)]
     admits = partial(clients.admits, own=oauth.issuer.name)
     return oauth, PacedVerifier(believed, now, remembered_s=half, admits=admits)

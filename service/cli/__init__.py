@@ -15,6 +15,7 @@ from service.cli.demo import demo
 from service.cli.evaluate import evaluate_command
 from service.cli.export import export
 from service.cli.group import Commands
+from service.cli.keys import keys
 from service.cli.load import load
 from service.cli.migrate import migrate
 from service.cli.push import push
@@ -39,6 +40,6 @@ def main() -> None:
 
 
 _DAILY = (demo, serve, load, convert, attainment, evaluate_command, export, push, token, validate)
-_UPKEEP = (audit, client, terminology, backup, restore, copy, migrate)
+_UPKEEP = (audit, client, keys, terminology, backup, restore, copy, migrate)
 for command in (*_DAILY, *_UPKEEP):
     main.add_command(command)

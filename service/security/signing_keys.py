@@ -19,27 +19,32 @@ __all__ = ["ALGORITHM", "SigningKeys"]
 ALGORITHM = "ES256"
 SIGNS_S = 30 * 86_400
 PUBLISHED_S = SIGNS_S + 86_400
-READ_S = 60.0
 PAUSE_S = 1.0
+"""Between two looks for names that are not known, which strangers may make up."""
 
 
 class SigningKeys:
     """Keys of one database, as an issuer's Keys and to sign with."""
 
-    def __init__(self, entries: Callable[[], Entries], now: Callable[[], float]) -> None:
-        """``now`` answers seconds since 1970."""
-        self._entries, self._now = entries, now
+    def __init__(
+        self, entries: Callable[[], Entries], now: Callable[[], float], *, known_s: float = 0
+    ) -> None:
+        """What was read is relied on for ``known_s`` seconds; ``now`` answers seconds since 1970."""
+        self._entries, self._now, self._known_s = entries, now, known_s
         self._keys: dict[str, tuple[int, ECKey]] = {}
-        self._read = float("-inf")
+        self._read = self._sought = float("-inf")
 
     async def for_(self, kid: str) -> Sequence[Key]:
-        """See Keys; read anew after a minute, or when another process has made one."""
-        await self._look(READ_S if kid in self._keys else PAUSE_S)
+        """See Keys; read anew when it is time, or another process has made one."""
+        new = kid not in self._keys and not 0 <= self._now() - self._sought < PAUSE_S
+        if new:
+            self._sought = self._now()
+        await self._look(0 if new else self._known_s)
         return [key for expires, key in self._keys.values() if expires > self._now()]
 
     async def signing(self) -> ECKey:
         """Answer the key to sign with, made if there is none young enough."""
-        await self._look(READ_S)
+        await self._look(self._known_s)
         newest = max((expires for expires, _ in self._keys.values()), default=0)
         if newest - PUBLISHED_S + SIGNS_S <= self._now():
             await self.rotate()
@@ -51,6 +56,12 @@ class SigningKeys:
         expires = int(self._now()) + PUBLISHED_S
         private = msgspec.json.encode(key.as_dict(private=True)).decode()
         await self._entries().enter(Entry("key", str(key.kid), expires, private))
+        await self._look(0)
+
+    async def revoke(self) -> None:
+        """Let every token signed so far be worth nothing."""
+        for entry in await self._entries().entries("key"):
+            await self._entries().enter(Entry("key", entry.name, 1, entry.content))
         await self._look(0)
 
     async def published(self) -> dict[str, Any]:

@@ -73,6 +73,12 @@ def test_a_key_file_is_never_written_over(run: Callable[..., Result], tmp_path: 
     assert key.read_text() == "kept"
 
 
+def test_signing_keys_are_changed(tmp_path: Path) -> None:
+    for words, said in (([], "stay good"), (["--revoke"], "are refused")):
+        ran = CliRunner().invoke(main, ["keys", "rotate", *words, "--data-dir", str(tmp_path)])
+        assert said in ran.output
+
+
 def test_callers_of_other_issuers_are_refused_and_taken_back(run: Callable[..., Result]) -> None:
     issuer = "https://login.example.org"
     assert run("refuse", issuer, "app").output == f"Tokens of {issuer} for app are refused.\n"

@@ -24,7 +24,7 @@ from service.errors import InvalidInput
 from service.rest.oauth import _LONGEST
 from service.security.clients import Client, Clients
 from service.security.signed import SKEW_S, Key
-from service.security.signing_keys import SIGNS_S
+from service.security.signing_keys import SIGNS_S, SigningKeys
 from service.security.token_service import ASSERTION_TYPE, VALID_S
 from service.settings import Settings
 
@@ -159,6 +159,17 @@ async def test_keys_change_and_old_tokens_stay_good(site: Site) -> None:
     kids = [token.split(".")[0] for token in (first, last, next_)]
     assert kids[0] == kids[1] != kids[2]
     assert [await site.read(token, at) for token in (last, next_) for at in (0, 1)] == [200] * 4
+
+
+async def test_keys_that_are_revoked_take_their_tokens_with_them(site: Site, settings: Settings) -> None:
+    token = (await site.ask()).json()["access_token"]
+    assert await site.read(token) == 200
+    signing = SigningKeys(site.clients._entries, lambda: site.now().timestamp())
+    await signing.revoke()
+    site.seconds += settings.revocation_seconds
+    assert [await site.read(token, at) for at in (0, 1)] == [401, 401]
+    tokens = [(await site.ask(at=at)).json()["access_token"] for at in (0, 1)]
+    assert [await site.read(one, at) for one in tokens for at in (0, 1)] == [200] * 4
 
 
 @pytest.mark.parametrize(
