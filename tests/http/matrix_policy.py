@@ -5,6 +5,7 @@ address asks for (any of several alternatives: actions on types, plain words) an
 caller does not reach.
 """
 
+from collections.abc import Callable
 from dataclasses import dataclass, field
 from typing import Literal
 
@@ -108,14 +109,21 @@ class Rule:
     """The type it is about, where the address does not tell."""
 
 
-def _rules() -> dict[tuple[str, str], Rule]:
-    rules: dict[tuple[str, str], Rule] = {}
+_Rules = dict[tuple[str, str], Rule]
 
+
+def _of(rules: _Rules) -> Callable[..., None]:
     def of(rule: Rule, *names: str) -> None:
         for name in names:
             method, path = name.split(" ")
             rules[method, path] = rule
 
+    return of
+
+
+def _restful() -> _Rules:
+    rules: _Rules = {}
+    of = _of(rules)
     of(Rule("open"), "GET /health/live", "GET /health/ready", "GET /fhir/metadata")
     of(Rule("open"), "GET /fhir/$versions", "POST /fhir/$versions")
     of(Rule("open"), "GET /fhir/.well-known/smart-configuration", "GET /.well-known/smart-configuration")
@@ -147,6 +155,12 @@ def _rules() -> dict[tuple[str, str], Rule]:
     of(Rule("batch", ("*.cruds",), "Observation"), "POST /fhir", "POST /fhir/")
     inside = "/fhir/{compartment}/{id}/{member}"
     of(Rule("list", ("Observation.s",), "Observation"), f"GET {inside}", f"POST {inside}/_search")
+    return rules
+
+
+def _operations() -> _Rules:
+    rules: _Rules = {}
+    of = _of(rules)
     goals = "/fhir/Patient/{id}/$goal-attainment"
     of(Rule("instance", (READS,), "Patient"), f"GET {goals}", f"POST {goals}")
     recording = (f"goal-decisions {READS}", f"Observation.c Provenance.c {READS}")
@@ -195,5 +209,5 @@ def _rules() -> dict[tuple[str, str], Rule]:
     return rules
 
 
-RULES = _rules()
+RULES = _restful() | _operations()
 """By method and path, as the route table writes them."""
