@@ -14,7 +14,6 @@ from starlette.requests import Request
 from service.errors import InvalidInput, MethodNotAllowed, TooLarge, Unauthenticated
 from service.fhir import xml
 from service.fhir.json import dump
-from service.fhir.references import local_target
 from service.fhir.validation.profiles import Definitions
 from service.interactions.aside import aside
 from service.interactions.context import Action, Context, shipped_definitions
@@ -125,10 +124,9 @@ class Call:
 
     @property
     def _reach(self) -> Reach:
-        named = self.principal.fhir_user
-        person = local_target(named, self.base) if named else ""
         care = self.services.settings.clinician_reach
-        return self.services.remembered.reach(self.principal, person, care, broken=bool(self.emergency))
+        broken = bool(self.emergency)
+        return self.services.remembered.reach(self.principal, self.base, care, broken=broken)
 
     def _confined(self, reach: Reach) -> Store:
         services = self.services

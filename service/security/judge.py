@@ -7,6 +7,8 @@ from datetime import datetime
 from typing import Protocol
 from zoneinfo import ZoneInfo
 
+from msgspec import Struct
+
 from service.fhir.json import Tree, reread
 from service.fhir.references import local_target
 from service.fhir.search_keys import extract
@@ -49,8 +51,7 @@ class Source(Protocol):
         ...
 
 
-@dataclass(frozen=True, slots=True)
-class Here:
+class Here(Struct, frozen=True):
     """The site's zone, the own base URL and who answers the present moment: how what is stored is read."""
 
     zone: ZoneInfo
@@ -170,7 +171,7 @@ class Judge:
         """Whether a resource belongs to one of these patients, or to none and is shared."""
         match ownership(type_):
             case "owned":
-                return bool(patient) and bool(await self.in_care(whose, [patient]))
+                return self._knows(whose, patient) or bool(await self.in_care(whose, [patient]))
             case "shared":
                 return True
             case "unnamed":
@@ -231,6 +232,8 @@ class Judge:
         return found
 
     def _knows(self, whose: Whose, patient: str) -> bool:
+        if whose.patient:
+            return whose.patient == patient
         return (whose.name, patient) in self._cared or self.remembered.cares(whose.name, patient)
 
 

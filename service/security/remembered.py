@@ -8,6 +8,7 @@ import time
 from collections.abc import Awaitable, Callable, Iterable, Mapping
 from dataclasses import dataclass, field
 
+from service.fhir.references import local_target
 from service.security.care import CareReach
 from service.security.consent_rules import Rules
 from service.security.principal import Principal
@@ -35,14 +36,14 @@ class Remembered:
     _withheld: dict[bool, tuple[float, Withheld]] = field(default_factory=dict)
     _reaches: dict[tuple[Principal, str, bool], Reach] = field(default_factory=dict)
 
-    def reach(self, principal: Principal, person: str, care: CareReach, *, broken: bool) -> Reach:
-        """Answer ``reach_of`` this caller; callers ask many times."""
-        found = self._reaches.get((principal, person, broken))
+    def reach(self, principal: Principal, base: str, care: CareReach, *, broken: bool) -> Reach:
+        """Answer ``reach_of`` this caller, whose person is named below ``base``; callers ask many times."""
+        found = self._reaches.get((principal, base, broken))
         if found is None:
             if len(self._reaches) > _MOST:
                 self._reaches.clear()
-            found = reach_of(principal, person, care, broken=broken)
-            self._reaches[principal, person, broken] = found
+            found = reach_of(principal, local_target(principal.fhir_user, base), care, broken=broken)
+            self._reaches[principal, base, broken] = found
         return found
 
     def cares(self, whose: str, patient: str) -> bool:

@@ -12,6 +12,7 @@ from datetime import UTC, date, datetime
 from pathlib import Path
 
 from tests.bench.code_lists import loaded
+from tests.bench.confined import confined_reads
 from tests.bench.listing import list_of_patients
 from tests.bench.measure import Row, Size
 from tests.bench.on_postgres import on_postgres
@@ -35,6 +36,7 @@ async def _everything(folder: Path, postgres: str, second: str) -> tuple[list[Ro
         *await attainment(folder, rounds=40),
         *await person_page(folder, rounds=40),
         await read_by_id(folder, rounds=40),
+        *await confined_reads(folder, rounds=15),
         await first_page(folder, 10_000, 100_000, rounds=40),
         await deidentified(contents, rounds=15),
         await validated(contents, rounds=40),
