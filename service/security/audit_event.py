@@ -6,7 +6,7 @@ They name who, what and when, never what stands in it: ids, and what was searche
 import base64
 import re
 import socket
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Sequence
 from functools import cache, lru_cache
 from typing import NamedTuple
 
@@ -73,22 +73,29 @@ def outcome_of(status: int) -> str:
     return "4" if status < 500 else "8"
 
 
-def _event(facts: Facts, status: int, people: Iterable[str]) -> Event:
-    kind, kind_json = _kind(facts.kind or facts.subtype)
+def _event(facts: Facts, status: int, people: Sequence[str]) -> Event:
     agent, subject, agents = _who(facts)
+    names = facts.names
     outcome = outcome_of(status)
-    told = f'"outcomeDesc":"HTTP status {status}",' if outcome != "0" and not facts.command else ""
-    body = (
-        f'"type":{kind_json},"subtype":[{_subtype(facts.subtype)}],'
-        f'"action":"{facts.action}","outcome":"{outcome}",{told}{_broken_glass(facts)}'
-        f'"agent":[{agents}],"source":{_source()}{_listed("entity", _entities(facts, people))}'
+    told = 0 if outcome == "0" or facts.command else status
+    kind, head = _head(facts.kind or facts.subtype, facts.subtype, facts.action, outcome, told)
+    entities = _listed("entity", _entities(facts, people, names))
+    body = f'{head}{_broken_glass(facts)}"agent":[{agents}],"source":{_source()}{entities}'
+    targets = dict.fromkeys(
+        [f"Patient/{id_}" for id_ in people] + [one.partition("/_history/")[0] for one in names]
     )
-    targets = dict.fromkeys(f"Patient/{id_}" for id_ in people)
-    targets |= dict.fromkeys(one.partition("/_history/")[0] for one in facts.names)
     return Event(kind, facts.subtype, facts.action, outcome, agent, subject, tuple(targets), body)
 
 
 @cache
+def _head(kind_code: str, subtype: str, action: str, outcome: str, status: int) -> tuple[str, str]:
+    """The type, and the members that many events have alike."""
+    kind, kind_json = _kind(kind_code)
+    told = f'"outcomeDesc":"HTTP status {status}",' if status else ""
+    what = f'"type":{kind_json},"subtype":[{_subtype(subtype)}]'
+    return kind, f'{what},"action":"{action}","outcome":"{outcome}",{told}'
+
+
 def _kind(code: str) -> tuple[str, str]:
     """The type of an event: one of DICOM's, or a RESTful operation."""
     code = "110114" if code in _SIGNING else code
@@ -97,7 +104,6 @@ def _kind(code: str) -> tuple[str, str]:
     return "rest", _REST
 
 
-@cache
 def _subtype(code: str) -> str:
     if display := _SIGNING.get(code):
         return f'{{"system":"{_DICOM}","code":"{code}","display":"{display}"}}'
@@ -114,10 +120,10 @@ def _who(facts: Facts) -> tuple[str, str, str]:
     return _caller(_Caller(one.issuer, one.subject, facts.agent, facts.address, one.client, one.purpose))
 
 
-def _entities(facts: Facts, people: Iterable[str]) -> Iterator[str]:
+def _entities(facts: Facts, people: Iterable[str], names: Iterable[str]) -> Iterator[str]:
     for id_ in people:
         yield f'{{"what":{{"reference":"Patient/{id_}"}},{_PERSON}}}'
-    for name in facts.names:
+    for name in names:
         yield f'{{"what":{{"reference":"{name}"}},{_RESOURCE}}}'
     if facts.query:
         query = base64.b64encode(facts.query.encode("utf-8", "replace")).decode()

@@ -14,30 +14,36 @@ class Gathered:
     def __init__(self, write: Callable[[Sequence[Event]], Awaitable[None]]) -> None:
         """``write`` answers when its events are durable; it is called by one at a time."""
         self._write = write
-        self._waiting: list[Event] = []
-        self._next: asyncio.Future[None] | None = None
+        self._events: list[Event] = []
+        self._waiting: list[asyncio.Future[None]] = []
+        self._loop: asyncio.AbstractEventLoop | None = None
         self._writing: asyncio.Task[None] | None = None
 
     async def add(self, events: Sequence[Event]) -> None:
         """Record events; durable when this returns. Raises what kept them, and those beside them, out."""
         loop = asyncio.get_running_loop()
-        if self._next is None or self._next.get_loop() is not loop:
-            self._next = loop.create_future()
-            self._waiting = []
-        self._waiting.extend(events)
-        written = self._next
+        if self._loop is not loop:  # whoever waited in another is gone with it
+            self._loop, self._events, self._waiting, self._writing = loop, [], [], None
+        written = loop.create_future()
+        self._events += events
+        self._waiting.append(written)
         if self._writing is None or self._writing.done():
             self._writing = loop.create_task(self._write_all())
-        await asyncio.shield(written)
+        await written
 
     async def _write_all(self) -> None:
-        while self._next is not None:
-            events, written = self._waiting, self._next
-            self._waiting, self._next = [], None
+        while self._waiting:
+            events, waiting = self._events, self._waiting
+            self._events, self._waiting = [], []
+            problem: Exception | None = None
             try:
                 await self._write(events)
             except Exception as error:  # noqa: BLE001 - whatever it is belongs to those who wait
-                written.set_exception(error)
-                written.exception()  # told, even if everybody who waited has left
-            else:
-                written.set_result(None)
+                problem = error
+            for written in waiting:
+                if written.done():  # the caller gave up waiting
+                    continue
+                if problem is None:
+                    written.set_result(None)
+                else:
+                    written.set_exception(problem)

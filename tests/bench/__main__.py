@@ -11,6 +11,7 @@ import time
 from datetime import UTC, date, datetime
 from pathlib import Path
 
+from tests.bench.auditing import auditing
 from tests.bench.code_lists import loaded
 from tests.bench.confined import confined_reads
 from tests.bench.listing import list_of_patients
@@ -28,7 +29,9 @@ from tests.databases import database, server
 RESULTS = Path(__file__).parent / "results.md"
 
 
-async def _everything(folder: Path, postgres: str, second: str) -> tuple[list[Row], list[Size], Shares]:
+async def _everything(
+    folder: Path, postgres: str, second: str, third: str
+) -> tuple[list[Row], list[Size], Shares]:
     contents = await stored(folder)
     rows = [
         *await intake(folder, people=6),
@@ -45,9 +48,14 @@ async def _everything(folder: Path, postgres: str, second: str) -> tuple[list[Ro
     ]
     served, sizes = await over_http(folder, people=20)
     other, reads = await on_postgres(folder, postgres, people=4)
+    recorded = await auditing(folder, third)
     listed, pages = await list_of_patients(folder, second, people=10_000)
     lists = [*validator_alone(contents, folder), *loaded(folder / "lists", 400_000)]
-    return [*rows, *served, *other, *listed], [*sizes, *reads, *pages, *lists], await shares(folder, people=6)
+    return (
+        [*rows, *served, *recorded, *other, *listed],
+        [*sizes, *reads, *pages, *lists],
+        await shares(folder, people=6),
+    )
 
 
 def main() -> None:
@@ -62,8 +70,9 @@ def main() -> None:
         server() as engine,
         database(engine) as one,
         database(engine) as two,
+        database(engine) as three,
     ):
-        rows, sizes, spent = asyncio.run(_everything(Path(folder), one, two))
+        rows, sizes, spent = asyncio.run(_everything(Path(folder), one, two, three))
     text = report(rows, sizes, spent, day=day, seconds=time.perf_counter() - begin)
     print(text)
     RESULTS.write_text(text + "\n", "utf-8")
