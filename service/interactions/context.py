@@ -11,6 +11,7 @@ from zoneinfo import ZoneInfo
 
 from service.attainment.cues import CueLimits
 from service.fhir.guides import read_guide
+from service.fhir.json import Tree
 from service.fhir.validation.profiles import Definitions
 from service.interactions.elsewhere import Ask
 from service.store.code_lists import CodeLists
@@ -84,7 +85,7 @@ class Context:
     stored ones; so are ``code_lists``, which the site has loaded. ``licence`` says which of our codes may be
     shown. ``reserved`` says of a type and an id whether they name a resource that travels with the program,
     which nobody can write. ``elsewhere`` asks the site's terminology server; nothing that writes or searches
-    does.
+    does. ``origin`` is a Provenance, without a target, of the one resource that is written.
     """
 
     base: str
@@ -105,3 +106,4 @@ class Context:
     licence: Licence = "all"
     code_lists: CodeLists = field(default_factory=CodeLists)
     elsewhere: Ask | None = None
+    origin: Tree | None = None

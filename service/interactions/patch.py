@@ -6,9 +6,10 @@ The result is judged like an update: equal to what is stored, it writes nothing.
 from dataclasses import replace
 
 from service.fhir.patch import read_patch
-from service.interactions.apply import apply, permit
+from service.interactions.apply import permit
 from service.interactions.context import Context
 from service.interactions.entry import Applied, Entry, usable
+from service.interactions.origin import apply_one
 from service.store.contract import Store, Transaction
 
 __all__ = ["patch"]
@@ -29,7 +30,6 @@ async def patch(  # noqa: PLR0913 - what the request consists of
     entry = replace(entry, patch=read_patch(format_, body, max_depth=context.max_depth))
 
     async def work(txn: Transaction) -> Applied:
-        (applied,) = await apply(txn, [entry], context=context)
-        return applied
+        return await apply_one(txn, entry, context=context)
 
     return await store.write(f"PATCH {entry.type}", work)

@@ -4,9 +4,10 @@ import codecs
 from dataclasses import replace
 
 from service.fhir.json import parse
-from service.interactions.apply import apply, permit
+from service.interactions.apply import permit
 from service.interactions.context import Context
 from service.interactions.entry import Applied, Entry, check, known_type, usable
+from service.interactions.origin import apply_one
 from service.store.contract import Store, Transaction
 
 __all__ = ["Applied", "create", "delete", "delete_matching", "update", "update_matching"]
@@ -87,7 +88,6 @@ async def _one(store: Store, entry: Entry, context: Context) -> Applied:
     (entry,) = check([entry], context=context)
 
     async def work(txn: Transaction) -> Applied:
-        (applied,) = await apply(txn, [entry], context=context)
-        return applied
+        return await apply_one(txn, entry, context=context)
 
     return await store.write(f"{entry.method} {entry.type}", work)

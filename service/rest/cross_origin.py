@@ -21,6 +21,7 @@ _SENT = (
     "If-None-Exist",
     "If-None-Match",
     "Prefer",
+    "X-Provenance",
     "X-Request-Id",
 )
 _SHOWN = ("Content-Location", "ETag", "Last-Modified", "Location", "Preference-Applied", "X-Request-Id")

@@ -7,12 +7,15 @@ from urllib.parse import urlencode
 from starlette.responses import Response
 
 from service.errors import InvalidInput
+from service.fhir.json import parse
 from service.fhir.patch import PATCH_FORMATS
 from service.interactions import history as histories
 from service.interactions import patch as patches
 from service.interactions import read as reads
 from service.interactions import search as searches
 from service.interactions import transaction, write
+from service.interactions.context import Context
+from service.interactions.origin import judged
 from service.rest.accesses import note_bundle, note_form
 from service.rest.answers import answer, stored, version_headers, written
 from service.rest.binary import answer_file, is_file, wrapped
@@ -128,7 +131,7 @@ async def create(call: Call) -> Response:
         call.store,
         call.path("type"),
         await _resource(call),
-        context=call.context,
+        context=_writing(call),
         if_none_exist=call.header("if-none-exist") or None,
     )
     return await _answer(call, applied)
@@ -141,7 +144,7 @@ async def update(call: Call) -> Response:
         call.path("type"),
         call.path("id"),
         await _resource(call, call.path("id")),
-        context=call.context,
+        context=_writing(call),
         if_match=call.header("if-match") or None,
         if_none_match=call.header("if-none-match") or None,
     )
@@ -155,7 +158,7 @@ async def update_matching(call: Call) -> Response:
         call.path("type"),
         urlencode(call.criteria),
         await call.resource_body(),
-        context=call.context,
+        context=_writing(call),
         if_match=call.header("if-match") or None,
     )
     return await _answer(call, applied)
@@ -177,7 +180,7 @@ async def delete(call: Call) -> Response:
         call.store,
         call.path("type"),
         call.path("id"),
-        context=call.context,
+        context=_writing(call),
         if_match=call.header("if-match") or None,
     )
     return await _answer(call, applied)
@@ -189,7 +192,7 @@ async def delete_matching(call: Call) -> Response:
         call.store,
         call.path("type"),
         urlencode(call.criteria),
-        context=call.context,
+        context=_writing(call),
         if_match=call.header("if-match") or None,
     )
     return await _answer(call, applied)
@@ -230,7 +233,7 @@ async def _patch(call: Call, url: str) -> Response:
         url,
         format_.name,
         await call.body(),
-        context=call.context,
+        context=_writing(call),
         if_match=call.header("if-match") or None,
     )
     return await _answer(call, applied)
@@ -254,6 +257,15 @@ async def _search_compartment(call: Call, parameters: list[tuple[str, str]]) -> 
 
 async def _stored(call: Call, version: Version) -> Response:
     return await (answer_file(call, version) if version.type == "Binary" else stored(call, version))
+
+
+def _writing(call: Call) -> Context:
+    """The context of one write, with the origin of what it writes, if the caller states it."""
+    sent = call.header("x-provenance")
+    if not sent:
+        return call.context
+    tree = parse(sent.encode("latin-1"), max_depth=call.services.settings.max_depth)
+    return replace(call.context, origin=judged(tree, context=call.context))
 
 
 async def _resource(call: Call, id_: str = "") -> bytes:

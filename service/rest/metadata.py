@@ -67,7 +67,8 @@ _DOCUMENTATION = (
     "away by $meta-delete alone. Unknown search parameters are refused unless 'Prefer: handling=lenient' "
     "is sent. Operations may be entries of a batch, and of a transaction if they change nothing. "
     "A patch that changes other elements than meta and text takes a narrative with it that a machine made "
-    "(text.status generated or extensions), unless it sets another; one made by a person stays."
+    "(text.status generated or extensions), unless it sets another; one made by a person stays. "
+    "The header X-Provenance states the origin of one write, and is stored with it."
 )
 _AUDIT = (
     "Written by the service itself, one for every access; found by the parameters named here alone, without "

@@ -55,6 +55,7 @@ def test_first_the_provenance_then_resources_then_the_report(research):
     assert [issue for line in lines for issue in errors(line)] == []
 
 
+@pytest.mark.conformance("L5")
 def test_the_provenance_names_policy_and_engine_and_no_person(research):
     lines, _ = research.export()
     provenance = lines[0]

@@ -116,6 +116,7 @@ def test_the_recorded_answer_is_as_its_definition_says(demo):
     assert undeclared(answer["parameter"], definition("record-goal-attainment")["parameter"]) == []
 
 
+@pytest.mark.conformance("L5")
 def test_results_are_kept_with_evidence_and_provenance(demo):
     before = len(stored(demo))
     names = recorded(record(demo))

@@ -130,6 +130,7 @@ def test_accepting_makes_the_computed_status_the_stated_one(demo, desk):
     assert component(statement, "status-rule")["valueInteger"] == 6
 
 
+@pytest.mark.conformance("L5")
 def test_the_provenance_says_who_when_why_and_what_it_answers(demo, desk):
     goal = goal_id(demo)
     done = desk.accept(goal, DAY, reason="Agreed.")

@@ -62,6 +62,7 @@ def test_the_same_record_again_writes_nothing(one_visit):
     assert one_visit.sequence() == before
 
 
+@pytest.mark.conformance("L5")
 def test_one_provenance_names_what_changed_by_whom_and_from_which_record(desk):
     receipt = desk.send(visit_tree(FIRST))
     (one,) = desk.all("Provenance")
