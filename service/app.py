@@ -17,6 +17,7 @@ from service import __version__
 from service.errors import ServiceError
 from service.interactions.context import definitions_with
 from service.jobs.fetching import Fetching
+from service.jobs.outgoing import Outgoing
 from service.jobs.summaries import Summaries
 from service.jobs.terminology_server import TerminologyServer
 from service.operations.cue_limits import cue_limits
@@ -106,14 +107,15 @@ def create_app(
     cue_limits(settings)  # one that can't be read is said now, not at the first patient
     definitions = definitions_with(settings.guide_paths)
     code_lists = CodeLists(settings.code_list_folder)
-    fetching = Fetching()
+    outgoing = Outgoing(settings.outgoing_hosts)
+    fetching = Fetching(outgoing)
     listed = _listed(settings)
     oauth, tokens = _access(settings, listed, fetching, lambda: app.entries, _seconds(clock))
     tokens.pace = _pace(settings.client_rate, settings)
 
     @asynccontextmanager
     async def lifespan(app: Service) -> AsyncIterator[None]:
-        elsewhere = _terminology_server(settings)
+        elsewhere = _terminology_server(settings, outgoing)
         opened = store or await open_store_or_wait(settings, clock)
         ask = elsewhere.ask if elsewhere else None
         own = own_resources(settings.snomed)
@@ -211,9 +213,9 @@ def _page_call(request: Request, principal: Principal) -> Call:
     return Call(request, services_of(request), principal, "application/fhir+json")
 
 
-def _terminology_server(settings: Settings) -> TerminologyServer | None:
+def _terminology_server(settings: Settings, outgoing: Outgoing) -> TerminologyServer | None:
     url = settings.terminology_url
-    return TerminologyServer(url, settings.terminology_token) if url else None
+    return TerminologyServer(url, settings.terminology_token, outgoing) if url else None
 
 
 def _desk(request: Request, principal: Principal) -> Desk:

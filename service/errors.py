@@ -25,6 +25,7 @@ ServiceError                    500  exception      something here is broken
 ├── StoreUnavailable            503  transient      try again
 │   └── StoreUnreachable        503  transient      its server does not answer
 ├── IssuerUnreachable           503  transient      who issues the caller's tokens does not answer
+├── AddressRefused              502  forbidden      this service may not connect to that address
 └── DeliveryFailed              502  transient      a remote end refused or did not answer
 
 Each carries one or more Issue: what is wrong, where, and what to do. ``rest/`` turns them into an
@@ -37,6 +38,7 @@ from enum import StrEnum
 from typing import ClassVar
 
 __all__ = [
+    "AddressRefused",
     "AddressTooLong",
     "Conflict",
     "DeliveryFailed",
@@ -317,6 +319,13 @@ class TookTooLong(ServiceError):
 
     status = 503
     code = IssueType.TIMEOUT
+
+
+class AddressRefused(ServiceError):
+    """This service may not connect to an address."""
+
+    status = 502
+    code = IssueType.FORBIDDEN
 
 
 class DeliveryFailed(ServiceError):

@@ -73,6 +73,10 @@ class Settings(BaseSettings):
     terminology_token: str = Field(
         "", repr=False, description="Access token for it; empty: it asks for none."
     )
+    outgoing_hosts: str = Field(
+        "",
+        description="Hosts and networks beside public https ones that may be connected to, by spaces.",
+    )
     max_body_bytes: int = Field(5_000_000, ge=1_000, description="Largest request body accepted.")
     max_address_bytes: int = Field(16_000, ge=1_000, description="Longest address accepted, query included.")
     max_depth: int = Field(64, ge=8, description="Deepest nesting accepted in a JSON or YAML body.")

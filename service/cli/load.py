@@ -67,5 +67,5 @@ async def _local(records: list[RecordFile], settings: Settings) -> Loaded:
 
 
 async def _remote(records: list[RecordFile], url: str, token: str) -> Loaded:
-    async with connect(url, token) as client:
+    async with connect(url, token, None) as client:  # the caller's own service, most often on this machine
         return await load_all(records, over_http(client))

@@ -10,6 +10,7 @@ from service.cli.local import data_dir_option, opened, recorded, settings_for
 from service.jobs import delivery
 from service.jobs.http_client import connect
 from service.jobs.ledger import Ledger
+from service.jobs.outgoing import Outgoing
 from service.settings import Settings
 
 __all__ = ["push"]
@@ -38,10 +39,11 @@ async def _push(settings: Settings, url: str, token: str, attempts: int) -> None
             bar.total = total
             bar.update(done - bar.n)
 
+        outgoing = Outgoing(settings.outgoing_hosts)
         async with (
             opened(settings) as opened_,
             recorded(opened_, "push", "110106") as store,
-            connect(url, token) as client,
+            connect(url, token, outgoing) as client,
         ):
             ledger = Ledger(settings.data_dir, url)
             result = await delivery.push(store, client, ledger, attempts=attempts, on_progress=progress)

@@ -1,12 +1,16 @@
 """Small answers of other servers: the keys of issuers and clients, and what an issuer says of a token."""
 
 import asyncio
+import logging
 from contextlib import suppress
 
-from service.errors import IssuerUnreachable
+from service.errors import AddressRefused, IssuerUnreachable
 from service.jobs.http_client import Client, TransportError, connect
+from service.jobs.outgoing import Outgoing
 
 __all__ = ["Fetching"]
+
+_log = logging.getLogger("service.fetching")
 
 _SECONDS = 5.0
 _MOST_BYTES = 1_000_000
@@ -15,8 +19,9 @@ _MOST_BYTES = 1_000_000
 class Fetching:
     """Asks other servers; an answer has one megabyte at most and comes within five seconds."""
 
-    def __init__(self) -> None:
-        """Open no connection yet."""
+    def __init__(self, outgoing: Outgoing) -> None:
+        """Open no connection yet, and later only where ``outgoing`` lets it."""
+        self._outgoing = outgoing
         self._client: Client | None = None
 
     async def get(self, url: str) -> bytes:
@@ -36,15 +41,18 @@ class Fetching:
         self, method: str, url: str, form: dict[str, str] | None = None, login: tuple[str, str] | None = None
     ) -> bytes:
         with suppress(TransportError, TimeoutError, ValueError):
-            async with asyncio.timeout(_SECONDS):
-                return await self._answer(method, url, form, login)
+            try:
+                async with asyncio.timeout(_SECONDS):
+                    return await self._answer(method, url, form, login)
+            except AddressRefused as error:
+                _log.error("%s", error)
         raise IssuerUnreachable("Who issued the access token does not answer now; try again.")
 
     async def _answer(
         self, method: str, url: str, form: dict[str, str] | None, login: tuple[str, str] | None
     ) -> bytes:
         if self._client is None:
-            self._client = connect("", "", timeout=_SECONDS)
+            self._client = connect("", "", self._outgoing, timeout=_SECONDS)
         headers = {"Accept": "application/json"}
         pieces: list[bytes] = []
         async with self._client.stream(method, url, data=form, auth=login, headers=headers) as response:

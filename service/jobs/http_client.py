@@ -1,9 +1,13 @@
 """The one place where the HTTP client library is imported."""
 
+from collections.abc import Iterable
 from datetime import UTC, datetime, timedelta
 from email.utils import parsedate_to_datetime
 
+import httpcore
 import httpx
+
+from service.jobs.outgoing import Outgoing
 
 __all__ = [
     "Client",
@@ -24,15 +28,64 @@ _BUSY = frozenset({429, 502, 503, 504})
 _LONGEST_WAIT = timedelta(seconds=60)
 
 
-def connect(base_url: str, token: str, *, timeout: float = 60.0) -> Client:
-    """A client for one remote service: bearer token, if any, on every request, redirects not followed."""
+def connect(base_url: str, token: str, outgoing: Outgoing | None, *, timeout: float = 60.0) -> Client:
+    """A client for one remote service: bearer token, if any, on every request, redirects not followed.
+
+    It connects where ``outgoing`` lets it and through no proxy; without it to wherever it is told.
+    """
     authorization = {"Authorization": f"Bearer {token}"} if token else {}
+
+    async def judge(request: httpx.Request) -> None:
+        if outgoing is not None:
+            outgoing.check(str(request.url))
+
     return httpx.AsyncClient(
         base_url=base_url.rstrip("/"),
         headers={**authorization, "Accept": "application/fhir+json"},
         timeout=timeout,
         follow_redirects=False,
+        transport=_Judged(outgoing) if outgoing is not None else None,
+        trust_env=outgoing is None,  # a proxy would connect to what was not judged
+        event_hooks={"request": [judge]},
     )
+
+
+class _Judged(httpx.AsyncHTTPTransport):
+    """Connects where it may: httpx has no place of its own for how connections are made, httpcore has."""
+
+    def __init__(self, outgoing: Outgoing) -> None:
+        super().__init__()
+        self._pool = httpcore.AsyncConnectionPool(
+            ssl_context=httpx.create_ssl_context(), network_backend=_Network(outgoing)
+        )
+
+
+class _Network(httpcore.AnyIOBackend):
+    """Connections to addresses that were judged; TLS still asks for the name."""
+
+    def __init__(self, outgoing: Outgoing) -> None:
+        self._outgoing = outgoing
+
+    async def connect_tcp(
+        self,
+        host: str,
+        port: int,
+        timeout: float | None = None,  # noqa: ASYNC109 - of the contract
+        local_address: str | None = None,
+        socket_options: Iterable[httpcore.SOCKET_OPTION] | None = None,
+    ) -> httpcore.AsyncNetworkStream:
+        """Connect to the first address that answers."""
+        try:
+            addresses = await self._outgoing.addresses(host, port)
+        except OSError as error:
+            raise httpcore.ConnectError(f"{host} can't be found") from error
+        problem: Exception = httpcore.ConnectError(f"{host} has no address")
+        for address in addresses:
+            try:
+                return await super().connect_tcp(address, port, timeout, local_address, socket_options)
+            except (httpcore.ConnectError, httpcore.ConnectTimeout) as error:
+                problem = error
+        raise problem
 
 
 def worth_retrying(error: Exception) -> bool | timedelta:

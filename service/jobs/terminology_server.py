@@ -13,9 +13,10 @@ from collections import OrderedDict
 from collections.abc import Callable
 from urllib.parse import urlencode
 
-from service.errors import InvalidInput
+from service.errors import AddressRefused, InvalidInput
 from service.fhir.json import Tree, parse
 from service.jobs.http_client import Client, TransportError, connect
+from service.jobs.outgoing import Outgoing
 
 __all__ = ["TerminologyServer"]
 
@@ -43,9 +44,12 @@ Query = tuple[tuple[str, str], ...]
 class TerminologyServer:
     """Asks, remembers answers for an hour, and rests for half a minute after three failures in a row."""
 
-    def __init__(self, url: str, token: str = "", *, now: Callable[[], float] = time.monotonic) -> None:
+    def __init__(
+        self, url: str, token: str, outgoing: Outgoing, *, now: Callable[[], float] = time.monotonic
+    ) -> None:
         """Take the FHIR base of the server, and the access token it may ask for. ``now``: seconds."""
         self._url = url
+        self._outgoing = outgoing
         self._token = token
         self._now = now
         self._client: Client | None = None
@@ -82,6 +86,9 @@ class TerminologyServer:
         except (TransportError, TimeoutError, InvalidInput, ValueError) as error:
             self._failed(type(error).__name__)
             return None
+        except AddressRefused as error:
+            self._failed(str(error))
+            return None
         if status in {401, 403, 429} or status >= 500 or 300 <= status < 400:
             self._failed(f"HTTP {status}")
             return None
@@ -91,7 +98,7 @@ class TerminologyServer:
 
     async def _get(self, address: str) -> tuple[int, bytes]:
         if self._client is None:
-            self._client = connect(self._url, self._token, timeout=_SECONDS)
+            self._client = connect(self._url, self._token, self._outgoing, timeout=_SECONDS)
         async with self._client.stream("GET", address) as response:
             pieces: list[bytes] = []
             async for piece in response.aiter_bytes():

@@ -58,6 +58,7 @@ def settings(tmp_path: Path, key_file: Path, remote: tuple[Server, str]) -> Sett
         development_issuer=True,
         terminology_url=f"{server.url}/fhir",
         terminology_token=signed,
+        outgoing_hosts="127.0.0.1",
     )
 
 

@@ -12,9 +12,10 @@ from service.fhir.search_keys import extract
 from service.jobs.delivery import PRELIMINARY, push
 from service.jobs.http_client import connect, retry_wait
 from service.jobs.ledger import Ledger
+from service.jobs.outgoing import Outgoing
 from service.store.sqlite import SqliteStore
 
-REMOTE = "http://record.example.org/fhir"
+REMOTE = "https://record.example.org/fhir"
 NUMBERS = "https://clinic.example.org/patients"
 
 
@@ -69,7 +70,7 @@ async def _put(store, *resources):
 
 
 async def _push(store, folder, **options):
-    async with connect(REMOTE, "secret") as client:
+    async with connect(REMOTE, "secret", Outgoing()) as client:
         return await push(store, client, Ledger(folder, REMOTE), **options)
 
 

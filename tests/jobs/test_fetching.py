@@ -9,12 +9,13 @@ from pytest_httpx import HTTPXMock
 
 from service.errors import IssuerUnreachable
 from service.jobs.fetching import Fetching
+from service.jobs.outgoing import Outgoing
 
 URL = "https://issuer.example.org/jwks"
 
 
 async def fetched(form: dict[str, str] | None = None) -> bytes:
-    fetching = Fetching()
+    fetching = Fetching(Outgoing())
     try:
         return await (fetching.post(URL, form, ("swallow", "secret")) if form else fetching.get(URL))
     finally:

@@ -3,6 +3,7 @@
 import httpx
 import pytest
 
+from service.jobs.outgoing import Outgoing
 from service.jobs.terminology_server import TerminologyServer
 
 URL = "https://terms.example.org/fhir"
@@ -32,7 +33,7 @@ def clock():
 
 @pytest.fixture
 async def server(clock):
-    opened = TerminologyServer(URL, "secret", now=clock)
+    opened = TerminologyServer(URL, "secret", Outgoing(), now=clock)
     yield opened
     await opened.close()
 

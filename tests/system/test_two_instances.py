@@ -15,6 +15,7 @@ from service.fhir.json import dump
 from service.jobs.delivery import push
 from service.jobs.http_client import connect
 from service.jobs.ledger import Ledger
+from service.jobs.outgoing import Outgoing
 from service.operations.own_resources import is_own
 from service.records.preliminary import says_preliminary
 from service.store.sqlite import SqliteStore
@@ -29,6 +30,12 @@ def loaded(tmp_path_factory):
     folder = tmp_path_factory.mktemp("here")
     run("load", EXAMPLES, "--data-dir", folder)
     return folder
+
+
+@pytest.fixture(autouse=True)
+def on_this_machine(monkeypatch):
+    """Deliver to an instance beside this one."""
+    monkeypatch.setenv("SWALLOW_OUTGOING_HOSTS", "127.0.0.1")
 
 
 @pytest.fixture
@@ -140,7 +147,7 @@ async def _push_and_kill(folder, receiver, secret):
             receiver.kill()
 
     try:
-        async with connect(f"{receiver.url}/fhir", secret) as remote:
+        async with connect(f"{receiver.url}/fhir", secret, Outgoing("127.0.0.1")) as remote:
             await push(store, remote, Ledger(folder, receiver.url), attempts=2, on_progress=progress)
     finally:
         await store.close()
