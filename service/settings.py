@@ -1,23 +1,70 @@
 """Every option of the service: its default and what it is for.
 
-Each is read from the environment as ``SWALLOW_<NAME>``; nothing else reads the environment.
+Each is read from the environment as ``SWALLOW_<NAME>``; nothing else reads the environment. A secret may also
+stand in a file that ``SWALLOW_<NAME>_FILE`` names, as an environment is seen by more than one program.
 """
 
 import os
 from pathlib import Path
-from typing import Literal
+from typing import Any, Literal
 from zoneinfo import ZoneInfo
 
 from pydantic import Field, field_validator
-from pydantic_settings import BaseSettings, SettingsConfigDict
+from pydantic.fields import FieldInfo
+from pydantic_settings import BaseSettings, PydanticBaseSettingsSource, SettingsConfigDict
 
-__all__ = ["Settings"]
+from service.errors import ServiceError
+
+__all__ = ["SECRETS", "Settings"]
+
+SECRETS = ("database_url", "terminology_token")
+"""The settings whose values are shown nowhere."""
+_PREFIX = "SWALLOW_"
+
+
+class _SecretFiles(PydanticBaseSettingsSource):
+    """The secrets that stand in files."""
+
+    def get_field_value(self, field: FieldInfo, field_name: str) -> tuple[Any, str, bool]:  # noqa: ARG002 - of the contract
+        """Answer a secret's text, None if no file is named for it."""
+        name = f"{_PREFIX}{field_name.upper()}"
+        path = os.environ.get(f"{name}_FILE") if field_name in SECRETS else None
+        return (_secret(name, Path(path)) if path else None), field_name, False
+
+    def __call__(self) -> dict[str, Any]:
+        """Answer all of them that are there."""
+        found = {name: self.get_field_value(field, name)[0] for name, field in self._fields()}
+        return {name: text for name, text in found.items() if text is not None}
+
+    def _fields(self) -> list[tuple[str, FieldInfo]]:
+        return list(self.settings_cls.model_fields.items())
+
+
+def _secret(name: str, path: Path) -> str:
+    if os.environ.get(name):
+        raise ServiceError(f"{name} and {name}_FILE are both set; keep one.")
+    try:
+        return path.read_text("utf-8").strip()
+    except (OSError, UnicodeDecodeError) as error:
+        raise ServiceError(f"{name}_FILE: {path} can't be read ({type(error).__name__}).") from None
 
 
 class Settings(BaseSettings):
     """The options of one running service."""
 
-    model_config = SettingsConfigDict(env_prefix="SWALLOW_", frozen=True)
+    model_config = SettingsConfigDict(env_prefix=_PREFIX, frozen=True, hide_input_in_errors=True)
+
+    @classmethod
+    def settings_customise_sources(
+        cls,
+        settings_cls: type[BaseSettings],
+        init_settings: PydanticBaseSettingsSource,
+        env_settings: PydanticBaseSettingsSource,
+        dotenv_settings: PydanticBaseSettingsSource,  # noqa: ARG003 - of the contract
+        file_secret_settings: PydanticBaseSettingsSource,  # noqa: ARG003 - of the contract
+    ) -> tuple[PydanticBaseSettingsSource, ...]:
+        """Take what is given, then the environment, then the files it names."""
+        return init_settings, env_settings, _SecretFiles(settings_cls)
 
     data_dir: Path = Field(
         Path("swallow-data"), description="Folder of the database and of the development keys."

@@ -8,6 +8,7 @@ from service import __version__
 from service.cli.attainment import attainment
 from service.cli.audit import audit
 from service.cli.backup import backup
+from service.cli.backup_key import backup_key
 from service.cli.client import client
 from service.cli.convert import convert
 from service.cli.copy_store import copy
@@ -40,6 +41,6 @@ def main() -> None:
 
 
 _DAILY = (demo, serve, load, convert, attainment, evaluate_command, export, push, token, validate)
-_UPKEEP = (audit, client, keys, terminology, backup, restore, copy, migrate)
+_UPKEEP = (audit, client, keys, terminology, backup, backup_key, restore, copy, migrate)
 for command in (*_DAILY, *_UPKEEP):
     main.add_command(command)

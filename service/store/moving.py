@@ -19,10 +19,11 @@ Progress = Callable[[], object]
 """Called after every version."""
 
 
-async def backup(store: Movable, path: Path, progress: Progress) -> Digest:
+async def backup(store: Movable, path: Path, progress: Progress, recipient: str = "") -> Digest:
     """Write everything to a new file, as it stood at one moment; others may go on writing.
 
-    Answers the counts and checksum. Conflict if there is a file of that name.
+    It is sealed for ``recipient`` if there is one. Answers the counts and checksum. Conflict if there is a
+    file of that name.
     """
 
     async def told(rows: Rows) -> Rows:
@@ -31,16 +32,19 @@ async def backup(store: Movable, path: Path, progress: Progress) -> Digest:
             progress()
 
     async with aclosing(store.rows()) as rows:
-        return await write_backup(path, told(rows))
+        return await write_backup(path, told(rows), recipient)
 
 
-async def restore(path: Path, store: Movable, keys_of: KeysOf, progress: Progress) -> Digest:
+async def restore(
+    path: Path, store: Movable, keys_of: KeysOf, progress: Progress, key: Path | None = None
+) -> Digest:
     """Write everything of a backup to an empty store: all of it, or nothing.
 
-    InvalidInput if the file is damaged, Conflict if the store holds anything.
+    ``key`` is the file of the key it may be sealed for. InvalidInput if the file is damaged, Conflict if the
+    store holds anything.
     """
-    wanted = check_backup(path)
-    return await _fill(store, lambda: read_backup(path), keys_of, progress, wanted)
+    wanted = check_backup(path, key)
+    return await _fill(store, lambda: read_backup(path, key), keys_of, progress, wanted)
 
 
 async def copy(source: Movable, target: Movable, keys_of: KeysOf, progress: Progress) -> Digest:
