@@ -10,6 +10,7 @@ from starlette.types import ASGIApp
 
 from service.app import create_app
 from service.cli.local import data_dir_option, settings_for
+from service.cli.safety import check_safety
 from service.rest.protocol import Protocol, limited
 from service.rest.request_log import log_to_stderr
 from service.settings import Settings
@@ -36,6 +37,7 @@ def serve(host: str | None, port: int | None, development_issuer: bool, data_dir
     if development_issuer:
         changes["development_issuer"] = True
     settings = settings_for(data_dir, **changes)
+    check_safety(settings)
     listener = listening(settings.host, settings.port)
     click.echo(f"Serving on http://{settings.host}:{listener.getsockname()[1]}")
     serve_on(listener, settings)
