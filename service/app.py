@@ -164,7 +164,7 @@ def create_app(
     app.lines = Lines()
     front = Front(FHIR_ROUTES, app.others, longest=settings.max_address_bytes)
     audited = Audited(
-        TimeLimit(front, settings.answer_seconds),
+        TimeLimit(front, settings.answer_seconds, lambda: app.services.readiness.stopping),
         refuse=settings.audit_failure == "refuse",
         trust_forwarded=settings.trust_forwarded,
     )

@@ -155,6 +155,17 @@ class Settings(BaseSettings):
     answer_seconds: float = Field(
         120, gt=0, description="Seconds after which a request is given up that was not answered."
     )
+    drain_seconds: int = Field(
+        0,
+        ge=0,
+        description="Seconds for which a service told to stop still serves, but says it is not ready.",
+    )
+    stop_seconds: int = Field(
+        20, ge=1, description="Seconds that requests in work then have to finish; later they are given up."
+    )
+    min_free_mb: int = Field(
+        4, ge=0, description="Megabytes that must be free in the data folder for the service to be ready."
+    )
     issuers: str = Field(
         "", description="JSON list of the issuers whose access tokens are believed; empty: none."
     )

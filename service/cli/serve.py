@@ -1,25 +1,28 @@
 """``serve``: run the service."""
 
+import asyncio
+import signal
 import socket
 import sys
 from pathlib import Path
 
 import click
 import uvicorn
-from starlette.types import ASGIApp
 
-from service.app import create_app
+from service.app import Service, create_app
 from service.cli.local import data_dir_option, settings_for
 from service.cli.safety import check_safety
-from service.rest.protocol import Protocol, limited
+from service.rest.protocol import limited
 from service.rest.request_log import log_to_stderr
 from service.settings import Settings
 
-__all__ = ["listening", "serve", "serve_on", "server"]
+__all__ = ["listening", "serve", "serve_on"]
 
 _SWITCH_SECONDS = 0.0005
 """How long a thread may keep others waiting. A search changes threads twice, and each time waits for what
 writes or judges a long record; Python's own 5 ms are made for fewer changes."""
+_TICK_S = 0.1
+"""How often uvicorn looks whether it was told to stop, and renews the date it sends."""
 
 
 @click.command()
@@ -62,22 +65,36 @@ def serve_on(listener: socket.socket, settings: Settings) -> None:
     """Serve on a bound socket until stopped; the service writes its own request log."""
     log_to_stderr()
     sys.setswitchinterval(_SWITCH_SECONDS)
-    protocol = limited(settings.max_connections, settings.receive_seconds)
-    server(create_app(settings), protocol).run(sockets=[listener])
-
-
-def server(app: ASGIApp, protocol: type[Protocol] = Protocol) -> uvicorn.Server:
-    """The server around an application."""
+    app = create_app(settings)
     # what proxies say of the address is believed in one place (SWALLOW_TRUST_FORWARDED), not here
-    return uvicorn.Server(
-        uvicorn.Config(
-            app,
-            http=protocol,
-            loop="uvloop",
-            ws="none",
-            access_log=False,
-            log_level="warning",
-            proxy_headers=False,
-            server_header=False,
-        )
+    config = uvicorn.Config(
+        app,
+        http=limited(settings.max_connections, settings.receive_seconds),
+        loop="uvloop",
+        ws="none",
+        access_log=False,
+        log_level="warning",
+        proxy_headers=False,
+        server_header=False,
+        timeout_graceful_shutdown=settings.stop_seconds,
     )
+    # once it has stopped in order the server raises the signal again, which would end the process by it
+    signal.signal(signal.SIGTERM, signal.SIG_IGN)
+    _Server(config, app, settings.drain_seconds).run(sockets=[listener])
+
+
+class _Server(uvicorn.Server):
+    """uvicorn, which says that it is not ready before it stops, for a time if asked to."""
+
+    def __init__(self, config: uvicorn.Config, app: Service, drain_s: int) -> None:
+        super().__init__(config)
+        self._app = app
+        self._drain_s = drain_s
+
+    async def main_loop(self) -> None:
+        """Serve until told to stop, then until whoever sends requests here may have noticed."""
+        await super().main_loop()
+        self._app.services.readiness.stopping = True
+        for tick in range(round(self._drain_s / _TICK_S)):
+            await asyncio.sleep(_TICK_S)
+            await self.on_tick(tick)

@@ -9,7 +9,7 @@ from datetime import datetime
 from typing import Literal, cast, get_args
 from urllib.parse import parse_qsl
 
-from starlette.requests import Request
+from starlette.requests import HTTPConnection, Request
 
 from service.errors import InvalidInput, MethodNotAllowed, TooLarge, Unauthenticated
 from service.fhir import xml
@@ -23,6 +23,7 @@ from service.operations.own_resources import is_own
 from service.rest.accesses import describe
 from service.rest.fields import field, parameter
 from service.rest.negotiation import answer_type, body_is_xml
+from service.rest.readiness import Readiness
 from service.security.audit import facts_of, note_caller, note_emergency
 from service.security.confined_store import ConfinedStore
 from service.security.judge import Here
@@ -91,6 +92,7 @@ class Services:
     smart_configuration: dict[str, object] = made(default_factory=dict)
     exporting: asyncio.Lock = made(default_factory=asyncio.Lock)
     remembered: Remembered = made(default_factory=Remembered)
+    readiness: Readiness = made(default_factory=Readiness)
 
 
 @dataclass(frozen=True, slots=True)
@@ -239,7 +241,7 @@ def _as_json(body: bytes, max_depth: int) -> bytes:
     return dump(xml.parse(body, max_depth=max_depth))
 
 
-def services_of(request: Request) -> Services:
+def services_of(request: HTTPConnection) -> Services:
     """Answer the running service the request reached."""
     return cast("Services", request.scope["app"].services)
 

@@ -1,10 +1,9 @@
-"""Whether the service runs, and whether it can serve; open, and without any detail."""
+"""Whether the service runs, and whether it can serve; open, and and without anything about anybody."""
 
 from starlette.requests import Request
 from starlette.responses import JSONResponse, Response
 
 from service.rest.call import services_of
-from service.store.contract import Query
 
 __all__ = ["live", "ready"]
 
@@ -15,6 +14,7 @@ async def live(_request: Request) -> Response:
 
 
 async def ready(request: Request) -> Response:
-    """The store answers too; an error of it becomes the usual 503."""
-    await services_of(request).store.search(Query("Patient", count=0, total="none"))
+    """All that its work needs answers too; what does not becomes the usual 503."""
+    services = services_of(request)
+    await services.readiness.check(services.store, services.settings)
     return JSONResponse({"status": "ready"})

@@ -146,9 +146,13 @@ class TimeLimit:
     All may take equally long, so one timer, for whoever has waited longest, does for all of them.
     """
 
-    def __init__(self, app: ASGIApp, seconds: float) -> None:
-        """Give ``app`` so many seconds from the request to the beginning of its answer."""
+    def __init__(self, app: ASGIApp, seconds: float, stopping: Callable[[], bool] = lambda: False) -> None:
+        """Give ``app`` so many seconds from the request to the beginning of its answer.
+
+        ``stopping``: whether the server was told to stop; it cancels what it can't wait for any longer.
+        """
         self._app = app
+        self._stopping = stopping
         self._seconds = seconds
         self._waiting: dict[asyncio.Task[Any], float] = {}
         self._watched = False
@@ -164,11 +168,13 @@ class TimeLimit:
         try:
             await self._app(scope, receive, sent)
         except asyncio.CancelledError:
-            if self._waiting.get(task) != _GIVEN_UP or task.uncancel():
+            end = self._waiting.get(task)
+            late = end == _GIVEN_UP
+            if end is None or not (late or self._stopping()) or task.uncancel():
                 raise
+            why = f"after {self._seconds:g} seconds" if late else "as the service stops"
             error = TookTooLong(
-                f"This was given up after {self._seconds:g} seconds. Whether a write was kept is not known: "
-                "repeat it with a condition."
+                f"This was given up {why}. Whether a write was kept is not known: repeat it with a condition."
             )
             await error_answer(error, HTTPConnection(scope))(scope, receive, send)
         finally:
