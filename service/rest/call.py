@@ -29,7 +29,6 @@ from service.security.confined_store import ConfinedStore
 from service.security.judge import Here
 from service.security.noted_store import NotedStore
 from service.security.principal import Principal
-from service.security.reach import Reach
 from service.security.remembered import Remembered
 from service.security.scopes import BREAK_GLASS, Scopes, require
 from service.security.token_service import TokenService
@@ -108,12 +107,12 @@ class Call:
     def store(self) -> Store:
         """What is stored, as far as this caller reaches."""
         within: Store | None = self.request.scope.get(WITHIN)
-        return within or self._confined(self._reach)
+        return within or self._confined()
 
     @property
     def workplace(self) -> Store:
         """What is stored, for the service's own work for a plain scope; its answer shows nothing it reads."""
-        return self._confined(self._reach.for_work())
+        return self._confined(work=True)
 
     @property
     def emergency(self) -> str:
@@ -124,16 +123,14 @@ class Call:
             note_emergency(self.request.scope, reason)
         return reason
 
-    @property
-    def _reach(self) -> Reach:
-        care = self.services.settings.clinician_reach
-        broken = bool(self.emergency)
-        return self.services.remembered.reach(self.principal, self.base, care, broken=broken)
-
-    def _confined(self, reach: Reach) -> Store:
-        services = self.services
-        here = Here(services.settings.zone, self.base, services.now)
-        store = ConfinedStore(services.store, reach, here, services.remembered)
+    def _confined(self, *, work: bool = False) -> Store:
+        services, person = self.services, self.principal.fhir_user
+        care, broken = services.settings.clinician_reach, bool(self.emergency)
+        base = self.base if "://" in person else ""
+        reach = services.remembered.reach(self.principal, base, care, broken=broken)
+        here = Here(services.settings.zone, lambda: self.base, services.now)
+        kept = reach.for_work() if work else reach
+        store = ConfinedStore(services.store, kept, here, services.remembered)
         facts = facts_of(self.request.scope)  # none for an entry of a Bundle: its Bundle notes what it sees
         return NotedStore(store, facts) if facts else store
 

@@ -52,15 +52,15 @@ class Source(Protocol):
 
 
 class Here(Struct, frozen=True):
-    """The site's zone, the own base URL and who answers the present moment: how what is stored is read."""
+    """The site's zone, and who answers the own base URL and the present moment."""
 
     zone: ZoneInfo
-    base: str
+    base: Callable[[], str]
     now: Callable[[], datetime]
 
     def keys(self, tree: Tree) -> SearchKeys:
         """What a resource is found by."""
-        return extract(tree, zone=self.zone, base=self.base)
+        return extract(tree, zone=self.zone, base=self.base())
 
 
 @dataclass(slots=True)
@@ -183,7 +183,7 @@ class Judge:
 
     async def _by_context(self, content: bytes) -> bool:
         named = reread(content).get("securityContext", {}).get("reference", "")
-        type_, _, id_ = local_target(named, self.here.base).partition("/")
+        type_, _, id_ = local_target(named, self.here.base()).partition("/")
         found = await self.source.read(type_, id_) if id_ and type_ != "Binary" else None
         return found is not None and not found.deleted and await self.sees(found)
 
@@ -243,7 +243,7 @@ _EMPLOYER = "PractitionerRole.organization"
 def _may_be_labelled(content: bytes) -> bool:
     """Whether a text could bear a confidentiality code; of several ways to look through it the quickest."""
     named = b'"security"' in content and b"onfidentiality" in content
-    return named or _ESCAPED.search(content) is not None
+    return named or (b"\\" in content and _ESCAPED.search(content) is not None)
 
 
 def _labels(content: bytes) -> frozenset[tuple[str, str]]:
