@@ -169,7 +169,8 @@ def create_app(
         trust_forwarded=settings.trust_forwarded,
     )
     answering = _open_to_pages(audited, settings)
-    app.front = RequestLog(Limited(answering, _limits(settings, tokens)), app.lines)
+    by_https = settings.base_url.startswith("https://")
+    app.front = RequestLog(Limited(answering, _limits(settings, tokens)), app.lines, by_https=by_https)
     return app
 
 
