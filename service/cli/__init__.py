@@ -13,6 +13,7 @@ from service.cli.client import client
 from service.cli.convert import convert
 from service.cli.copy_store import copy
 from service.cli.demo import demo
+from service.cli.doctor import doctor
 from service.cli.evaluate import evaluate_command
 from service.cli.export import export
 from service.cli.group import Commands
@@ -41,6 +42,6 @@ def main() -> None:
 
 
 _DAILY = (demo, serve, load, convert, attainment, evaluate_command, export, push, token, validate)
-_UPKEEP = (audit, client, keys, terminology, backup, backup_key, restore, copy, migrate)
+_UPKEEP = (doctor, audit, client, keys, terminology, backup, backup_key, restore, copy, migrate)
 for command in (*_DAILY, *_UPKEEP):
     main.add_command(command)

@@ -14,13 +14,9 @@ _ENCRYPTED = frozenset({"require", "verify-ca", "verify-full"})
 
 
 def check_safety(settings: Settings) -> None:
-    """ServiceError with every setting that is not safe; those for development are not looked at.
-
-    The data folder is made if there is none, for its owner alone.
-    """
+    """ServiceError with every setting that is not safe; those for development are not looked at."""
     if settings.development_issuer:  # which serves this machine alone
         return
-    settings.data_dir.mkdir(mode=0o700, parents=True, exist_ok=True)
     if problems := [Issue(text) for text in _problems(settings)]:
         raise ServiceError(problems)
 
@@ -43,7 +39,7 @@ def _problems_beyond_this_machine(settings: Settings) -> Iterator[str]:
             "SWALLOW_BASE_URL: beyond this machine the service is reached by https, through a proxy; say its "
             "https address, or set SWALLOW_TRUST_FORWARDED."
         )
-    if settings.data_dir.stat().st_mode & stat.S_IRWXO:
+    if settings.data_dir.exists() and settings.data_dir.stat().st_mode & stat.S_IRWXO:
         yield f"SWALLOW_DATA_DIR: others on this machine can read {settings.data_dir}; set its mode to 0700."
 
 
