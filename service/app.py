@@ -37,6 +37,7 @@ from service.rest.dispatch import documented
 from service.rest.errors import HANDLED, error_answer
 from service.rest.front import Front
 from service.rest.limited import Limited, Limits, TimeLimit
+from service.rest.metrics import Metrics
 from service.rest.openapi import openapi_document
 from service.rest.request_log import Lines, RequestLog
 from service.rest.routes import API_ROUTES, FHIR_ROUTES
@@ -111,6 +112,7 @@ def create_app(
     fetching = Fetching(outgoing)
     listed = _listed(settings)
     oauth, tokens = _access(settings, listed, fetching, lambda: app.entries, _seconds(clock))
+    metrics = Metrics()
     tokens.pace = _pace(settings.client_rate, settings)
 
     @asynccontextmanager
@@ -123,8 +125,18 @@ def create_app(
         app.entries = opened
         smart = next((one.smart_configuration for one in listed if one.smart_configuration), {})
         app.services = Services(
-            settings, shown, tokens, oauth, clock, definitions, code_lists, ask, smart_configuration=smart
+            settings,
+            shown,
+            tokens,
+            oauth,
+            clock,
+            definitions,
+            code_lists,
+            ask,
+            smart_configuration=smart,
+            metrics=metrics,
         )
+        _tell_of_the_store(metrics, shown)
         app.summaries = Summaries(opened, RowMaker(settings.zone, cue_limits(settings)), settings.zone, clock)
         beside = [asyncio.create_task(work) for work in (app.summaries.run(), warmed(own))]
         try:
@@ -168,10 +180,18 @@ def create_app(
         refuse=settings.audit_failure == "refuse",
         trust_forwarded=settings.trust_forwarded,
     )
+    failures = "Answers whose access could not be recorded."
+    metrics.tell("swallow_audit_failures", failures, lambda: audited.failures, grows=True)
     answering = _open_to_pages(audited, settings)
     by_https = settings.base_url.startswith("https://")
-    app.front = RequestLog(Limited(answering, _limits(settings, tokens)), app.lines, by_https=by_https)
+    limited = Limited(answering, _limits(settings, tokens))
+    app.front = RequestLog(limited, app.lines, metrics, by_https=by_https)
     return app
+
+
+def _tell_of_the_store(metrics: Metrics, store: Beside) -> None:
+    metrics.tell("swallow_store_writes_in_work", "Writes that wait or run.", lambda: store.writing)
+    metrics.tell("swallow_store_writes", "Writes that were committed.", lambda: store.written, grows=True)
 
 
 def _limits(settings: Settings, tokens: TokenVerifier) -> Limits:

@@ -41,6 +41,7 @@ class Audited:
         self._app = app
         self._refuse = refuse
         self._trust_forwarded = trust_forwarded
+        self.failures = 0
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         """Serve one request."""
@@ -52,6 +53,8 @@ class Audited:
         except Exception:
             await exchange.broken()
             raise
+        finally:
+            self.failures += exchange.unrecorded
 
 
 class _Exchange:
@@ -63,6 +66,7 @@ class _Exchange:
         self._send = send
         self._refuse = refuse
         self._begun = self._refused = False
+        self.unrecorded = False
         self.facts = request_facts(scope)
 
     async def send(self, message: Message) -> None:
@@ -98,6 +102,7 @@ class _Exchange:
         try:
             await (recorded if self._refuse else asyncio.wait_for(recorded, _PATIENCE_S))
         except (ServiceError, TimeoutError) as problem:
+            self.unrecorded = True
             _log.critical("AUDIT FAILURE: an access could not be recorded (%s)", type(problem).__name__)
             return StoreUnavailable(
                 "This access can't be recorded now, and nothing is answered unrecorded; try again."

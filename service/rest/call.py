@@ -22,6 +22,7 @@ from service.operations.cue_limits import cue_limits
 from service.operations.own_resources import is_own
 from service.rest.accesses import describe
 from service.rest.fields import field, parameter
+from service.rest.metrics import Metrics
 from service.rest.negotiation import answer_type, body_is_xml
 from service.rest.readiness import Readiness
 from service.security.audit import facts_of, note_caller, note_emergency
@@ -92,6 +93,7 @@ class Services:
     exporting: asyncio.Lock = made(default_factory=asyncio.Lock)
     remembered: Remembered = made(default_factory=Remembered)
     readiness: Readiness = made(default_factory=Readiness)
+    metrics: Metrics = made(default_factory=Metrics)
 
 
 @dataclass(frozen=True, slots=True)

@@ -19,6 +19,7 @@ from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from service.rest.errors import error_answer
 from service.rest.fields import sent_field
+from service.rest.metrics import Metrics
 
 __all__ = ["Lines", "RequestLog", "log_to_stderr", "request_id"]
 
@@ -88,15 +89,19 @@ class Lines:
 class RequestLog:
     """Middleware: gives each answer its ``X-Request-Id`` (the caller's if it sent one) and logs it."""
 
-    def __init__(self, app: ASGIApp, lines: Lines, *, by_https: bool = False) -> None:
-        """Wrap ``app``; ``by_https`` says that its public address is one of https."""
+    def __init__(self, app: ASGIApp, lines: Lines, metrics: Metrics, *, by_https: bool = False) -> None:
+        """Wrap ``app`` and count what is logged; ``by_https``: its public address is one of https."""
         self._app = app
         self._lines = lines
         self._usual = (*_USUAL, _BY_HTTPS) if by_https else _USUAL
+        self._metrics = metrics
+        self._in_work = 0
+        metrics.tell("swallow_http_requests_in_work", "Requests in work now.", lambda: self._in_work)
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         """Serve one request."""
         exchange = _Exchange(scope, send, self._usual)
+        self._in_work += 1
         try:
             await self._app(scope, receive, exchange.send)
         except Exception as error:  # noqa: BLE001 - nothing may leave the service without an answer
@@ -104,7 +109,10 @@ class RequestLog:
             if exchange.status == 0:
                 await error_answer(error, HTTPConnection(scope))(scope, receive, exchange.send)
         finally:
-            self._lines.add(exchange.line())
+            self._in_work -= 1
+            line = exchange.line()
+            self._lines.add(line)
+            self._metrics.answered(line.route, line.method, line.status, line.ms / 1000)
 
 
 def request_id(scope: Scope) -> str:

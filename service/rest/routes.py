@@ -9,6 +9,7 @@ from service.rest import (
     intake,
     metadata,
     oauth,
+    operating,
     operations,
     research,
     terminology,
@@ -166,5 +167,13 @@ API_ROUTES = [
         ("research-export",),
         produces=research.NDJSON,
         docs=research.EXPORT_DOCS,
+    ),
+    Row(
+        "GET",
+        "/metrics",
+        operating.metrics,
+        ("operate",),
+        produces="text/plain",
+        docs=operating.METRICS_DOCS,
     ),
 ]

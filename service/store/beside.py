@@ -104,6 +104,8 @@ class Beside:
         """``store`` stays the caller's to close."""
         self._store = store
         self._shipped = shipped
+        self.writing = 0
+        self.written = 0
 
     async def read(self, type_: str, id_: str) -> Version | None:
         """See the contract."""
@@ -154,7 +156,13 @@ class Beside:
 
     async def write(self, name: str, work: Work[T]) -> T:
         """See the contract."""
-        return await self._store.write(name, lambda txn: work(_Writing(txn, self._shipped)))
+        self.writing += 1
+        try:
+            done = await self._store.write(name, lambda txn: work(_Writing(txn, self._shipped)))
+        finally:
+            self.writing -= 1
+        self.written += 1
+        return done
 
     async def audit(self, events: Sequence[Event]) -> None:
         """See the contract."""

@@ -11,6 +11,7 @@ from service.store.contract import Query, Store
 
 OPEN = (
     "/health/",
+    "/metrics",
     "/guide",
     "/fhir/metadata",
     "/fhir/$versions",

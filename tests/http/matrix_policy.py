@@ -206,6 +206,7 @@ def _operations() -> _Rules:
             of(Rule("scoped", (needs,)), f"GET /fhir/{type_}/{name}", f"POST /fhir/{type_}/{name}")
     of(Rule("scoped", ("intake",)), "POST /intake/visits", "GET /intake/visit-record.schema.json")
     of(Rule("scoped", ("research-export",)), "GET /research/export")
+    of(Rule("scoped", ("operate",)), "GET /metrics")
     return rules
 
 
