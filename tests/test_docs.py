@@ -42,3 +42,11 @@ def test_every_make_target_named_in_the_documents_exists():
     fetched = {".cache/r4-core", ".cache/r4-examples", ".cache/r4-expansions"}
     targets = set(re.findall(r"^([.\w/-]+):", MAKEFILE, re.MULTILINE)) | fetched
     assert named - targets == set()
+
+
+def test_every_test_named_against_a_threat_exists():
+    named = re.findall(r"`(tests/[\w/]+\.py)(?:::(\w+))?` \|$", DEVELOPERS, re.MULTILINE)
+    assert set(re.findall(r"^\| ([A-Z]) \|", DEVELOPERS, re.MULTILINE)) == set("STRIDE")
+    assert [
+        (path, test) for path, test in named if f"def {test}" not in (ROOT / path).read_text("utf-8")
+    ] == []
