@@ -6,6 +6,7 @@
 # make soak     what takes an hour: a million resources, ten thousand people, ten minutes of mixed work, ten of spoilt resources
 # make definitions   service/fhir/definitions/ anew from the published packages
 # make lock     pin the dependencies anew
+# make sbom     dist/sbom.json: what the program is made of, with versions and hashes (CycloneDX)
 
 PYTHON ?= python3
 BIN := .venv/bin
@@ -16,7 +17,7 @@ CORE := .cache/r4-core
 CLIENT := .cache/npm/node_modules/fhir-kit-client
 AXE := .cache/axe
 .DEFAULT_GOAL := help
-.PHONY: help demo postgres chromium test conformance check format bench definitions soak lock openapi .venv clean
+.PHONY: help demo postgres chromium test conformance check format bench definitions soak lock sbom openapi .venv clean
 
 help:
 	@grep -E '^# make' Makefile | cut -c3-
@@ -117,6 +118,12 @@ lock: $(BIN)/python
 	$(BIN)/python -m pip install --quiet pip-tools
 	$(BIN)/python -m piptools compile --quiet --strip-extras --generate-hashes --no-emit-index-url --no-emit-trusted-host --no-emit-find-links --no-header -o requirements.lock pyproject.toml
 	$(BIN)/python -m piptools compile --quiet --strip-extras --allow-unsafe --generate-hashes --no-emit-index-url --no-emit-trusted-host --no-emit-find-links --no-header --extra dev -c requirements.lock -o requirements-dev.lock pyproject.toml
+
+# A tool of its own environment: it needs packages that the program does not.
+sbom: $(BIN)/python
+	$(BIN)/python -m venv .cache/sbom
+	.cache/sbom/bin/python -m pip install --quiet --disable-pip-version-check cyclonedx-bom==7.5.0
+	mkdir -p dist && .cache/sbom/bin/cyclonedx-py requirements --pyproject pyproject.toml --output-reproducible --validate --of JSON -o dist/sbom.json requirements.lock
 
 clean:
 	rm -rf .venv .cache dist build
