@@ -198,9 +198,9 @@ class TokenNotGranted(ServiceError):
     status = 400
     code = IssueType.LOGIN
 
-    def __init__(self, error: str, description: str) -> None:
-        """Take the word, and a sentence that a person can act on."""
-        super().__init__(description)
+    def __init__(self, problem: str | Issue | Iterable[Issue], error: str = "invalid_request") -> None:
+        """Take a sentence that a person can act on, and the word."""
+        super().__init__(problem)
         self.error = error
 
 

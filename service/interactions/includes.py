@@ -10,6 +10,7 @@ from service.fhir.search_parameters import Parameter, parameters, stored_types
 from service.fhir.search_query import Clause, ReferenceValue, UriValue
 from service.interactions.context import Context
 from service.interactions.security_context import visible
+from service.store.audit import AUDIT
 from service.store.contract import Query, Store, Transaction, Version
 
 __all__ = ["MOST", "MOST_BYTES", "Include", "gather", "read_include"]
@@ -40,6 +41,8 @@ def read_include(name: str, value: str, types: Sequence[str]) -> Include:
     """Read one parameter of a search on ``types``; InvalidInput if it can't be used."""
     stem, _, modifier = name.partition(":")
     type_, *rest = value.split(":") if value != "*" else ("*", "*")
+    if AUDIT in types:
+        raise _refused(name, f"nothing comes along with resources of type {AUDIT}")
     if modifier not in {"", "iterate"}:
         raise _refused(name, f"the modifier ':{modifier[:32]}' is not supported here")
     if len(rest) not in {1, 2}:

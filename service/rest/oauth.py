@@ -119,7 +119,7 @@ def _client(id_: str, issuer: str) -> Principal:
 
 async def authorize(_request: Request) -> Response:
     """Refuse to sign a person in: the hospital's own authorization server does that."""
-    return _refused(TokenNotGranted("unsupported_response_type", "Nobody signs in here; systems get tokens."))
+    return _refused(TokenNotGranted("Nobody signs in here; systems get tokens.", "unsupported_response_type"))
 
 
 def oauth_addresses(base: str, outside: Mapping[str, object]) -> tuple[str, str]:
@@ -139,24 +139,24 @@ def _own_address(request: Request, settings: Settings) -> str:
     """The address that an assertion must be made for; nobody but the site may say what it is."""
     if not (settings.base_url or settings.trust_forwarded or is_loopback(settings.host)):
         text = "This service can't tell its own address: its site has to set SWALLOW_BASE_URL."
-        raise TokenNotGranted("invalid_request", text)
+        raise TokenNotGranted(text, "invalid_request")
     return f"{_at(base_url(request, settings))}/token"
 
 
 async def _form(request: Request) -> dict[str, str]:
     """The fields of the form that have a value; TokenNotGranted if it is none, or names one twice."""
     if request.scope["query_string"]:  # addresses are kept in logs and histories
-        raise TokenNotGranted("invalid_request", "Send the parameters in the body, not in the address.")
+        raise TokenNotGranted("Send the parameters in the body, not in the address.", "invalid_request")
     if field(request, "authorization"):
-        raise TokenNotGranted("invalid_request", "A client proves who it is by its assertion alone.")
+        raise TokenNotGranted("A client proves who it is by its assertion alone.", "invalid_request")
     if field(request, "content-type").partition(";")[0].strip().lower() != _FORM:
-        raise TokenNotGranted("invalid_request", f"Send a form: Content-Type {_FORM}.")
+        raise TokenNotGranted(f"Send a form: Content-Type {_FORM}.", "invalid_request")
     try:
         pairs = pairs_of(await read_body(request, _LONGEST), _MOST_FIELDS)
     except ValueError:
-        raise TokenNotGranted("invalid_request", "The form can't be read.") from None
+        raise TokenNotGranted("The form can't be read.", "invalid_request") from None
     if any(count > 1 for count in Counter(name for name, _ in pairs).values()):
-        raise TokenNotGranted("invalid_request", "Send each parameter once.")
+        raise TokenNotGranted("Send each parameter once.", "invalid_request")
     return {name: value for name, value in pairs if value}
 
 

@@ -58,13 +58,13 @@ class TokenService:
     async def grant(self, form: Mapping[str, str], address: str) -> Granted:
         """Answer a token for a request that came to ``address``; TokenNotGranted says why not."""
         if form.get("grant_type") != "client_credentials":
-            raise TokenNotGranted("unsupported_grant_type", "grant_type must be client_credentials.")
+            raise TokenNotGranted("grant_type must be client_credentials.", "unsupported_grant_type")
         if form.get("client_assertion_type") != ASSERTION_TYPE or not form.get("client_assertion"):
             text = f"Send client_assertion, and client_assertion_type={ASSERTION_TYPE}."
-            raise TokenNotGranted("invalid_request", text)
+            raise TokenNotGranted(text, "invalid_request")
         client = await self._client(form["client_assertion"], address)
         if form.get("client_id", client.id) != client.id:
-            raise TokenNotGranted("invalid_client", "client_id is not the one of the assertion.")
+            raise TokenNotGranted("client_id is not the one of the assertion.", "invalid_client")
         return await self._issued(client, _scope(client.rights, form.get("scope", "")))
 
     async def _client(self, assertion: str, address: str) -> Client:
@@ -74,9 +74,9 @@ class TokenService:
             client = await self._proven(signed, address)
         except IssuerUnreachable:
             text = "The client's keys can't be fetched from its address."
-            raise TokenNotGranted("invalid_client", text) from None
+            raise TokenNotGranted(text, "invalid_client") from None
         except (NotBelieved, JoseError, ValueError, TypeError):
-            raise TokenNotGranted("invalid_client", _NOT_PROVEN) from None
+            raise TokenNotGranted(_NOT_PROVEN, "invalid_client") from None
         await self._use(signed, client)
         return client
 
@@ -104,7 +104,7 @@ class TokenService:
         name = hashlib.sha256(f"{client.id} {signed.claims['jti']}".encode()).hexdigest()
         expires = int(signed.claims["exp"]) + SKEW_S
         if not await self._entries().enter(Entry("assertion", name, expires), once=True):
-            raise TokenNotGranted("invalid_client", "This client assertion was used before; make a new one.")
+            raise TokenNotGranted("This client assertion was used before; make a new one.", "invalid_client")
 
     async def _issued(self, client: Client, scope: str) -> Granted:
         key, now = await self.keys.signing(), int(self._now())
@@ -126,5 +126,5 @@ def _scope(rights: Scopes, asked: str) -> str:
     """What is granted of what was asked: every scope that lies whole within the client's rights."""
     words = [word for word in dict.fromkeys(asked.split()) if rights.cover(word)]
     if not words:
-        raise TokenNotGranted("invalid_scope", "None of the scopes asked for is one that this client has.")
+        raise TokenNotGranted("None of the scopes asked for is one that this client has.", "invalid_scope")
     return " ".join(words)

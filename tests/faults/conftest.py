@@ -7,12 +7,12 @@ from writers import Writers
 
 @pytest.fixture
 def serve():
-    """A function: the service over a data folder as a process of its own, with a client of it."""
+    """A function: the service over a data folder as a process of its own, and a client of it."""
 
     @contextmanager
-    def started(folder):
+    def started(folder, sign="/health/ready"):
         arguments = ("serve", "--port", "0", "--development-issuer", "--data-dir", folder)
-        with serving(*arguments) as server, client(server, _token(folder)) as http:
+        with serving(*arguments, sign=sign) as server, client(server, _token(folder)) as http:
             yield server, http
 
     return started

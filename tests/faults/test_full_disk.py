@@ -86,7 +86,7 @@ def test_killed_while_full(serve, writers, limited):
         disk.fill(server.process.pid)
         writers.wait_for_refusal()
         server.kill()
-    with serve(folder) as (server, http):
+    with serve(folder, sign="/health/live") as (server, http):  # ready it is when there is room
         writers.assert_kept(http)
         disk.free(server.process.pid)
         assert writers.once(http, "after")

@@ -7,7 +7,7 @@ from httpx import AsyncClient, Response
 
 pytestmark = pytest.mark.anyio
 
-LABEL = {"system": "http://terminology.hl7.org/CodeSystem/v3-Confidentiality", "code": "R"}
+LABEL = {"system": "http://terminology.hl7.org/CodeSystem/v3-Confidentiality", "code": "N"}
 TEST = {"system": "http://terminology.hl7.org/CodeSystem/v3-ActReason", "code": "HTEST"}
 TAG = {"system": "https://clinic.example.org/tags", "code": "trial"}
 PROFILE = "http://hl7.org/fhir/us/core/StructureDefinition/us-core-patient"

@@ -18,7 +18,8 @@ def engine(request, monkeypatch):
 
 
 @pytest.mark.usefixtures("engine")
-def test_rows_are_made_by_the_next_service(tmp_path):
+def test_rows_are_made_by_the_next_service(tmp_path, monkeypatch):
+    monkeypatch.setenv("SWALLOW_CLINICIAN_REACH", "everybody")
     files(tmp_path, PATIENTS)
     run("load", tmp_path, "--data-dir", tmp_path / "data")
     arguments = ("serve", "--port", "0", "--development-issuer", "--data-dir", tmp_path / "data")

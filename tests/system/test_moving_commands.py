@@ -1,5 +1,6 @@
 """The commands that move a whole database, as a person runs them."""
 
+import gzip
 import json
 
 import pytest
@@ -24,6 +25,12 @@ def answer(folder):
     )
 
 
+def resources(backup):
+    """The lines of a backup but its end and the audit trail, in which each command leaves a row."""
+    with gzip.open(backup) as lines:
+        return [line for line in lines if not line.startswith((b'{"audit":', b'{"end":'))]
+
+
 def test_from_sqlite_to_postgresql_and_back(here, tmp_path, database_url, monkeypatch):
     wanted = answer(here)
     refused = run("copy", "--data-dir", here, check=False)
@@ -44,7 +51,7 @@ def test_from_sqlite_to_postgresql_and_back(here, tmp_path, database_url, monkey
     assert run("restore", backup, "--data-dir", tmp_path / "there").stdout.split()[:2] == copied.split()[:2]
     assert answer(tmp_path / "there") == wanted
     assert run("backup", tmp_path / "backup of it", "--data-dir", tmp_path / "there").returncode == 0
-    assert (tmp_path / "backup of it").read_bytes() == backup.read_bytes()
+    assert resources(tmp_path / "backup of it") == resources(backup)
     loaded = run(
         "load", *sorted(shipped("examples", "visits").glob("demo-05-*")), "--data-dir", tmp_path / "there"
     )
