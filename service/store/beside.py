@@ -8,34 +8,32 @@ that is stored, so that one order, and one position in it, holds for both.
 """
 
 import threading
-from collections.abc import AsyncIterator, Callable, Collection, Coroutine, Iterable, Sequence
+from collections.abc import Callable, Collection, Coroutine, Iterable, Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property, partial
-from typing import Any, Literal, TypeVar
+from typing import Any, TypeVar
 from zoneinfo import ZoneInfo
 
 from service.fhir.datetimes import interval
 from service.fhir.search_query import Clause
 from service.fhir.search_values import SearchKeys
 from service.store.archive import Kept
-from service.store.audit import AUDIT, Event
+from service.store.audit import AUDIT
 from service.store.contract import (
     History,
-    Identified,
     Label,
     Page,
     Query,
     Store,
     Transaction,
     Version,
-    VisitKey,
     Work,
 )
+from service.store.passing import PassingStore, PassingTransaction
 from service.store.search_order import fitting, place_of
 from service.store.sqlite import in_memory
 from service.store.sqlite_archive import SqliteArchive
 from service.store.sqlite_transaction import Connection, Words, run_labels, run_search
-from service.store.summaries import Seen, Summary, SummaryPage, SummaryQuery
 
 __all__ = ["FIRST_SEQUENCE", "Beside", "Shipped"]
 
@@ -97,12 +95,15 @@ def _driven(work: Coroutine[Any, Any, None]) -> None:
     raise AssertionError("what is in memory is not waited for")
 
 
-class Beside:
-    """The Store of the contract: ``store``, and the resources that travel with the program."""
+class Beside(PassingStore):
+    """The Store of the contract: ``store``, and the resources that travel with the program.
+
+    What travels along is in no list of patients, and no change.
+    """
 
     def __init__(self, store: Store, shipped: Shipped) -> None:
         """``store`` stays the caller's to close."""
-        self._store = store
+        super().__init__(store)
         self._shipped = shipped
         self.writing = 0
         self.written = 0
@@ -134,22 +135,6 @@ class Beside:
             return await self._store.audited(query)
         return await _searched(self._store, self._shipped, query)
 
-    async def summaries(self, query: SummaryQuery) -> SummaryPage:
-        """See the contract."""
-        return await self._store.summaries(query)
-
-    async def behind(self, day: str, basis: str, count: int) -> list[str]:
-        """See the contract."""
-        return await self._store.behind(day, basis, count)
-
-    async def noted(self, count: int) -> list[str]:
-        """See the contract."""
-        return await self._store.noted(count)
-
-    async def seen(self, patients: Sequence[str]) -> list[Seen]:
-        """See the contract."""
-        return await self._store.seen(patients)
-
     async def labels(self, types: Sequence[str]) -> set[Label]:
         """See the contract."""
         return await self._store.labels(types) | self._shipped.labels(types)
@@ -164,22 +149,6 @@ class Beside:
         self.written += 1
         return done
 
-    async def audit(self, events: Sequence[Event]) -> None:
-        """See the contract."""
-        await self._store.audit(events)
-
-    async def audited(self, query: Query) -> Page:
-        """See the contract."""
-        return await self._store.audited(query)
-
-    def changes(self, after: int = 0) -> AsyncIterator[Version]:
-        """See the contract; what travels with the program is no change."""
-        return self._store.changes(after)
-
-    async def close(self) -> None:
-        """See the contract."""
-        await self._store.close()
-
     async def _fixed(self, type_: str, id_: str) -> Version | None:
         """A resource that has one version and never another."""
         return await _event(self._store, id_) if type_ == AUDIT else self._shipped.read(type_, id_)
@@ -190,11 +159,11 @@ async def _event(store: Store, id_: str) -> Version | None:
     return found.versions[0] if found.versions else None
 
 
-class _Writing:
+class _Writing(PassingTransaction):
     """The Transaction of the contract, with what travels with the program in sight."""
 
     def __init__(self, txn: Transaction, shipped: Shipped) -> None:
-        self._txn = txn
+        super().__init__(txn)
         self._shipped = shipped
 
     async def read(self, type_: str, id_: str) -> Version | None:
@@ -203,47 +172,6 @@ class _Writing:
 
     async def search(self, query: Query) -> Page:
         return await _searched(self._txn, self._shipped, query)
-
-    async def expect(self, names: Sequence[tuple[str, str]]) -> None:
-        await self._txn.expect(names)
-
-    async def find(self, type_: str, system: str, value: str) -> list[Version]:
-        return await self._txn.find(type_, system, value)
-
-    async def find_all(self, wanted: Sequence[Identified]) -> list[list[Version]]:
-        return await self._txn.find_all(wanted)
-
-    async def identified(self, system: str, value_prefix: str) -> list[Version]:
-        return await self._txn.identified(system, value_prefix)
-
-    async def referrers(self, type_: str, id_: str, limit: int) -> list[str]:
-        return await self._txn.referrers(type_, id_, limit)
-
-    async def put(
-        self,
-        type_: str,
-        id_: str,
-        content: bytes,
-        keys: SearchKeys,
-        *,
-        method: Literal["POST", "PUT"] = "PUT",
-    ) -> Version:
-        return await self._txn.put(type_, id_, content, keys, method=method)
-
-    async def delete(self, type_: str, id_: str) -> Version:
-        return await self._txn.delete(type_, id_)
-
-    async def visit(self, system: str, value: str) -> VisitKey | None:
-        return await self._txn.visit(system, value)
-
-    async def claim_visit(self, key: VisitKey) -> None:
-        await self._txn.claim_visit(key)
-
-    async def keep_summary(self, seen: Seen, summary: Summary | None) -> bool:
-        return await self._txn.keep_summary(seen, summary)
-
-    async def audit(self, events: Sequence[Event]) -> None:
-        await self._txn.audit(events)
 
 
 def _touches(own: Version, query: History) -> bool:
