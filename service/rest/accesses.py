@@ -8,10 +8,9 @@ import msgspec
 from starlette.types import Message, Scope
 
 from service.fhir.search_parameters import stored_types
-from service.rest.fields import sent_field
 from service.security.audit import Action, Facts, facts_of, request_line
 
-__all__ = ["complete", "describe", "network_address", "note_bundle", "note_form"]
+__all__ = ["complete", "describe", "note_bundle", "note_form"]
 
 _ENTITY_TAG = re.compile(rb'W/"([0-9]{1,18})"')
 _BY_METHOD: dict[str, tuple[str, Action]] = {
@@ -65,13 +64,6 @@ def complete(facts: Facts, scope: Scope, answer: Message) -> None:
         describe(scope)
     if facts.target and facts.subtype in {"read", "vread"} and (version := _version(answer)):
         facts.named[f"{facts.target}/_history/{version}"] = None
-
-
-def network_address(scope: Scope, *, trust_forwarded: bool) -> str:
-    """Where the request came from: as the proxy saw it, if what it says is trusted."""
-    if trust_forwarded and (said := sent_field(scope, "x-forwarded-for")):
-        return said.rpartition(",")[2].strip()[:64]
-    return scope["client"][0] if scope.get("client") else ""
 
 
 @lru_cache(maxsize=500)

@@ -12,9 +12,10 @@ from starlette.requests import HTTPConnection
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from service.errors import ServiceError, StoreUnavailable
-from service.rest.accesses import complete, network_address
+from service.rest.accesses import complete
 from service.rest.call import Services
 from service.rest.errors import error_answer
+from service.rest.fields import network_address
 from service.rest.request_log import request_id
 from service.security.audit import request_facts
 from service.security.audit_event import events_of

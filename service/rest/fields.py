@@ -1,9 +1,9 @@
-"""Header fields and parameters of a request, read once: most of a short request is asking for them."""
+"""Header fields, parameters and origin of a request; read once: most of a short one is asking for fields."""
 
 from starlette.requests import HTTPConnection
 from starlette.types import Scope
 
-__all__ = ["field", "parameter", "sent_field"]
+__all__ = ["field", "network_address", "parameter", "sent_field"]
 
 
 def field(request: HTTPConnection, name: str) -> str:
@@ -29,6 +29,13 @@ def _joined(sent: list[tuple[bytes, bytes]]) -> dict[bytes, bytes]:
         for name, value in sent:
             found[name] = b"%s, %s" % (found[name], value) if name in found else value
     return found
+
+
+def network_address(scope: Scope, *, trust_forwarded: bool) -> str:
+    """Where the request came from: as the proxy saw it, if what it says is trusted."""
+    if trust_forwarded and (said := sent_field(scope, "x-forwarded-for")):
+        return said.rpartition(",")[2].strip()[:64]
+    return scope["client"][0] if scope.get("client") else ""
 
 
 def parameter(request: HTTPConnection, name: str) -> str:

@@ -14,7 +14,7 @@ from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from service.errors import ServiceError, TooBusy, TookTooLong, TooSlow
 from service.rest.errors import error_answer
-from service.rest.fields import sent_field
+from service.rest.fields import network_address, sent_field
 from service.security.pace import Pace
 
 __all__ = ["Limited", "Limits", "TimeLimit"]
@@ -83,7 +83,7 @@ class Limited:
         limits = self._limits
         if self._in_work >= limits.most:
             raise TooBusy("The service has too much to do at this moment; try again.")
-        address = _address(scope, trust_forwarded=limits.trust_forwarded)
+        address = network_address(scope, trust_forwarded=limits.trust_forwarded)
         if not token:
             limits.anonymous.take(address)
         if _logs_in(scope, token) and limits.failures.wait(address) and not limits.believed(token):
@@ -92,19 +92,12 @@ class Limited:
     def _count(self, scope: Scope, status: int, token: str) -> None:
         """Count a log-in that failed."""
         if _logs_in(scope, token) and (status == 401 or scope["path"] == _TOKENS):
-            self._limits.failures.count(_address(scope, trust_forwarded=self._limits.trust_forwarded))
+            self._limits.failures.count(network_address(scope, trust_forwarded=self._limits.trust_forwarded))
 
 
 def _logs_in(scope: Scope, token: str) -> bool:
     """Whether a request says who asks: by a token, or by a form."""
     return bool(token) or scope["method"] == "POST"
-
-
-def _address(scope: Scope, *, trust_forwarded: bool) -> str:
-    """Where a request came from: as the nearest proxy saw it, if what that says is trusted."""
-    if trust_forwarded and (said := sent_field(scope, "x-forwarded-for")):
-        return said.rpartition(",")[2].strip()
-    return scope["client"][0] if scope.get("client") else ""
 
 
 def _token(scope: Scope, cookie: str) -> str:
