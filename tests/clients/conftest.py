@@ -2,6 +2,7 @@
 
 from collections.abc import Iterator
 from dataclasses import dataclass
+from pathlib import Path
 
 import pytest
 from databases import database
@@ -15,17 +16,19 @@ class Service:
 
 
 @pytest.fixture(scope="module", params=["sqlite", "postgres"])
-def service(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactory) -> Iterator[Service]:
+def folder(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactory) -> Iterator[Path]:
+    """The data folder of a service over each kind of store."""
     folder = tmp_path_factory.mktemp("service")
     with pytest.MonkeyPatch.context() as environment:
         if request.param == "sqlite":
-            yield from _serve(folder)
+            yield folder
             return
         with database(request.getfixturevalue("postgres_server")) as url:
             environment.setenv("SWALLOW_DATABASE_URL", url)
-            yield from _serve(folder)
+            yield folder
 
 
-def _serve(folder):
+@pytest.fixture(scope="module")
+def service(folder: Path) -> Iterator[Service]:
     with serving("serve", "--port", "0", "--development-issuer", "--data-dir", folder) as server:
         yield Service(f"{server.url}/fhir", token(folder).read_text().strip())

@@ -13,7 +13,6 @@ from types import ModuleType
 
 import httpx
 import pytest
-from databases import database
 from fhirclient.client import FHIRClient
 from fhirclient.models.observation import Observation
 from fhirclient.models.patient import Patient
@@ -42,20 +41,9 @@ class Site:
     key: Path
 
 
-@pytest.fixture(scope="module", params=["sqlite", "postgres"])
-def site(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactory) -> Iterator[Site]:
+@pytest.fixture(scope="module")
+def site(folder: Path) -> Iterator[Site]:
     """A service that nobody but a registered system can use, and that system's key."""
-    folder = tmp_path_factory.mktemp("service")
-    with pytest.MonkeyPatch.context() as environment:
-        if request.param == "sqlite":
-            yield from _serve(folder)
-            return
-        with database(request.getfixturevalue("postgres_server")) as url:
-            environment.setenv("SWALLOW_DATABASE_URL", url)
-            yield from _serve(folder)
-
-
-def _serve(folder):
     key, at = folder / "lab.json", ("--data-dir", folder)
     run("client", "add", "lab", "--role", "integrator", "--new-key", key, *at)
     with serving("serve", "--port", "0", *at) as server:

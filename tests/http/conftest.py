@@ -12,6 +12,7 @@ import pytest
 from fastapi import FastAPI
 from http_requests import Answered
 from httpx import ASGITransport, AsyncClient
+from ward import Ward
 
 from service.app import create_app
 from service.security.development_issuer import KEY_FILE, DevelopmentIssuer
@@ -72,7 +73,8 @@ def settings(tmp_path: Path, key_file: Path, engine: str, request: pytest.Fixtur
         data_dir=tmp_path,
         database_url=request.getfixturevalue("database_url") if engine == "postgres" else "",
         development_issuer=True,
-        clinician_reach="everybody",
+        # whoever asks for the ward asks who reaches whom
+        clinician_reach="care-team" if "ward" in request.fixturenames else "everybody",
         max_body_bytes=200_000,
         max_bundle_entries=100,
         address_rate=0,
@@ -110,6 +112,15 @@ async def app(settings: Settings) -> AsyncIterator[FastAPI]:
         started.front = answered
         yield started
         assert await answered.unrecorded(started.services.store) == Counter()
+
+
+@pytest.fixture
+async def ward(app: FastAPI, settings: Settings) -> AsyncIterator[Ward]:
+    """Two patients of two clinicians, on file."""
+    ward = Ward(app, DevelopmentIssuer(settings.data_dir), NOW.timestamp)
+    await ward.fill()
+    yield ward
+    await ward.close()
 
 
 @pytest.fixture

@@ -4,13 +4,12 @@ The policy (``matrix_policy.py``) knows nothing of the service. Each cell is one
 """
 
 from collections import Counter
-from collections.abc import AsyncIterator, Iterator
+from collections.abc import Iterator
 from itertools import count
 from typing import Any
 
 import msgspec
 import pytest
-from fastapi import FastAPI
 from httpx import ASGITransport, AsyncClient, Response
 from matrix_policy import BEYOND, RULES, SHARED, TOKENS, Rule, Token, Whose
 from starlette.responses import Response as Answer
@@ -19,8 +18,6 @@ from ward import DORA, VITAL_SIGNS, Tree, Ward, observation, ref
 from service.rest.dispatch import Row
 from service.rest.front import Front
 from service.rest.routes import API_ROUTES, FHIR_ROUTES
-from service.security.development_issuer import DevelopmentIssuer
-from service.settings import Settings
 from service.shipped import shipped
 
 pytestmark = [pytest.mark.anyio, pytest.mark.conformance("I4"), pytest.mark.conformance("I5")]
@@ -38,20 +35,6 @@ NAMES: dict[str, dict[Whose, str]] = {
 WALKED = ("Observation", "Goal", "Patient", "Practitioner", "Group")
 """Types that addresses of any type are asked for: owned, shared, beyond."""
 _turn = count()
-
-
-@pytest.fixture
-def settings(settings: Settings) -> Settings:
-    return settings.model_copy(update={"clinician_reach": "care-team"})
-
-
-@pytest.fixture
-async def ward(app: FastAPI, settings: Settings) -> AsyncIterator[Ward]:
-    moment = app.services.now().timestamp  # type: ignore[attr-defined]
-    ward = Ward(app, DevelopmentIssuer(settings.data_dir), moment)
-    await ward.fill()
-    yield ward
-    await ward.close()
 
 
 def asking(ward: Ward, token: Token) -> AsyncClient:

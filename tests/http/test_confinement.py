@@ -1,30 +1,10 @@
 """Attacks on the patients of others: each must end as if nothing of theirs were on file."""
 
-from collections.abc import AsyncIterator
-
 import pytest
-from fastapi import FastAPI
 from httpx import AsyncClient, Response
 from ward import CATEGORY, CONFIDENTIALITY, DORA, ERIC, Tree, Ward, label, observation, of_category, ref
 
-from service.security.development_issuer import DevelopmentIssuer
-from service.settings import Settings
-
 pytestmark = [pytest.mark.anyio, pytest.mark.conformance("I5")]
-
-
-@pytest.fixture
-def settings(settings: Settings) -> Settings:
-    return settings.model_copy(update={"clinician_reach": "care-team"})
-
-
-@pytest.fixture
-async def ward(app: FastAPI, settings: Settings) -> AsyncIterator[Ward]:
-    moment = app.services.now().timestamp  # type: ignore[attr-defined]
-    ward = Ward(app, DevelopmentIssuer(settings.data_dir), moment)
-    await ward.fill()
-    yield ward
-    await ward.close()
 
 
 def asking(ward: Ward, who: str) -> AsyncClient:

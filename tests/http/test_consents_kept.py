@@ -1,33 +1,14 @@
 """What Consents keep from whom, in every way there is to a resource."""
 
-from collections.abc import AsyncIterator
 from typing import Any
 
 import pytest
-from fastapi import FastAPI
 from httpx import AsyncClient
 from ward import CONFIDENTIALITY, DORA, ERIC, Tree, Ward, label, observation, ref
-
-from service.security.development_issuer import DevelopmentIssuer
-from service.settings import Settings
 
 pytestmark = [pytest.mark.anyio, pytest.mark.conformance("I10")]
 
 CODES = "http://terminology.hl7.org/CodeSystem"
-
-
-@pytest.fixture
-def settings(settings: Settings) -> Settings:
-    return settings.model_copy(update={"clinician_reach": "care-team"})
-
-
-@pytest.fixture
-async def ward(app: FastAPI, settings: Settings) -> AsyncIterator[Ward]:
-    moment = app.services.now().timestamp  # type: ignore[attr-defined]
-    ward = Ward(app, DevelopmentIssuer(settings.data_dir), moment)
-    await ward.fill()
-    yield ward
-    await ward.close()
 
 
 @pytest.fixture

@@ -1,35 +1,21 @@
 """Who signs a visit: its own clinician, all of it; nobody else's, as if it were not there."""
 
-from collections.abc import AsyncIterator
 from typing import Any
 
 import pytest
-from fastapi import FastAPI
 from ward import Ward, label, observation, ref
 
 from service.fhir.canonical import extension
-from service.security.development_issuer import DevelopmentIssuer
-from service.settings import Settings
 
 pytestmark = pytest.mark.anyio
 SCOPES = "user/*.rs goal-decisions"
 TAG = {"If-Match": 'W/"1"'}
 
 
-@pytest.fixture
-def settings(settings: Settings) -> Settings:
-    return settings.model_copy(update={"clinician_reach": "care-team"})
-
-
-@pytest.fixture
-async def ward(app: FastAPI, settings: Settings) -> AsyncIterator[Ward]:
-    moment = app.services.now().timestamp  # type: ignore[attr-defined]
-    ward = Ward(app, DevelopmentIssuer(settings.data_dir), moment)
-    await ward.fill()
+@pytest.fixture(autouse=True)
+async def _drafts(ward: Ward) -> None:
     for who in ("ann", "ben"):
         await draft(ward, who)
-    yield ward
-    await ward.close()
 
 
 def named(value: str) -> dict[str, Any]:
