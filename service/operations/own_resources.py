@@ -8,6 +8,7 @@ from functools import cache, partial
 from hashlib import sha256
 from pathlib import Path
 
+from service.fhir.confidentiality import is_labelled
 from service.fhir.json import dump, parse, stamp
 from service.fhir.search_keys import extract
 from service.fhir.search_values import SearchKeys
@@ -61,4 +62,5 @@ def _row(licence: Licence, type_: str, id_: str) -> tuple[Version, SearchKeys]:
     written = f"{tree.get('date', _UNDATED)}T00:00:00.000Z"
     text = stamp(text, id_=id_, version=number, last_updated=written)
     sequence = FIRST_SEQUENCE + list(_files()).index((type_, id_))
-    return Version(sequence, type_, id_, number, written, "PUT", text), extract(tree)
+    version = Version(sequence, type_, id_, number, written, "PUT", text, labelled=is_labelled(text))
+    return version, extract(tree)

@@ -13,6 +13,7 @@ from dataclasses import dataclass
 from datetime import datetime
 
 from service.fhir.code_systems import shipped_code_system
+from service.fhir.confidentiality import CONFIDENTIALITY
 from service.fhir.datetimes import milliseconds
 from service.security.consent_reading import read_consent
 from service.security.consent_rules import Rule, Rules
@@ -25,7 +26,6 @@ ANY_LABELS: None = None
 
 _RESEARCH = "HRESCH"
 _PURPOSES = "http://terminology.hl7.org/CodeSystem/v3-ActReason"
-_CONFIDENTIALITY = "http://terminology.hl7.org/CodeSystem/v3-Confidentiality"
 _RANKS = {code: rank for rank, code in enumerate("ULMNRV")}
 _NORMAL = _RANKS["N"]
 
@@ -183,7 +183,7 @@ def _labelled(rule: Rule, labels: Labels | None) -> bool | None:
 
 
 def _label(system: str, code: str, labels: Labels, effect: frozenset[bool]) -> bool | None:
-    if system == _CONFIDENTIALITY:
+    if system == CONFIDENTIALITY:
         return _confidential(code, labels, effect)
     borne = {one for of, one in labels if of == system}
     if any(_is_a(system, one, code) for one in borne):
@@ -199,7 +199,7 @@ def _confidential(code: str, labels: Labels, effect: frozenset[bool]) -> bool | 
     if code not in _RANKS:
         return None
     ruled = _RANKS[code]
-    ranks = (_RANKS[one] for system, one in labels if system == _CONFIDENTIALITY and one in _RANKS)
+    ranks = (_RANKS[one] for system, one in labels if system == CONFIDENTIALITY and one in _RANKS)
     rank = max(ranks, default=_NORMAL)
     met = {rank <= ruled if permits else rank >= ruled for permits in effect}
     return met.pop() if len(met) == 1 else None

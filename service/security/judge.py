@@ -1,6 +1,5 @@
 """Whether a caller reaches one version: what ``reach.py`` says of searches, said of what was read."""
 
-import re
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import datetime
@@ -9,6 +8,7 @@ from zoneinfo import ZoneInfo
 
 from msgspec import Struct
 
+from service.fhir.confidentiality import CONFIDENTIALITY, labels_of
 from service.fhir.json import Tree, reread
 from service.fhir.references import local_target
 from service.fhir.search_keys import extract
@@ -20,7 +20,7 @@ from service.security.care import active_roles, active_teams
 from service.security.consent import Requester, denies, read_consent
 from service.security.consent_rules import Rules
 from service.security.ownership import ownership
-from service.security.reach import CONFIDENTIALITY, READING, Reach, Way, Whose
+from service.security.reach import READING, Reach, Way, Whose
 from service.security.remembered import Remembered, Withheld
 from service.security.withheld import kept_from
 from service.store.contract import Page, Query, Version
@@ -30,7 +30,6 @@ __all__ = ["Here", "Judge", "Source"]
 
 _NO_RESEARCH = frozenset({"", "TREAT", "PATRQT"})
 """Purposes for which Consents about research are not asked."""
-_ESCAPED = re.compile(rb"\\u")
 _CONSENT = "Consent"
 """Consents do not withhold themselves: who keeps them must be able to take them back."""
 _FROM_USE = Clause((WITHHOLDS,), "token", (TokenValue(None, FROM_USE),), wide=True)
@@ -87,7 +86,7 @@ class Judge:
         """Whether a version, which may be an old one, is within reach for reading."""
         open_ = any(way.open for way in self.reach.ways(READING, version.type))
         if open_ and (self.reach.asks is None or not await self.withheld()):
-            return not self._labelled(version.content)
+            return not self._hidden(version)
         keys = self.here.keys(reread(version.content))
         patient = await self.whose(version.type, keys)
         return await self._sees(version, patient, READING, restricted=True)
@@ -159,7 +158,7 @@ class Judge:
         return self.reach.asks is not None and self.reach.asks.purpose not in _NO_RESEARCH
 
     async def _sees(self, version: Version, patient: str, actions: str, *, restricted: bool) -> bool:
-        if self._labelled(version.content):
+        if self._hidden(version):
             return False
         ways = self.reach.ways(actions, version.type)
         if not await self.opens(ways, version.type, patient, version.content):
@@ -187,12 +186,14 @@ class Judge:
         found = await self.source.read(type_, id_) if id_ and type_ != "Binary" else None
         return found is not None and not found.deleted and await self.sees(found)
 
-    def _labelled(self, content: bytes) -> bool:
+    def _hidden(self, version: Version) -> bool:
         """Whether it bears a confidentiality code that is hidden from the caller."""
         hidden = self.reach.hidden
-        if not hidden or not _may_be_labelled(content):
+        if not version.labelled or not hidden:
             return False
-        return any(system == CONFIDENTIALITY and code in hidden for system, code in _labels(content))
+        return any(
+            system == CONFIDENTIALITY and code in hidden for system, code in labels_of(version.content)
+        )
 
     async def _refused(self, version: Version, patient: str, actions: str) -> bool:
         if self.reach.asks is None or version.type == _CONSENT:
@@ -200,7 +201,7 @@ class Judge:
         if not (rules := (await self.withheld()).get(patient)):
             return False
         return denies(
-            rules, await self._who_asks(actions), version.type, _labels(version.content), self.here.now()
+            rules, await self._who_asks(actions), version.type, labels_of(version.content), self.here.now()
         )
 
     async def _who_asks(self, actions: str) -> Requester:
@@ -238,17 +239,6 @@ class Judge:
 
 
 _EMPLOYER = "PractitionerRole.organization"
-
-
-def _may_be_labelled(content: bytes) -> bool:
-    """Whether a text could bear a confidentiality code; of several ways to look through it the quickest."""
-    named = b'"security"' in content and b"onfidentiality" in content
-    return named or (b"\\" in content and _ESCAPED.search(content) is not None)
-
-
-def _labels(content: bytes) -> frozenset[tuple[str, str]]:
-    codings = reread(content).get("meta", {}).get("security", ())
-    return frozenset((one.get("system", ""), one.get("code", "")) for one in codings)
 
 
 def _holds(clause: Clause, keys: SearchKeys) -> bool:

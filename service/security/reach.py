@@ -12,6 +12,7 @@ from dataclasses import dataclass, field, replace
 from functools import cached_property
 from zoneinfo import ZoneInfo
 
+from service.fhir.confidentiality import CONFIDENTIALITY, RESTRICTING
 from service.fhir.search_parameters import Parameter, parameters
 from service.fhir.search_query import AnyOf, Clause, Condition, Linked, Not, OfPatient, TokenValue
 from service.fhir.search_reading import Reader, Wanted, split, value_of
@@ -21,12 +22,11 @@ from service.security.ownership import ownership
 from service.security.principal import Principal
 from service.security.scopes import RESTRICTED, VERY_RESTRICTED, Grant, Level, Scopes
 
-__all__ = ["CONFIDENTIALITY", "EVERYBODY", "READING", "WRITING", "Reach", "Way", "Whose", "reach_of"]
+__all__ = ["EVERYBODY", "READING", "WRITING", "Reach", "Way", "Whose", "reach_of"]
 
-CONFIDENTIALITY = "http://terminology.hl7.org/CodeSystem/v3-Confidentiality"
 READING = "rs"
 WRITING = "cud"
-_LABELS = {"R": RESTRICTED, "V": VERY_RESTRICTED}
+_WORDS = {"R": RESTRICTED, "V": VERY_RESTRICTED}
 _PURPOSES: dict[Level, str] = {"user": "TREAT", "patient": "PATRQT", "system": ""}
 _READER = Reader(ZoneInfo("UTC"), now=0)
 _NAMING_A_PATIENT = Clause(("Device.patient",), "reference", (False,), "missing")
@@ -141,7 +141,7 @@ def reach_of(principal: Principal, person: str, care: CareReach, *, broken: bool
     level = _narrowest(scopes)
     about = f"Patient/{principal.patient}" if level == "patient" else person
     actors = frozenset({about} - {""})
-    hidden = frozenset(code for code, word in _LABELS.items() if word not in scopes.plain)
+    hidden = frozenset(code for code in RESTRICTING if _WORDS[code] not in scopes.plain)
     asks = Requester(actors, principal.purpose or _PURPOSES[level], "access")
     return Reach(
         scopes,

@@ -10,6 +10,7 @@ from collections.abc import Iterable, Sequence
 from datetime import datetime
 
 from service.errors import TooCostly
+from service.fhir.confidentiality import CONFIDENTIALITY
 from service.fhir.search_query import AnyOf, Clause, Condition, Linked, Not, OfPatient, OfType, TokenValue
 from service.security.consent import ANY_LABELS, Requester, denies
 from service.security.consent_rules import Rules
@@ -17,7 +18,6 @@ from service.security.remembered import Withheld
 
 __all__ = ["kept_from"]
 
-CONFIDENTIALITY = "http://terminology.hl7.org/CodeSystem/v3-Confidentiality"
 _RANKS = ("U", "L", "M", "N", "R", "V")
 _MOST = 5_000
 _Refused = tuple[frozenset[str], frozenset[str]]

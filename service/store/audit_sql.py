@@ -84,7 +84,9 @@ def audit_page(query: Query) -> Statement:
         where, values = f"{where} AND ({later})", [*values, *bound]
     turns = ", ".join(f"{one.sql} {'DESC' if one.descending else 'ASC'}" for one in keys)
     sorted_by = ", ".join(one.sql for one in keys)
-    columns = "0, a.recorded, a.chain || '-' || a.place, 0, 0, 0, a.content, '', 0"  # as those of a version
+    columns = (
+        "0, a.recorded, a.chain || '-' || a.place, 0, 0, 0, a.content, '', 0, 0"  # as those of a version
+    )
     sql = f"SELECT {columns}, {sorted_by} FROM audit a WHERE {where} ORDER BY {turns} LIMIT ?"
     return sql, [*values, query.count + 1]
 

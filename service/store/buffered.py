@@ -11,8 +11,10 @@ from typing import Literal
 from zoneinfo import ZoneInfo
 
 import msgspec
+from msgspec.structs import replace
 
 from service.errors import NotFound
+from service.fhir.confidentiality import is_labelled
 from service.fhir.datetimes import instant, interval
 from service.fhir.json import stamp
 from service.fhir.search_parameters import is_owned
@@ -185,7 +187,7 @@ class Buffered(ABC):
 
     async def keep(self, kept: Kept, keys: SearchKeys) -> None:
         """See Archive."""
-        one = kept.version
+        one = replace(kept.version, labelled=is_labelled(kept.version.content))
         if one.version == 1:
             head = self._heads[one.type, one.id] = Head(key=one.sequence)
         else:
@@ -222,7 +224,16 @@ class Buffered(ABC):
         head.key = head.key or sequence
         restricted = bool(head.version and head.version.restricted)
         head.version = Version(
-            sequence, type_, id_, number, moment, method, content, keys.patient, restricted
+            sequence,
+            type_,
+            id_,
+            number,
+            moment,
+            method,
+            content,
+            keys.patient,
+            restricted,
+            is_labelled(content),
         )
         head.keys = keys
         self._pending.add(head, head.version)

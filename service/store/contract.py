@@ -39,7 +39,8 @@ class Version(Struct, frozen=True, gc=False):
     ``meta.lastUpdated`` in ``content``. ``content`` is the exact JSON text (UTF-8), empty for a deletion.
     ``patient`` is the id of the one patient whom the resource is about as it is now, empty for none and for
     several; ``restricted`` tells that this patient has a Consent on file that may withhold something from
-    others than research.
+    others than research. ``labelled`` tells that this version bears a label that restricts who may see it
+    (see ``fhir/confidentiality.py``), or that nobody has looked.
     """
 
     sequence: int
@@ -51,6 +52,7 @@ class Version(Struct, frozen=True, gc=False):
     content: bytes
     patient: str = ""
     restricted: bool = False
+    labelled: bool = True
 
     @property
     def deleted(self) -> bool:

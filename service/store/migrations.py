@@ -13,9 +13,9 @@ __all__ = ["COMPATIBLE_WITH", "SCHEMA_VERSION", "Engine", "judge", "schema", "up
 
 Engine = Literal["sqlite", "postgres"]
 
-SCHEMA_VERSION = 4
+SCHEMA_VERSION = 5
 """Raised with every change of the tables or of what is filed in them."""
-COMPATIBLE_WITH = 4
+COMPATIBLE_WITH = 5
 """The oldest SCHEMA_VERSION whose program can still work with a database of this one."""
 
 _HERE = Path(__file__).parent

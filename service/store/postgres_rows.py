@@ -66,6 +66,7 @@ RESOURCE = _insert(
         "last_updated": "text",
         "method": "text",
         "content": "text",
+        "labelled": "boolean",
     },
 )
 UPDATE_CURRENT = (

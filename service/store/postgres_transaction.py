@@ -274,7 +274,15 @@ class PostgresTransaction(Buffered):
             await self._connection.executemany(UPDATE_CURRENT, changed)
         if pending.versions:
             versions = [
-                (one.sequence, key, one.version, one.last_updated, one.method, one.content.decode())
+                (
+                    one.sequence,
+                    key,
+                    one.version,
+                    one.last_updated,
+                    one.method,
+                    one.content.decode(),
+                    one.labelled,
+                )
                 for key, one in pending.versions
             ]
             await self._connection.execute(RESOURCE, *columns_of(versions))

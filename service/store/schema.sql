@@ -35,7 +35,8 @@ CREATE TABLE resource (
     version INTEGER NOT NULL,
     last_updated TEXT NOT NULL,
     method TEXT NOT NULL,
-    content BLOB NOT NULL
+    content BLOB NOT NULL,
+    labelled INTEGER NOT NULL DEFAULT 0  -- whether a label restricts who may see it
 );
 CREATE UNIQUE INDEX resource_version ON resource (key, version);
 CREATE INDEX resource_updated ON resource (last_updated);

@@ -66,7 +66,8 @@ CREATE TABLE resource (
     version bigint NOT NULL,
     last_updated text COLLATE "C" NOT NULL,
     method text COLLATE "C" NOT NULL,
-    content text COLLATE "C" NOT NULL
+    content text COLLATE "C" NOT NULL,
+    labelled boolean NOT NULL
 );
 CREATE UNIQUE INDEX resource_version ON resource (key, version);
 CREATE INDEX resource_updated ON resource (last_updated, sequence);

@@ -19,7 +19,7 @@ __all__ = ["Key", "begun", "beyond", "fitting", "order", "page_of", "place_of", 
 
 T = TypeVar("T")
 
-_COLUMNS = 9
+_COLUMNS = len(Version.__struct_fields__)
 _CONTENT = 6
 """Of a version; the values it is sorted by follow."""
 _LAST_TEXT = "\U0010ffff"

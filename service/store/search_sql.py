@@ -61,7 +61,7 @@ _RESTRICTED = (
     f"AND w.name = (SELECT key FROM word WHERE text = '{WITHHOLDS}') AND w.code = '{FROM_USE}')"
 )
 _KEPT = "r.sequence, {0}.type, {0}.id, r.version, r.last_updated, r.method, r.content"
-COLUMNS = f"{_KEPT}, {_PATIENT}, {_RESTRICTED}"
+COLUMNS = f"{_KEPT}, {_PATIENT}, {_RESTRICTED}, r.labelled"
 """Of a Version, in the order of its fields."""
 columns = COLUMNS.format("c")
 kept_columns = _KEPT.format("c")

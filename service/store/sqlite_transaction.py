@@ -36,7 +36,8 @@ _CHANGED = (
     "deleted = ?8, keys = ?9 WHERE key = ?1"
 )
 _VERSION = (
-    "INSERT INTO resource (sequence, key, version, last_updated, method, content) VALUES (?, ?, ?, ?, ?, ?)"
+    "INSERT INTO resource (sequence, key, version, last_updated, method, content, labelled) "
+    "VALUES (?, ?, ?, ?, ?, ?, ?)"
 )
 _LAST = (
     "SELECT max(coalesce((SELECT max(sequence) FROM resource), 0), "
@@ -220,7 +221,7 @@ class SqliteTransaction(Buffered):
         self._connection.executemany(_NEW, pending.current(stored=False))
         self._connection.executemany(_CHANGED, pending.current(stored=True))
         versions = (
-            (one.sequence, key, one.version, one.last_updated, one.method, one.content)
+            (one.sequence, key, one.version, one.last_updated, one.method, one.content, one.labelled)
             for key, one in pending.versions
         )
         self._connection.executemany(_VERSION, versions)

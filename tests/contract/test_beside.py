@@ -37,7 +37,7 @@ def made(number, sequence):
     if number % 3:
         tree["name"] = NAMES[number % len(NAMES)]
     moment = f"2026-02-{number * 5 % 27 + 1:02}T10:00:00.000Z"
-    version = Version(sequence, "ValueSet", tree["id"], 1, moment, "PUT", dump(tree))
+    version = Version(sequence, "ValueSet", tree["id"], 1, moment, "PUT", dump(tree), labelled=False)
     return version, extract(tree)
 
 

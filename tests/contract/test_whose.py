@@ -5,6 +5,7 @@ import json
 
 import pytest
 
+from service.fhir.confidentiality import CONFIDENTIALITY
 from service.fhir.search_keys import extract
 from service.fhir.search_query import (
     AnyOf,
@@ -18,9 +19,9 @@ from service.fhir.search_query import (
     ReferenceValue,
     TokenValue,
 )
+from service.fhir.search_values import SearchKeys
 from service.store.contract import History, Page, Query
 
-CONFIDENTIALITY = "http://terminology.hl7.org/CodeSystem/v3-Confidentiality"
 ANN, BEN = {"reference": "Patient/ann"}, {"reference": "Patient/ben"}
 WITH_DOCTOR = Clause(("Patient.general-practitioner",), "reference", (ReferenceValue(("Practitioner/d",)),))
 ON_TEAM = Clause(("CareTeam.participant",), "reference", (ReferenceValue(("Practitioner/t",)),))
@@ -54,6 +55,7 @@ def consent(id_, patient, **more):
     return {"resourceType": "Consent", "id": id_, "status": "active", "patient": patient, **more}
 
 
+ESCAPED = json.dumps({"meta": label("R"), "x": "y"}).replace("C", r"\u0043").encode()
 FILED = (
     {"resourceType": "Patient", "id": "ann", "generalPractitioner": [{"reference": "Practitioner/d"}]},
     {"resourceType": "Patient", "id": "ben"},
@@ -155,6 +157,33 @@ def test_a_version_tells_that_its_patient_withholds_something(filed):
     assert found(filed, "Consent", everywhere) == {"closed"}
     write(filed, consent("closed", ANN, provision={"type": "permit"}))
     assert not run(filed.read("Observation", "ann-final")).restricted
+
+
+def test_each_version_tells_whether_it_is_labelled(store):
+    other = {"system": "http://example.org", "code": "R"}
+    every = {
+        "r": (label("R"), True),
+        "v": ({"security": [*label("N")["security"], *label("V")["security"]]}, True),
+        "n": ({"security": [*label("N")["security"], other]}, False),
+        "half": ({"security": [{"code": "R"}, {"system": CONFIDENTIALITY}]}, False),
+        "none": ({}, False),
+    }
+    labelled = {id_: bears for id_, (_, bears) in every.items()}
+    write(store, *(observation(id_, ANN) for id_ in every))
+    write(store, *(observation(id_, ANN, meta=meta) for id_, (meta, _) in every.items()))
+
+    async def work(txn):
+        read = [(await txn.read("Observation", id_)).labelled for id_ in every]
+        escaped = await txn.put("Observation", "r", ESCAPED, SearchKeys())
+        return read, escaped.labelled, (await txn.delete("Observation", "r")).labelled
+
+    assert {id_: run(store.read("Observation", id_)).labelled for id_ in every} == labelled
+    found = run(store.search(Query("Observation"))).versions
+    assert {one.id: one.labelled for one in found} == labelled
+    assert not run(store.vread("Observation", "r", 1)).labelled
+    assert run(store.write("work", work)) == ([*labelled.values()], True, False)
+    page = run(store.history(History(("Observation",), "r")))
+    assert [one.labelled for one in page.versions] == [False, True, True, False]
 
 
 def test_of_patient_keeps_to_the_people_that_other_resources_are_about(filed):

@@ -32,7 +32,10 @@ EVENT = Event(
     '"type":{"code":"rest"},"subtype":[{"code":"read"}],"action":"R","outcome":"0",'
     '"agent":[{"altId":"ann"}],"entity":[{"what":{"reference":"Patient/p/_history/2"}}]',
 )
-EXACT = '{ "resourceType":"Observation", "x":72.50, "y":1.0E2, "e":"\\u00e9 \U0001f600 ä" }'.encode()
+EXACT = (
+    '{ "resourceType":"Observation", "x":72.50, "y":1.0E2, "e":"\\u00e9 \U0001f600 ä", "meta":{"security":'
+    '[{"system":"http://terminology.hl7.org/CodeSystem/v3-Confidentiality","code":"R"}]} }'
+).encode()
 
 
 def clock():
@@ -130,6 +133,7 @@ def same_in_everything(one, other):
     assert found(one) == found(other) == (31, found(one)[1])
     for query in (History(("Observation",), "o3"), History(count=400)):
         assert run(one.history(query)) == run(other.history(query))
+    assert {version.labelled for version in run(other.history(query)).versions} == {True, False}
     about_p = Clause(("AuditEvent.entity",), "reference", (ReferenceValue(("Patient/p",)),))
     query = Query("AuditEvent", (about_p,))
     assert run(one.audited(query)) == run(other.audited(query))

@@ -9,18 +9,25 @@ import asyncpg
 import pytest
 from databases import AnyLoop, database
 
+from service.fhir.confidentiality import CONFIDENTIALITY
 from service.fhir.search_query import Clause, TokenValue
 from service.fhir.search_values import SearchKeys, TokenKey
 from service.store import moving
-from service.store.contract import Query
+from service.store.contract import History, Query
 from service.store.sqlite import SqliteStore
 
 CODE = Clause(("Observation.code",), "token", (TokenValue("s", "c"),))
 NEW = ("token", "reference", "date", "number", "quantity", "string", "uri", "summary", "touched")
-FOURTH = ("audit", "audit_target", "audit_chain", "entry")
+OF_FOURTH = ("audit", "audit_target", "audit_chain", "entry")
+FOURTH = [
+    "ALTER TABLE resource DROP COLUMN labelled",
+    "UPDATE schema_version SET version = 4, compatible_with = 4",
+]
+"""From the present tables to those of schema 4."""
 FIRST = [
+    *FOURTH,
     "DROP TABLE date",
-    *(f"DROP TABLE {table}" for table in (*NEW, *FOURTH) if table != "date"),
+    *(f"DROP TABLE {table}" for table in (*NEW, *OF_FOURTH) if table != "date"),
     "CREATE TABLE token (owner BIGINT, name BIGINT, code TEXT, key BIGINT, system BIGINT)",
     "CREATE TABLE reference (target TEXT, name BIGINT, key BIGINT)",
     "CREATE TABLE date (owner BIGINT, name BIGINT, low BIGINT, high BIGINT, key BIGINT)",
@@ -30,15 +37,22 @@ FIRST = [
 ]
 """From the present tables to those of schema 1, as far as an upgrade can tell."""
 SECOND = [
-    *(f"DROP TABLE {table}" for table in ("summary", "touched", *FOURTH)),
+    *FOURTH,
+    *(f"DROP TABLE {table}" for table in ("summary", "touched", *OF_FOURTH)),
     "UPDATE schema_version SET version = 2, compatible_with = 2",
 ]
 """From the present tables to those of schema 2."""
 THIRD = [
-    *(f"DROP TABLE {table}" for table in FOURTH),
+    *FOURTH,
+    *(f"DROP TABLE {table}" for table in OF_FOURTH),
     "UPDATE schema_version SET version = 3, compatible_with = 3",
 ]
 """From the present tables to those of schema 3."""
+
+LABELLED = f'{{"meta":{{"security":[{{"system":"{CONFIDENTIALITY}","code":"R"}}]}}}}'
+TEXTS = (b"{}", LABELLED.encode(), LABELLED.replace("C", "\\u0043").encode())
+AS_NEW = (["a"], [True, True, False])
+"""What is found of the newest version, and which of the versions, the newest first, bear a label."""
 
 
 def clock():
@@ -55,22 +69,31 @@ def upgraded(opened):
     asyncio.run(store.close())
     store = opened()
     page = asyncio.run(store.search(Query("Observation", (CODE,))))
+    old = asyncio.run(store.history(History(("Observation",), "a")))
     asyncio.run(store.close())
-    return [version.id for version in page.versions]
+    return [version.id for version in page.versions], [version.labelled for version in old.versions]
 
 
 def fill(store):
-    asyncio.run(store.write("put", lambda txn: txn.put("Observation", "a", b"{}", SearchKeys())))
+    """Three versions: without a label, with one, and with one that is spelled by an escape."""
+
+    async def work(txn):
+        for content in TEXTS:
+            await txn.put("Observation", "a", content, SearchKeys())
+
+    asyncio.run(store.write("put", work))
     asyncio.run(store.close())
 
 
 def tables(path):
     with closing(sqlite3.connect(path)) as connection:
-        rows = connection.execute("SELECT name, sql FROM sqlite_master WHERE name NOT LIKE 'sqlite_%'")
-        return dict(rows.fetchall())
+        sql = "SELECT name, sql FROM sqlite_master WHERE name NOT LIKE 'sqlite_%'"
+        rows = dict(connection.execute(sql).fetchall())
+        # a column that was added stands in another place of the text
+        return rows | {"resource": connection.execute("PRAGMA table_info(resource)").fetchall()}
 
 
-@pytest.mark.parametrize("older", [[*FIRST, "UPDATE current SET keys = x'5b5d'"], SECOND, THIRD])
+@pytest.mark.parametrize("older", [[*FIRST, "UPDATE current SET keys = x'5b5d'"], SECOND, THIRD, FOURTH])
 def test_sqlite(tmp_path, older):
     path, new = tmp_path / "store.sqlite", tmp_path / "new.sqlite"
     for one in (path, new):
@@ -79,7 +102,7 @@ def test_sqlite(tmp_path, older):
         for statement in older:
             connection.execute(statement)
     assert tables(path) != tables(new)
-    assert upgraded(lambda **more: SqliteStore(path, clock=clock, **more)) == ["a"]
+    assert upgraded(lambda **more: SqliteStore(path, clock=clock, **more)) == AS_NEW
     assert tables(path) == tables(new)
 
 
@@ -98,12 +121,13 @@ async def columns(url, *statements):
 
 
 @pytest.mark.parametrize(
-    "older", [[*FIRST, "ALTER TABLE current ALTER COLUMN keys TYPE bytea USING '[]'::bytea"], SECOND, THIRD]
+    "older",
+    [[*FIRST, "ALTER TABLE current ALTER COLUMN keys TYPE bytea USING '[]'::bytea"], SECOND, THIRD, FOURTH],
 )
 def test_postgres(postgres_server, older):
     with database(postgres_server) as url:
         fill(AnyLoop(url, clock))
         new = asyncio.run(columns(url))
         assert asyncio.run(columns(url, *older)) != new
-        assert upgraded(lambda **more: AnyLoop(url, clock, **more)) == ["a"]
+        assert upgraded(lambda **more: AnyLoop(url, clock, **more)) == AS_NEW
         assert asyncio.run(columns(url)) == new
