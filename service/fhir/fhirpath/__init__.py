@@ -11,7 +11,7 @@ from typing import Any
 from service.fhir.elements import elements, is_primitive
 from service.fhir.fhirpath import functions_collections, functions_fhir, functions_text, functions_values
 from service.fhir.fhirpath.context import Context, Environment
-from service.fhir.fhirpath.evaluation import compile_term
+from service.fhir.fhirpath.evaluation import Functions, compile_term
 from service.fhir.fhirpath.nodes import Node, Steps, node_of
 from service.fhir.fhirpath.syntax import parse
 from service.fhir.fhirpath.values import Quantity, Temporal
@@ -31,15 +31,16 @@ _FUNCTIONS = {
 class Expression:
     """A FHIRPath expression, ready to be evaluated on resources of R4."""
 
-    def __init__(self, text: str) -> None:
-        """ValueError says why ``text`` is no expression."""
+    def __init__(self, text: str, more: Functions | None = None) -> None:
+        """ValueError says why ``text`` is no expression. ``more`` are functions besides the usual ones."""
         if len(text) > _LONGEST:
             raise ValueError(f"it is longer than {_LONGEST} characters")
         try:
             parsed = parse(text)
-            self._evaluate = compile_term(parsed.term, _FUNCTIONS)
+            self._evaluate = compile_term(parsed.term, {**_FUNCTIONS, **(more or {})})
         except RecursionError:
             raise ValueError("it nests too deep") from None
+        self.term = parsed.term
         self.functions = parsed.functions
         self.variables = parsed.variables
 
@@ -66,6 +67,13 @@ class Expression:
         only those in ``%rootResource`` are found.
         """
         return _answered(self._items(Node(value, type_, None, extra), value, variables, resolve))
+
+    def items(self, item: Node, resource: Tree, variables: Tree) -> list[Any]:
+        """What the expression finds from an element of a resource on: elements, and FHIRPath's own values.
+
+        ValueError if it can't be evaluated.
+        """
+        return self._items(item, resource, variables)
 
     def places(self, tree: Tree) -> list[Steps] | None:
         """Where in the tree the elements stand that the expression finds, each once.
