@@ -2,6 +2,7 @@
 
 import asyncio
 import time
+from collections import Counter
 from collections.abc import AsyncIterator, Callable
 from contextlib import asynccontextmanager
 from datetime import UTC, datetime
@@ -14,10 +15,13 @@ from starlette.responses import Response
 from starlette.types import ASGIApp, Receive, Scope, Send
 
 from service import __version__
+from service.correlation import Spans, open_spans
 from service.errors import ServiceError
 from service.interactions.context import definitions_with
+from service.jobs.backlog import Backlog
 from service.jobs.fetching import Fetching
 from service.jobs.outgoing import Outgoing
+from service.jobs.runs import Runs
 from service.jobs.summaries import Summaries
 from service.jobs.terminology_server import TerminologyServer
 from service.operations.cue_limits import cue_limits
@@ -41,13 +45,14 @@ from service.rest.metrics import Metrics
 from service.rest.openapi import openapi_document
 from service.rest.request_log import Lines, RequestLog
 from service.rest.routes import API_ROUTES, FHIR_ROUTES
+from service.rest.traced import Traced
 from service.rest.warm import warmed
 from service.security.clients import Clients
 from service.security.development_issuer import DevelopmentIssuer, is_loopback
 from service.security.pace import Pace, PacedVerifier
 from service.security.principal import Principal
 from service.security.signing_keys import SigningKeys
-from service.security.token_service import TokenService
+from service.security.token_service import TokenService, own_name
 from service.security.tokens import Believed, Issuer, TokenVerifier
 from service.security.trusted_issuers import Listed, read_issuers, trusted
 from service.settings import Settings
@@ -56,12 +61,10 @@ from service.store.code_lists import CodeLists
 from service.store.contract import Store
 from service.store.entries import Entries, Opened
 from service.store.opening import open_store_or_wait
+from service.store.traced import TracedStore
 from service.terminology.codes import codes
 
 __all__ = ["Service", "create_app"]
-
-_NOWHERE = "https://swallow-interop.example.org"
-"""What the issuer of our tokens is called where the settings do not tell the service's address."""
 
 
 def _now() -> datetime:
@@ -114,6 +117,8 @@ def create_app(
     oauth, tokens = _access(settings, listed, fetching, lambda: app.entries, _seconds(clock))
     metrics = Metrics()
     tokens.pace = _pace(settings.client_rate, settings)
+    spans = open_spans() if settings.tracing else None
+    runs = Runs()
 
     @asynccontextmanager
     async def lifespan(app: Service) -> AsyncIterator[None]:
@@ -122,11 +127,15 @@ def create_app(
         ask = elsewhere.ask if elsewhere else None
         own = own_resources(settings.snomed)
         shown = Beside(opened, own)
+        followed = TracedStore(shown) if spans else shown
         app.entries = opened
+        app.summaries = Summaries(
+            opened, RowMaker(settings.zone, cue_limits(settings)), settings.zone, clock, runs
+        )
         smart = next((one.smart_configuration for one in listed if one.smart_configuration), {})
         app.services = Services(
             settings,
-            shown,
+            followed,
             tokens,
             oauth,
             clock,
@@ -135,9 +144,11 @@ def create_app(
             ask,
             smart_configuration=smart,
             metrics=metrics,
+            runs=runs,
+            backlog=Backlog(opened, app.summaries, settings.data_dir),
         )
         _tell_of_the_store(metrics, shown)
-        app.summaries = Summaries(opened, RowMaker(settings.zone, cue_limits(settings)), settings.zone, clock)
+        _tell_of_jobs(metrics, app.services)
         beside = [asyncio.create_task(work) for work in (app.summaries.run(), warmed(own))]
         try:
             yield
@@ -151,6 +162,8 @@ def create_app(
                 await elsewhere.close()
             await fetching.close()
             app.lines.write()
+            if spans is not None:
+                await spans.close()
 
     app = Service(
         title="swallow-interop",
@@ -173,7 +186,15 @@ def create_app(
     app.router.routes.extend(pages)
     # FastAPI's own way of changing the document
     app.openapi = lambda: openapi_document(app, FHIR_ROUTES)  # type: ignore[method-assign]
-    app.lines = Lines()
+    app.lines = Lines(every=settings.log_level == "info")
+    app.front = _rings(app, tokens, metrics, spans, settings)
+    return app
+
+
+def _rings(
+    app: Service, tokens: TokenVerifier, metrics: Metrics, spans: Spans | None, settings: Settings
+) -> ASGIApp:
+    """What stands around the front, from the inside out."""
     front = Front(FHIR_ROUTES, app.others, longest=settings.max_address_bytes)
     audited = Audited(
         TimeLimit(front, settings.answer_seconds, lambda: app.services.readiness.stopping),
@@ -185,13 +206,37 @@ def create_app(
     answering = _open_to_pages(audited, settings)
     by_https = settings.base_url.startswith("https://")
     limited = Limited(answering, _limits(settings, tokens))
-    app.front = RequestLog(limited, app.lines, metrics, by_https=by_https)
-    return app
+    logged = RequestLog(limited, app.lines, metrics, by_https=by_https)
+    return Traced(logged, spans) if spans else logged
 
 
 def _tell_of_the_store(metrics: Metrics, store: Beside) -> None:
     metrics.tell("swallow_store_writes_in_work", "Writes that wait or run.", lambda: store.writing)
     metrics.tell("swallow_store_writes", "Writes that were committed.", lambda: store.written, grows=True)
+
+
+def _tell_of_jobs(metrics: Metrics, services: Services) -> None:
+    runs, backlog = services.runs, cast("Backlog", services.backlog)
+    for how, ran, grows in (
+        ("ended", runs.ended, True),
+        ("failed", runs.failed, True),
+        ("in_work", runs.in_work, False),
+    ):
+        sentence = f"Runs of jobs: {how.replace('_', ' ')}."
+        metrics.tell_each(f"swallow_job_runs_{how}", sentence, ("job",), partial(_by_job, ran), grows=grows)
+    metrics.tell_each(
+        "swallow_list_rows_behind", "Rows of the list that are behind.", (), lambda: backlog.rows
+    )
+    metrics.tell_each(
+        "swallow_delivery_oldest_change_seconds",
+        "Age of the oldest change that a destination has not acknowledged; 0: it has all.",
+        ("destination",),
+        lambda: backlog.undelivered,
+    )
+
+
+def _by_job(runs: Counter[str]) -> dict[tuple[str, ...], float]:
+    return {(job,): number for job, number in runs.items()}
 
 
 def _limits(settings: Settings, tokens: TokenVerifier) -> Limits:
@@ -254,15 +299,15 @@ def _access(
     """Who issues tokens here, and who verifies them; a caller who is shut out is out after two halves."""
     half = settings.revocation_seconds / 2
     clients = Clients(entries, now, fetching.get, known_s=half)
-    root = settings.base_url.rstrip("/") or _NOWHERE
-    oauth = TokenService(root, clients, SigningKeys(entries, now, known_s=half), entries, now)
+    keys = SigningKeys(entries, now, known_s=half)
+    oauth = TokenService(settings.base_url, clients, keys, entries, now)
     believed = [oauth.issuer, *_issuers(settings, listed, fetching, now)]
     admits = partial(clients.admits, own=oauth.issuer.name)
     return oauth, PacedVerifier(believed, now, remembered_s=half, admits=admits)
 
 
 def _listed(settings: Settings) -> tuple[Listed, ...]:
-    return read_issuers(Path(settings.issuers)) if settings.issuers else ()
+    return read_issuers(Path(settings.issuers), own_name(settings.base_url)) if settings.issuers else ()
 
 
 def _issuers(

@@ -17,7 +17,7 @@ from service.errors import ServiceError
 
 __all__ = ["SECRETS", "Settings"]
 
-SECRETS = ("database_url", "terminology_token")
+SECRETS = ("database_url", "metrics_token", "terminology_token")
 """The settings whose values are shown nowhere."""
 _PREFIX = "SWALLOW_"
 
@@ -165,6 +165,18 @@ class Settings(BaseSettings):
     )
     min_free_mb: int = Field(
         4, ge=0, description="Megabytes that must be free in the data folder for the service to be ready."
+    )
+    log_level: Literal["info", "warning", "error"] = Field(
+        "info", description="What is logged: with 'warning' and 'error' only what did not go as it should."
+    )
+    tracing: bool = Field(
+        False,
+        description="Tell spans by OpenTelemetry (extra 'otel'); its own OTEL_ variables say where to.",
+    )
+    metrics_token: str = Field(
+        "",
+        repr=False,
+        description="A text that opens /metrics alone and does not expire, as a file; empty: none does.",
     )
     issuers: str = Field(
         "", description="JSON list of the issuers whose access tokens are believed; empty: none."

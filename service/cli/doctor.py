@@ -18,6 +18,7 @@ from service.errors import ServiceError
 from service.jobs.http_client import Response, TransportError, connect
 from service.jobs.outgoing import Outgoing
 from service.security.keys import read_keys
+from service.security.token_service import own_name
 from service.security.trusted_issuers import Listed, read_issuers
 from service.settings import Settings
 
@@ -104,7 +105,7 @@ async def _issuers(settings: Settings) -> AsyncIterator[_Finding]:
         yield _Finding("issuers", "none outside; systems fetch tokens here ('client add')")
         return
     try:
-        listed = read_issuers(Path(settings.issuers))
+        listed = read_issuers(Path(settings.issuers), own_name(settings.base_url))
     except ServiceError as error:
         yield _Finding("issuers", str(error), fine=False)
         return

@@ -7,6 +7,7 @@ from typing import BinaryIO
 
 import click
 
+from service.cli.followed import followed
 from service.cli.local import data_dir_option, now, opened, recorded, settings_for
 from service.jobs.research_export import ResearchExport
 from service.jobs.research_report import Report
@@ -40,7 +41,11 @@ def export(variant: str, out: BinaryIO, data_dir: Path | None) -> None:
 
 
 async def _export(settings: Settings, variant: str, out: BinaryIO) -> Report:
-    async with opened(settings) as opened_, recorded(opened_, "export", "110106") as store:
+    async with (
+        followed(settings, "research-export") as counts,
+        opened(settings) as opened_,
+        recorded(opened_, "export", "110106") as store,
+    ):
         released = ResearchExport(
             store,
             variant=variant,
@@ -50,4 +55,5 @@ async def _export(settings: Settings, variant: str, out: BinaryIO) -> Report:
         )
         async for line in released:
             out.write(line)
+        counts.update(released.report.counts)
     return released.report

@@ -6,6 +6,7 @@ from pathlib import Path
 import click
 from tqdm import tqdm
 
+from service.cli.followed import followed
 from service.cli.local import data_dir_option, opened, recorded, settings_for
 from service.jobs import delivery
 from service.jobs.http_client import connect
@@ -41,12 +42,18 @@ async def _push(settings: Settings, url: str, token: str, attempts: int) -> None
 
         outgoing = Outgoing(settings.outgoing_hosts)
         async with (
+            followed(settings, "delivery") as counts,
             opened(settings) as opened_,
             recorded(opened_, "push", "110106") as store,
             connect(url, token, outgoing) as client,
         ):
             ledger = Ledger(settings.data_dir, url)
             result = await delivery.push(store, client, ledger, attempts=attempts, on_progress=progress)
+            counts |= {
+                "transactions": result.transactions,
+                "resources": result.resources,
+                "left_out": result.left_out,
+            }
     click.echo(f"{result.resources} resources sent in {result.transactions} transactions.")
     for reason, count in sorted(result.reasons.items()):
         click.echo(f"{count} not sent: {reason}.")

@@ -10,6 +10,7 @@ from service.settings import Settings
 
 __all__ = ["check_safety"]
 
+_LEAST_TOKEN = 32
 _ENCRYPTED = frozenset({"require", "verify-ca", "verify-full"})
 
 
@@ -28,6 +29,11 @@ def _problems(settings: Settings) -> Iterator[str]:
         yield (
             "SWALLOW_DATABASE_URL: the password and all that is stored would cross the network unencrypted; "
             "add sslmode=verify-full."
+        )
+    if 0 < len(settings.metrics_token) < _LEAST_TOKEN:
+        yield (
+            f"SWALLOW_METRICS_TOKEN: shorter than {_LEAST_TOKEN} characters, it can be guessed; "
+            "'openssl rand -hex 32' makes one."
         )
     if not is_loopback(settings.host):
         yield from _problems_beyond_this_machine(settings)

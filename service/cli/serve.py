@@ -12,8 +12,8 @@ import uvicorn
 from service.app import Service, create_app
 from service.cli.local import data_dir_option, settings_for
 from service.cli.safety import check_safety
+from service.rest.log_lines import logged_to_stderr
 from service.rest.protocol import limited
-from service.rest.request_log import log_to_stderr
 from service.settings import Settings
 
 __all__ = ["listening", "serve", "serve_on"]
@@ -63,7 +63,6 @@ def listening(host: str, port: int) -> socket.socket:
 
 def serve_on(listener: socket.socket, settings: Settings) -> None:
     """Serve on a bound socket until stopped; the service writes its own request log."""
-    log_to_stderr()
     sys.setswitchinterval(_SWITCH_SECONDS)
     app = create_app(settings)
     # what proxies say of the address is believed in one place (SWALLOW_TRUST_FORWARDED), not here
@@ -80,7 +79,8 @@ def serve_on(listener: socket.socket, settings: Settings) -> None:
     )
     # once it has stopped in order the server raises the signal again, which would end the process by it
     signal.signal(signal.SIGTERM, signal.SIG_IGN)
-    _Server(config, app, settings.drain_seconds).run(sockets=[listener])
+    with logged_to_stderr(settings.log_level):
+        _Server(config, app, settings.drain_seconds).run(sockets=[listener])
 
 
 class _Server(uvicorn.Server):

@@ -3,10 +3,12 @@
 from collections.abc import Iterable
 from datetime import UTC, datetime, timedelta
 from email.utils import parsedate_to_datetime
+from typing import Any
 
 import httpcore
 import httpx
 
+from service.correlation import asked_of
 from service.jobs.outgoing import Outgoing
 
 __all__ = [
@@ -31,7 +33,8 @@ _LONGEST_WAIT = timedelta(seconds=60)
 def connect(base_url: str, token: str, outgoing: Outgoing | None, *, timeout: float = 60.0) -> Client:
     """A client for one remote service: bearer token, if any, on every request, redirects not followed.
 
-    It connects where ``outgoing`` lets it and through no proxy; without it to wherever it is told.
+    What is asked because of a request carries its id, and its trace where it is followed. The client connects
+    where ``outgoing`` lets it and through no proxy; without it to wherever it is told.
     """
     authorization = {"Authorization": f"Bearer {token}"} if token else {}
 
@@ -39,7 +42,7 @@ def connect(base_url: str, token: str, outgoing: Outgoing | None, *, timeout: fl
         if outgoing is not None:
             outgoing.check(str(request.url))
 
-    return httpx.AsyncClient(
+    return _Client(
         base_url=base_url.rstrip("/"),
         headers={**authorization, "Accept": "application/fhir+json"},
         timeout=timeout,
@@ -48,6 +51,16 @@ def connect(base_url: str, token: str, outgoing: Outgoing | None, *, timeout: fl
         trust_env=outgoing is None,  # a proxy would connect to what was not judged
         event_hooks={"request": [judge]},
     )
+
+
+class _Client(httpx.AsyncClient):
+    """Names the request because of which it asks; how long that takes is told to whoever follows it."""
+
+    async def send(self, request: httpx.Request, **options: Any) -> httpx.Response:
+        """See httpx; the span ends when the answer's head is there where the body is streamed."""
+        with asked_of(request.url.host, request.method) as fields:
+            request.headers.update(fields)
+            return await super().send(request, **options)
 
 
 class _Judged(httpx.AsyncHTTPTransport):

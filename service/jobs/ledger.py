@@ -3,9 +3,11 @@
 import hashlib
 import json
 import os
+from collections.abc import Iterator
 from pathlib import Path
+from urllib.parse import urlsplit
 
-__all__ = ["Ledger"]
+__all__ = ["Ledger", "ledgers"]
 
 
 class Ledger:
@@ -23,6 +25,11 @@ class Ledger:
         kept = json.loads(self.path.read_text("utf-8")) if self.path.exists() else {}
         self.everything: int = kept.get("everything", 0)
         self._patients: dict[str, int] = kept.get("patients", {})
+
+    @property
+    def host(self) -> str:
+        """The host of the destination, with its port where it names one."""
+        return urlsplit(self._destination).netloc.rpartition("@")[2]
 
     def delivered(self, patient: str) -> int:
         """Sequence up to which this patient's changes are there; the empty id stands for no patient."""
@@ -52,3 +59,9 @@ class Ledger:
             out.flush()
             os.fsync(out.fileno())
         fresh.replace(self.path)
+
+
+def ledgers(folder: Path) -> Iterator[Ledger]:
+    """The ledgers in a folder, one a destination."""
+    for path in sorted(folder.glob("delivered-*.json")):
+        yield Ledger(folder, json.loads(path.read_text("utf-8"))["destination"])

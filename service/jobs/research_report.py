@@ -40,6 +40,11 @@ class Report:
     resources: Counter[str] = field(default_factory=Counter)
     held_back: Counter[str] = field(default_factory=Counter)
 
+    @property
+    def counts(self) -> dict[str, int]:
+        """How much left, for the log."""
+        return {"people": self.people, "resources": self.resources.total()}
+
     def as_parameters(self) -> Tree:
         """The report as the last resource of the file; small counts of people left out are not told."""
         told = self.people == self.test_people

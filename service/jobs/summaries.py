@@ -14,6 +14,7 @@ from typing import Protocol
 from zoneinfo import ZoneInfo
 
 from service.errors import Gone, NotFound, StoreUnavailable
+from service.jobs.runs import Runs
 from service.store.contract import Store, Transaction
 from service.store.summaries import Summary
 
@@ -49,12 +50,18 @@ class Maker(Protocol):
 
 @dataclass
 class Summaries:
-    """Keeps the rows of ``store`` up to date; ``now`` answers the present, ``zone`` is the site's."""
+    """Keeps the rows of ``store`` up to date; ``now`` answers the present, ``zone`` is the site's.
+
+    What the background task did is told to ``runs`` when nothing is left to do.
+    """
 
     store: Store
     maker: Maker
     zone: ZoneInfo
     now: Callable[[], datetime]
+    runs: Runs = field(default_factory=Runs)
+    _worked: float = 0.0
+    _renewed: int = 0
     _on_request: asyncio.Lock = field(default_factory=asyncio.Lock)
     _all_seen: tuple[date, float] | None = None
 
@@ -111,9 +118,18 @@ class Summaries:
         patients = await (self._behind() if everybody else self.store.noted(_AT_ONCE))
         if not patients:
             self._all_seen = (today, begun) if everybody else self._all_seen
+            self._rest()
             return _IDLE_S
         await self.renew(patients)
-        return _REST * (time.monotonic() - begun)
+        worked = time.monotonic() - begun
+        self._worked, self._renewed = self._worked + worked, self._renewed + len(patients)
+        return _REST * worked
+
+    def _rest(self) -> None:
+        """Tell what was done since there was nothing to do; the seconds are those of work alone."""
+        if self._renewed:
+            self.runs.tell("summaries", self._worked, {"rows": self._renewed})
+        self._worked, self._renewed = 0.0, 0
 
     def _looked_at_all(self, today: date, moment: float) -> bool:
         return (

@@ -18,6 +18,8 @@ from service.fhir.validation.profiles import Definitions
 from service.interactions.aside import aside
 from service.interactions.context import Action, Context, shipped_definitions
 from service.interactions.elsewhere import Ask
+from service.jobs.backlog import Backlog
+from service.jobs.runs import Runs
 from service.operations.cue_limits import cue_limits
 from service.operations.own_resources import is_own
 from service.rest.accesses import describe
@@ -27,6 +29,7 @@ from service.rest.negotiation import answer_type, body_is_xml
 from service.rest.readiness import Readiness
 from service.security.audit import facts_of, note_caller, note_emergency
 from service.security.confined_store import ConfinedStore
+from service.security.development_issuer import is_loopback
 from service.security.judge import Here
 from service.security.noted_store import NotedStore
 from service.security.principal import Principal
@@ -46,9 +49,11 @@ __all__ = [
     "Call",
     "Services",
     "base_url",
+    "bearer",
     "call_of",
     "caller",
     "current_call",
+    "is_private",
     "open_call",
     "pairs_of",
     "read_body",
@@ -78,7 +83,8 @@ class Services:
     ``now`` answers the present with a zone. ``definitions`` are the profiles known here, ``code_lists``
     those that the site has loaded; ``elsewhere`` asks its terminology server. ``smart_configuration`` is what
     an issuer outside can do, told before what we can. ``exporting`` is held while a research export runs.
-    ``remembered`` is what was found of care and Consents a moment ago.
+    ``remembered`` is what was found of care and Consents a moment ago. ``runs`` are those of its jobs,
+    ``backlog`` is what waits for them.
     """
 
     settings: Settings
@@ -94,6 +100,8 @@ class Services:
     remembered: Remembered = made(default_factory=Remembered)
     readiness: Readiness = made(default_factory=Readiness)
     metrics: Metrics = made(default_factory=Metrics)
+    runs: Runs = made(default_factory=Runs)
+    backlog: Backlog | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -248,7 +256,7 @@ def services_of(request: HTTPConnection) -> Services:
 async def caller(request: Request) -> Principal:
     """Answer who sent a request, by its Bearer token; Unauthenticated if that can't be told."""
     services = services_of(request)
-    principal = await services.tokens.verify(_bearer(request))
+    principal = await services.tokens.verify(bearer(request))
     note_caller(request.scope, principal, base_url(request, services.settings))
     describe(request.scope)
     return principal
@@ -287,6 +295,13 @@ def base_url(request: Request, settings: Settings) -> str:
         host = _forwarded(request, "host", _HOST) or host
         prefix = _forwarded(request, "prefix", _PREFIX).rstrip("/")
     return f"{scheme}://{host}{prefix}/fhir"
+
+
+def is_private(request: Request, settings: Settings) -> bool:
+    """Whether nobody could read a request on its way: by https as a trusted proxy says, or from here."""
+    if settings.trust_forwarded and field(request, "x-forwarded-proto"):
+        return _forwarded(request, "proto", _SCHEME) == "https"
+    return request.client is not None and is_loopback(request.client.host)
 
 
 def _host(request: Request) -> str:
@@ -329,7 +344,8 @@ async def read_body(request: Request, limit: int) -> bytes:
     return b"".join(pieces)
 
 
-def _bearer(request: Request) -> str:
+def bearer(request: Request) -> str:
+    """Answer the token that a request was sent with; Unauthenticated if it has none."""
     scheme, _, token = field(request, "authorization").partition(" ")
     token = token.strip()
     if scheme.lower() != "bearer" or not token:

@@ -24,6 +24,10 @@ _NO_VALUE = frozenset({"", "$", "_"})
 """How no value begins: it is not empty, no operation ($meta), none of the standard's own words (_history)."""
 
 
+def _nobody(_request: Request) -> None:
+    """The caller is not known before their token is verified."""
+
+
 @dataclass(frozen=True, slots=True)
 class Row:
     """One line of the route table.
@@ -32,7 +36,8 @@ class Row:
     Without any, nobody may. OPEN asks for no token, and the function takes the bare request. ``produces`` is
     the answer's only media type, empty where FHIR JSON is negotiated. ``docs`` are FastAPI's arguments for
     a route documented in full, or members of an operation of the OpenAPI document for one that is not FHIR's.
-    ``operation`` names the OperationDefinition of an operation's address.
+    ``operation`` names the OperationDefinition of an operation's address. ``knows`` is asked first who a
+    caller is, at an address that takes other tokens too.
     """
 
     method: str
@@ -42,6 +47,7 @@ class Row:
     produces: str = ""
     docs: dict[str, Any] = field(default_factory=dict)
     operation: str = ""
+    knows: Callable[[Request], Principal | None] = _nobody
 
 
 @dataclass(frozen=True, slots=True)
@@ -156,7 +162,7 @@ def documented(rows: list[Row]) -> APIRouter:
 
 def _guard(row: Row) -> Callable[[Request], Awaitable[None]]:
     async def guard(request: Request) -> None:
-        request.state.call = asked(row, request, await caller(request))
+        request.state.call = asked(row, request, row.knows(request) or await caller(request))
 
     return guard
 

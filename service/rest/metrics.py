@@ -4,7 +4,7 @@ Numbers are those of one process. No label holds anything that a caller chose fr
 anybody: routes are templates, methods those of HTTP.
 """
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
 
 from prometheus_client import CONTENT_TYPE_LATEST, CollectorRegistry, Counter, Histogram, ProcessCollector
@@ -51,7 +51,19 @@ class Metrics:
 
     def tell(self, name: str, sentence: str, read: Callable[[], float], *, grows: bool = False) -> None:
         """Answer with what ``read`` answers then; ``grows``: it never falls as long as the process lives."""
-        self._told.numbers.append(_Number(name, sentence, read, grows))
+        self._told.numbers.append(_Number(name, sentence, (), lambda: {(): read()}, grows))
+
+    def tell_each(
+        self,
+        name: str,
+        sentence: str,
+        labels: tuple[str, ...],
+        read: Callable[[], Mapping[tuple[str, ...], float]],
+        *,
+        grows: bool = False,
+    ) -> None:
+        """The same for several numbers by the values of their labels; what is not known is left out."""
+        self._told.numbers.append(_Number(name, sentence, labels, read, grows))
 
     def text(self) -> bytes:
         """Answer every number as of now."""
@@ -69,7 +81,8 @@ class Metrics:
 class _Number:
     name: str
     sentence: str
-    read: Callable[[], float]
+    labels: tuple[str, ...]
+    read: Callable[[], Mapping[tuple[str, ...], float]]
     grows: bool
 
 
@@ -80,4 +93,7 @@ class _Told(Collector):
     def collect(self) -> Iterator[CounterMetricFamily | GaugeMetricFamily]:
         for one in self.numbers:
             family = CounterMetricFamily if one.grows else GaugeMetricFamily
-            yield family(one.name, one.sentence, value=one.read())
+            told = family(one.name, one.sentence, labels=one.labels)
+            for values, number in one.read().items():
+                told.add_metric(values, number)
+            yield told

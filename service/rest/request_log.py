@@ -1,8 +1,9 @@
 """The outermost ring: request ids, one log line per request, and the last net for exceptions.
 
-The line is JSON with the method, the route's template, the status, the milliseconds and the request id.
-Paths, queries, headers and bodies name patients, so none of them is ever written. Lines are written several
-at a time, at most a tenth of a second late, and the last ones when the service stops.
+The line is JSON with its level, the method, the route's template, the status, the milliseconds, the request
+id and, where they are known, the client that asked and the trace. Paths, queries, headers and bodies name
+patients, so none of them is ever written. Lines are written several at a time, at most a tenth of a second
+late, and the last ones when the service stops.
 """
 
 import asyncio
@@ -17,18 +18,23 @@ import msgspec
 from starlette.requests import HTTPConnection
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
+from service.correlation import REQUEST_ID
 from service.rest.errors import error_answer
 from service.rest.fields import sent_field
 from service.rest.metrics import Metrics
+from service.security.audit import facts_of
 
-__all__ = ["Lines", "RequestLog", "log_to_stderr", "request_id"]
+__all__ = ["TRACE_ID", "Lines", "RequestLog", "request_id", "template"]
 
 _log = logging.getLogger("service.requests")
 _encoder = msgspec.json.Encoder()
 _FINE_ID = re.compile(r"[A-Za-z0-9._-]{1,64}")
 _REQUEST_ID = "service.request_id"
+TRACE_ID = "service.trace_id"
+"""What the scope of a request holds the id of its trace under, where it is followed."""
 _PROCESS = secrets.token_hex(4)
 _number = count()
+_USUAL_LEVEL, _ERROR_LEVEL = "info", "error"
 _LATE_S = 0.1
 _WAITING = 1_000
 _USUAL = (
@@ -41,38 +47,38 @@ _BY_HTTPS = (b"strict-transport-security", b"max-age=31536000")
 """For a year a browser comes by https alone (RFC 6797)."""
 
 
-def log_to_stderr() -> None:
-    """Write the lines to standard error: for a process that serves, and configures no logging of its own."""
-    handler = logging.StreamHandler()
-    handler.setFormatter(logging.Formatter("%(message)s"))
-    _log.addHandler(handler)
-    _log.setLevel(logging.INFO)
-    _log.propagate = False
-
-
-class _Line(msgspec.Struct, gc=False):
+class _Line(msgspec.Struct, gc=False, omit_defaults=True):
     method: str
     route: str
     status: int
     ms: float
     request_id: str
+    level: str
+    client: str = ""
+    trace_id: str = ""
 
 
-class _Broken(msgspec.Struct, gc=False):
+class _Broken(msgspec.Struct, gc=False, omit_defaults=True):
     error: str
     frames: list[str]
     request_id: str
+    level: str
+    trace_id: str = ""
 
 
 class Lines:
     """The lines of requests that are answered, waiting to be written together."""
 
-    def __init__(self) -> None:
-        """Start with none."""
+    def __init__(self, *, every: bool = True) -> None:
+        """Start with none; ``every``: also those of requests that went as they should."""
         self._waiting: list[_Line | _Broken] = []
+        self._every = every
+        self._level = logging.INFO if every else logging.ERROR
 
     def add(self, line: _Line | _Broken) -> None:
         """Take a line; it is written soon."""
+        if not self._every and line.level == _USUAL_LEVEL:
+            return
         if not self._waiting:
             asyncio.get_running_loop().call_later(_LATE_S, self.write)
         self._waiting.append(line)
@@ -82,7 +88,7 @@ class Lines:
     def write(self) -> None:
         """Write every line that waits, as one record of the log."""
         if self._waiting:
-            _log.info("%s", _encoder.encode_lines(self._waiting).decode().rstrip("\n"))
+            _log.log(self._level, "%s", _encoder.encode_lines(self._waiting).decode().rstrip("\n"))
             self._waiting.clear()
 
 
@@ -101,6 +107,7 @@ class RequestLog:
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         """Serve one request."""
         exchange = _Exchange(scope, send, self._usual)
+        known = REQUEST_ID.set(exchange.request_id)
         self._in_work += 1
         try:
             await self._app(scope, receive, exchange.send)
@@ -110,6 +117,7 @@ class RequestLog:
                 await error_answer(error, HTTPConnection(scope))(scope, receive, exchange.send)
         finally:
             self._in_work -= 1
+            REQUEST_ID.reset(known)
             line = exchange.line()
             self._lines.add(line)
             self._metrics.answered(line.route, line.method, line.status, line.ms / 1000)
@@ -152,16 +160,32 @@ class _Exchange:
         """Where it broke. The exception's own words may quote a patient and stay out."""
         trace = traceback.extract_tb(error.__traceback__)
         frames = [f"{frame.filename}:{frame.lineno} {frame.name}" for frame in trace]
-        return _Broken(type(error).__name__, frames, self.request_id)
+        name = type(error).__name__
+        return _Broken(name, frames, self.request_id, _ERROR_LEVEL, self._scope.get(TRACE_ID, ""))
 
     def line(self) -> _Line:
         """What is told of every request."""
         milliseconds = round((time.perf_counter() - self._begun) * 1000, 1)
-        scope = self._scope
-        return _Line(scope["method"], _template(scope), self.status, milliseconds, self.request_id)
+        scope, status = self._scope, self.status
+        return _Line(
+            scope["method"],
+            template(scope),
+            status,
+            milliseconds,
+            self.request_id,
+            _ERROR_LEVEL if status >= 500 or not status else _USUAL_LEVEL,
+            _client(scope),
+            scope.get(TRACE_ID, ""),
+        )
 
 
-def _template(scope: Scope) -> str:
+def _client(scope: Scope) -> str:
+    """The client of a token that was believed: a program, never a person."""
+    facts = facts_of(scope)
+    return facts.principal.client if facts and facts.principal else ""
+
+
+def template(scope: Scope) -> str:
     """The path of the route that was chosen, with names where an address has values."""
     chosen = scope.get("route")
     if chosen is None and "endpoint" in scope:  # FastAPI names its own routes alone

@@ -50,8 +50,10 @@ async def export(
 
 async def _alone(services: Services, release: ResearchExport) -> AsyncIterator[bytes]:
     async with services.exporting:
-        async for line in release:
-            yield line
+        with services.runs.run("research-export") as counts:
+            async for line in release:
+                yield line
+            counts.update(release.report.counts)
 
 
 async def _joined(first: bytes, rest: AsyncIterator[bytes]) -> AsyncIterator[bytes]:

@@ -175,5 +175,6 @@ API_ROUTES = [
         ("operate",),
         produces="text/plain",
         docs=operating.METRICS_DOCS,
+        knows=operating.collector,
     ),
 ]

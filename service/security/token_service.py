@@ -20,11 +20,12 @@ from service.security.signing_keys import ALGORITHM, SigningKeys
 from service.security.tokens import Issuer
 from service.store.entries import Entries, Entry
 
-__all__ = ["ASSERTION_TYPE", "VALID_S", "Granted", "TokenService"]
+__all__ = ["ASSERTION_TYPE", "VALID_S", "Granted", "TokenService", "own_name"]
 
 VALID_S = 300
 """How long a token is good, and the longest that an assertion may be."""
 ASSERTION_TYPE = "urn:ietf:params:oauth:client-assertion-type:jwt-bearer"
+_NOWHERE = "https://swallow-interop.example.org"
 _TIDY_S = 60.0
 _NOT_PROVEN = "The client assertion does not prove who is asking."
 
@@ -38,19 +39,28 @@ class Granted:
     client: str
 
 
+def own_name(address: str) -> str:
+    """What the issuer of our tokens is called, by the service's address (empty: not known)."""
+    return f"{_root(address)}/oauth"
+
+
+def _root(address: str) -> str:
+    return address.rstrip("/") or _NOWHERE
+
+
 class TokenService:
     """Issues tokens that live for five minutes, and is the issuer that verifies them."""
 
     def __init__(
         self,
-        root: str,
+        address: str,
         clients: Clients,
         keys: SigningKeys,
         entries: Callable[[], Entries],
         now: Callable[[], float],
     ) -> None:
-        """``root`` is the service's address; ``now`` answers seconds since 1970."""
-        self.issuer = Issuer(f"{root}/oauth", keys, f"{root}/fhir", (ALGORITHM,))
+        """``address`` is the service's (empty: not known); ``now`` answers seconds since 1970."""
+        self.issuer = Issuer(own_name(address), keys, f"{_root(address)}/fhir", (ALGORITHM,))
         self.keys = keys
         self._clients, self._entries, self._now = clients, entries, now
         self._tidied = 0.0

@@ -16,6 +16,7 @@ from urllib.parse import urlsplit
 import msgspec
 
 from service.errors import Issue, Place, ServiceError
+from service.security.development_issuer import NAME as DEVELOPMENT
 from service.security.introspection import Introspection, Post
 from service.security.keys import FetchedKeys, Get, GivenKeys, Keys, read_keys
 from service.security.signed import ALGORITHMS
@@ -42,8 +43,11 @@ class Listed(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     smart_configuration: dict[str, object] = {}
 
 
-def read_issuers(path: Path) -> tuple[Listed, ...]:
-    """Read the list; ServiceError names every place that can't be used."""
+def read_issuers(path: Path, own: str) -> tuple[Listed, ...]:
+    """Read the list; ServiceError names every place that can't be used.
+
+    ``own`` is what the issuer of our own tokens is called: nobody else may issue under that name.
+    """
     try:
         listed = msgspec.json.decode(path.read_bytes(), type=tuple[Listed, ...])
     except (OSError, msgspec.MsgspecError) as error:
@@ -51,7 +55,7 @@ def read_issuers(path: Path) -> tuple[Listed, ...]:
     problems = [
         Issue(text, place=Place(pointer=f"{path}: /{number}"))
         for number, one in enumerate(listed)
-        for text in _problems(one, path.parent)
+        for text in (*_problems(one, path.parent), *_problems_of_name(one, own))
     ]
     asked = [one for one in listed if one.introspection]
     if len(asked) > 1:  # an opaque token does not say whose it is, and must not be shown to another
@@ -109,6 +113,13 @@ def _problems(one: Listed, folder: Path) -> list[str]:
     if one.introspection:
         return found + _problems_of_login(one, folder)
     return found + (_problems_of_file(folder / one.jwks) if one.jwks and not _is_address(one.jwks) else [])
+
+
+def _problems_of_name(one: Listed, own: str) -> list[str]:
+    """Whoever issued under a name of ours would say which of our clients asks, and with which rights."""
+    if one.issuer.rstrip("/") not in {own, DEVELOPMENT}:
+        return []
+    return [f"{one.issuer} is what this service calls its own issuer; an issuer outside has another name."]
 
 
 def _problems_of_login(one: Listed, folder: Path) -> list[str]:

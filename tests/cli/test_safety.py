@@ -28,6 +28,7 @@ def settings(folder: Path, **changes: Any) -> Settings:
         {"database_url": URL.format("127.0.0.1", "")},
         {"database_url": "postgresql:///swallow?host=/run/postgresql"},
         {"database_url": URL.format("db.example.org", "?sslmode=verify-full")},
+        {"metrics_token": "f" * 32},
         {"development_issuer": True, "cors_origins": "*"},
     ],
     ids=str,
@@ -44,6 +45,7 @@ def test_safe_settings_start(changes: dict[str, Any], tmp_path: Path) -> None:
         ({"host": "0.0.0.0"}, "SWALLOW_BASE_URL"),  # noqa: S104 - what is tried
         ({"host": "192.0.2.7", "base_url": "http://fhir.example.org"}, "SWALLOW_BASE_URL"),
         ({"database_url": URL.format("db.example.org", "")}, "SWALLOW_DATABASE_URL"),
+        ({"metrics_token": "Quetzalcoatl"}, "SWALLOW_METRICS_TOKEN"),
         ({"database_url": URL.format("10.0.0.5:5432", "?sslmode=prefer")}, "SWALLOW_DATABASE_URL"),
     ],
     ids=str,

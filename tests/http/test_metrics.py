@@ -1,18 +1,26 @@
 """What the service counts of itself: read as a collector does, and nothing in it is about anybody."""
 
+import logging
 from collections.abc import Callable
 
 import pytest
 from fastapi import FastAPI
-from httpx import AsyncClient
+from httpx import ASGITransport, AsyncClient, Response
 from prometheus_client.parser import text_string_to_metric_families
 
+from service.app import create_app
 from service.errors import StoreUnavailable
+from service.jobs.ledger import Ledger
+from service.jobs.runs import Runs
 from service.rest.dispatch import OPEN
 from service.rest.routes import API_ROUTES, FHIR_ROUTES
+from service.settings import Settings
+
+from conftest import running  # isort: skip
 
 pytestmark = pytest.mark.anyio
 
+TOKEN = "0123456789abcdef" * 2
 SECRET = "htest-4711-secret"
 
 
@@ -98,3 +106,71 @@ async def test_accesses_that_are_not_recorded_are_counted(
     assert (await integrator.get("/fhir/Patient/p1")).status_code in {404, 503}
     assert b"swallow_audit_failures_total 1.0" in app.services.metrics.text()
     monkeypatch.undo()
+
+
+async def test_a_collector_has_a_token_that_does_not_expire(settings: Settings) -> None:
+    app = create_app(settings.model_copy(update={"metrics_token": TOKEN, "trust_forwarded": True}))
+
+    async def asked(address: str, path: str = "/metrics", token: str = TOKEN, proto: str = "") -> Response:
+        headers = {"Authorization": f"Bearer {token}"} | ({"X-Forwarded-Proto": proto} if proto else {})
+        transport = ASGITransport(app, client=(address, 1))
+        async with AsyncClient(transport=transport, base_url="http://test", headers=headers) as client:
+            return await client.get(path)
+
+    async with running(app):
+        assert (await asked("127.0.0.1")).status_code == 200
+        assert (await asked("192.0.2.7", proto="https")).status_code == 200
+        for refused in (await asked("192.0.2.7"), await asked("127.0.0.1", proto="http")):
+            assert refused.status_code == 401
+            assert "by https alone" in refused.text
+            assert TOKEN not in refused.text
+        for wrong in (TOKEN[:-1], f"{TOKEN}0", "", "x y"):
+            assert (await asked("127.0.0.1", token=wrong)).status_code == 401
+        assert (await asked("127.0.0.1", path="/fhir/Patient")).status_code == 401, "it opens nothing else"
+        assert (await asked("127.0.0.1", path="/research/export?variant=safe-harbor")).status_code == 401
+
+
+async def test_what_waits_for_jobs_and_what_they_did(
+    settings: Settings,
+    integrator: AsyncClient,
+    researcher: AsyncClient,
+    operator: AsyncClient,
+    caplog: pytest.LogCaptureFixture,
+) -> None:
+    caplog.set_level(logging.INFO)
+    labels = frozenset({("destination", "there.example.org")})
+    destination = ("swallow_delivery_oldest_change_seconds", labels)
+    assert destination not in await _numbers(operator)
+    kept = Ledger(settings.data_dir, "https://user@there.example.org/fhir")
+    kept.complete(0)
+    assert (await _numbers(operator))[destination] == 0
+    assert (await integrator.put("/fhir/Patient/p1", json={"resourceType": "Patient", "id": "p1"})).is_success
+    assert (await integrator.put("/fhir/Patient/p2", json={"resourceType": "Patient", "id": "p2"})).is_success
+    export = await researcher.get("/research/export?variant=safe-harbor")
+    assert export.status_code == 200
+    assert (await researcher.get("/research/export?variant=none")).status_code == 400
+    after = await _numbers(operator)
+    assert after[destination] >= 0
+    assert after["swallow_list_rows_behind", frozenset()] <= 2
+    assert after["swallow_job_runs_ended_total", frozenset({("job", "research-export")})] == 1
+    (record,) = [one for one in caplog.records if getattr(one, "told", {}).get("job") == "research-export"]
+    assert record.told.keys() == {"job", "seconds", "people", "resources"}  # type: ignore[attr-defined]
+    kept.complete(2**40)
+    assert (await _numbers(operator))[destination] == 0
+
+
+async def test_what_can_not_be_told_is_left_out(
+    app: FastAPI, operator: AsyncClient, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    async def refused(*_arguments: object) -> None:
+        raise StoreUnavailable("The store can't be read now.")
+
+    monkeypatch.setattr(type(app.services.backlog.store), "summaries", refused)
+    assert not any(name == "swallow_list_rows_behind" for name, _ in await _numbers(operator))
+
+
+def test_a_run_that_is_broken_off_failed() -> None:
+    runs = Runs()
+    with pytest.raises(ValueError, match="x"), runs.run("delivery"):
+        raise ValueError("x")
+    assert (runs.ended["delivery"], runs.failed["delivery"], runs.in_work["delivery"]) == (0, 1, 0)

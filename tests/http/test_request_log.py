@@ -11,8 +11,9 @@ from fastapi import FastAPI
 from httpx import ASGITransport, AsyncClient
 
 from service.app import create_app
+from service.correlation import REQUEST_ID
 from service.rest.call import Services
-from service.rest.request_log import log_to_stderr
+from service.rest.log_lines import logged_to_stderr
 from service.settings import Settings
 
 
@@ -35,7 +36,13 @@ async def test_one_line_per_request_with_the_template(
     await integrator.get("/fhir/Patient/secret-id", headers={"X-Request-Id": "trace-7"})
     (line,) = lines()
     milliseconds = line.pop("ms")
-    assert line == {"method": "GET", "route": "/fhir/{type}/{id}", "status": 404, "request_id": "trace-7"}
+    assert line == {
+        "method": "GET",
+        "route": "/fhir/{type}/{id}",
+        "status": 404,
+        "request_id": "trace-7",
+        "level": "info",
+    }
     assert 0 <= milliseconds < 60_000
 
 
@@ -126,19 +133,41 @@ async def test_a_broken_service_answers_without_a_word_of_why(
     assert answer.json()["issue"][0]["code"] == "exception"
     assert "Quetzalcoatl" not in answer.text
     broken, request = lines()
+    assert (broken["level"], request["level"]) == ("error", "error")
     assert broken["error"] == "RuntimeError"
     assert broken["frames"][-1].endswith(" read")
     assert broken["request_id"] == request["request_id"] == answer.headers["x-request-id"]
     assert "Quetzalcoatl" not in json.dumps(broken)
 
 
-def test_a_serving_process_writes_bare_json_lines(capsys: pytest.CaptureFixture[str]) -> None:
-    log = logging.getLogger("service.requests")
-    level, propagate, handlers = log.level, log.propagate, log.handlers[:]
-    try:
-        log_to_stderr()
-        log.info("%s", '{"status":200}')
-    finally:
-        log.setLevel(level)
-        log.propagate, log.handlers = propagate, handlers
-    assert capsys.readouterr().err == '{"status":200}\n'
+def test_a_serving_process_writes_json_lines_each_with_its_level(capsys: pytest.CaptureFixture[str]) -> None:
+    with logged_to_stderr():
+        logging.getLogger("service.requests").info("%s", '{"status":200}')
+        known = REQUEST_ID.set("trace-7")
+        logging.getLogger("service.jobs").info("told", extra={"told": {"rows": 4}})
+        REQUEST_ID.reset(known)
+        logging.getLogger("service.audit").error("broken", exc_info=ValueError("Quetzalcoatl"))
+        logging.getLogger("service.audit").debug("not told")
+    first, *rest = capsys.readouterr().err.splitlines()
+    assert first == '{"status":200}'
+    assert [json.loads(line) for line in rest] == [
+        {"level": "info", "log": "service.jobs", "message": "told", "rows": 4, "request_id": "trace-7"},
+        {"level": "error", "log": "service.audit", "message": "broken", "error": "ValueError"},
+    ]
+
+
+@pytest.mark.anyio
+async def test_with_a_graver_level_only_what_went_wrong_is_told(
+    settings: Settings, capsys: pytest.CaptureFixture[str]
+) -> None:
+    app = create_app(settings.model_copy(update={"log_level": "warning"}))
+    with logged_to_stderr("warning"):
+        async with (
+            app.router.lifespan_context(app),
+            AsyncClient(transport=ASGITransport(app), base_url="http://test") as client,
+        ):
+            await client.get("/health/live")
+            app.services.readiness.stopping = True
+            assert (await client.get("/health/ready")).status_code == 503
+    (line,) = capsys.readouterr().err.splitlines()
+    assert json.loads(line)["status"] == 503

@@ -9,10 +9,13 @@ import pytest
 from joserfc.jwk import OctKey, RSAKey
 
 from service.errors import ServiceError
+from service.security.development_issuer import NAME as DEVELOPMENT
 from service.security.introspection import Introspection
+from service.security.token_service import own_name
 from service.security.tokens import Believed, Issuer
 from service.security.trusted_issuers import read_issuers, trusted
 
+OWN = own_name("https://swallow.example.org/")
 KEY = RSAKey.generate_key(2048, auto_kid=True)
 SIGNS = {"issuer": "https://a.example.org", "audience": "https://fhir.example.org", "jwks": "keys.json"}
 FETCHED = SIGNS | {"issuer": "https://b.example.org", "jwks": "https://b.example.org/jwks"}
@@ -44,7 +47,7 @@ async def never(*_: object) -> bytes:
 
 
 def made(path: Path) -> list[Believed]:
-    return trusted(read_issuers(path), path.parent, get=never, post=never, now=lambda: 0)
+    return trusted(read_issuers(path, OWN), path.parent, get=never, post=never, now=lambda: 0)
 
 
 def test_each_kind_of_issuer(folder: Path) -> None:
@@ -73,12 +76,15 @@ def test_each_kind_of_issuer(folder: Path) -> None:
         (ASKED | {"introspection": "http://c.example.org"}, "https://"),
         (ASKED | {"client_secret_file": "absent"}, "no absent"),
         (ASKED | {"client_id": ""}, "'client_id'"),
+        (FETCHED | {"issuer": OWN}, "its own issuer"),
+        (FETCHED | {"issuer": f"{OWN}/"}, "its own issuer"),
+        (ASKED | {"issuer": DEVELOPMENT}, "its own issuer"),
     ],
     ids=str,
 )
 def test_what_can_not_be_used_is_said(folder: Path, entry: Any, said: str) -> None:
     with pytest.raises(ServiceError) as refused:
-        read_issuers(listed(folder, SIGNS | {"issuer": "https://z.example.org"}, entry))
+        read_issuers(listed(folder, SIGNS | {"issuer": "https://z.example.org"}, entry), OWN)
     assert said in str(refused.value)
     assert all("/1" in str(issue.place) for issue in refused.value.issues)
 
@@ -94,17 +100,18 @@ def test_what_can_not_be_used_is_said(folder: Path, entry: Any, said: str) -> No
 )
 def test_lists_that_contradict_themselves_are_refused(folder: Path, entries: list[Any]) -> None:
     with pytest.raises(ServiceError):
-        read_issuers(listed(folder, *entries))
+        read_issuers(listed(folder, *entries), OWN)
 
 
 def test_every_problem_is_told_at_once(folder: Path) -> None:
     with pytest.raises(ServiceError) as refused:
         read_issuers(
-            listed(folder, SIGNS | {"algorithms": ["HS256"], "audience": ""}, ASKED | {"client_id": ""})
+            listed(folder, SIGNS | {"algorithms": ["HS256"], "audience": ""}, ASKED | {"client_id": ""}),
+            OWN,
         )
     assert len(refused.value.issues) == 3
 
 
 def test_a_list_that_is_not_there_is_said(tmp_path: Path) -> None:
     with pytest.raises(ServiceError, match="SWALLOW_ISSUERS"):
-        read_issuers(tmp_path / "absent.json")
+        read_issuers(tmp_path / "absent.json", OWN)
