@@ -85,6 +85,7 @@ definitions: $(CORE) $(EXPANSIONS)
 	$(BIN)/python -m tools.definitions_search $(CORE)/package service/fhir/definitions
 	$(BIN)/python -m tools.definitions_terminology $(CORE)/package $(EXPANSIONS)/package service/fhir/definitions
 	$(BIN)/python -m tools.guide_examples examples/fhir
+	$(BIN)/python -m tools.data_dictionary mappings/views/dictionary
 
 demo: .venv
 	$(BIN)/swallow-interop demo

@@ -5,6 +5,7 @@ same as the engine of ``fhirpath`` does, which tests hold it to, without an obje
 way. Whatever is not of this kind is left to the engine. A primitive with extensions but no value is None.
 """
 
+import re
 from collections.abc import Callable, Mapping
 from typing import Any, NamedTuple
 
@@ -18,7 +19,12 @@ __all__ = ["Constants", "Getter", "getter"]
 Find = Callable[[Any], list[Any]]
 Test = Callable[[Any], bool]
 Constants = Mapping[str, tuple[Any, str]]
-_UNLIKE_TEXT = frozenset({"date", "dateTime", "instant", "time"})
+_DATES = frozenset({"date", "dateTime", "instant"})
+_UNLIKE_TEXT = _DATES | {"time"}
+_DATE_TEXT = "text of a date"
+"""The type of a date's text, of which only year, month or day are taken: the engine writes the time anew."""
+_PARTS_OF_A_DAY = {(0, 4), (0, 7), (0, 10)}
+_WHOLE = re.compile(r"[+-]?\d+", re.ASCII).fullmatch
 _TEXTS = frozenset({"string", "code", "id", "markdown", "uri", "url", "canonical", "oid", "uuid"})
 _ALIKE = {bool: {"boolean"}, str: _TEXTS, int: {"integer", "positiveInt", "unsignedInt"}}
 """What is compared as Python has it: values of these types with a constant of that."""
@@ -41,9 +47,10 @@ def getter(term: Term, type_: str, constants: Constants) -> Getter | None:
     ValueError names an element that there is not.
     """
     try:
-        return _Compiler(type_, constants).path(term)
+        found = _Compiler(type_, constants).path(term)
     except _Elsewhere:
         return None
+    return None if found.type == _DATE_TEXT else found
 
 
 class _Compiler:
@@ -156,6 +163,36 @@ class _Compiler:
 
         return Getter(keys, "id")
 
+    def _to_string(self, owner: Getter) -> Getter:
+        if owner.type not in _TEXTS | _DATES:
+            raise _Elsewhere
+        find = owner.find
+        return Getter(lambda value: _text(find(value)), _DATE_TEXT if owner.type in _DATES else "string")
+
+    def _substring(self, owner: Getter, start: Term, length: Term) -> Getter:
+        first, number = self._constant(start), self._constant(length)
+        whole = owner.type == _DATE_TEXT and (first, number) in _PARTS_OF_A_DAY
+        if not whole and owner.type not in _TEXTS:
+            raise _Elsewhere
+        if not all(type(one) is int and one >= 0 for one in (first, number)):
+            raise _Elsewhere
+        find, end = owner.find, first + number
+        return Getter(
+            lambda value: [one[first:end] for one in _text(find(value)) if len(one) > first], "string"
+        )
+
+    def _length(self, owner: Getter) -> Getter:
+        if owner.type not in _TEXTS:
+            raise _Elsewhere
+        find = owner.find
+        return Getter(lambda value: [len(one) for one in _text(find(value))], "integer")
+
+    def _to_integer(self, owner: Getter) -> Getter:
+        if owner.type not in _TEXTS:
+            raise _Elsewhere
+        find = owner.find
+        return Getter(lambda value: [int(one) for one in _text(find(value)) if _WHOLE(one)], "integer")
+
     def _equal(self, left: Term, right: Term) -> Test:
         owner, wanted = self.path(left), self._constant(right)
         if owner.type not in _ALIKE.get(type(wanted), ()):
@@ -182,6 +219,10 @@ _CALLS = {
     "exists": "_exists",
     "empty": "_empty",
     "extension": "_extension",
+    "length": "_length",
+    "substring": "_substring",
+    "toInteger": "_to_integer",
+    "toString": "_to_string",
     "getResourceKey": "_resource_key",
     "getReferenceKey": "_reference_key",
 }
@@ -191,11 +232,22 @@ def _element(type_: str, name: str) -> Element:
     """An element that JSON writes under its own name, of one type."""
     known = elements(type_)
     element = known.get(name)
-    if element is None and not is_primitive(type_) and all(one.choice != name for one in known.values()):
+    if (
+        element is None
+        and known
+        and not is_primitive(type_)
+        and all(one.choice != name for one in known.values())
+    ):
         raise ValueError(f"{type_} has no element '{name}'")
     if element is None or element.choice or element.type == "Resource":
         raise _Elsewhere
     return element
+
+
+def _text(found: list[Any]) -> list[Any]:
+    if len(found) > 1:
+        raise ValueError("one text is needed, several are there")
+    return [one for one in found if one is not None]
 
 
 def _itself(value: Any) -> list[Any]:
