@@ -178,6 +178,26 @@ class Settings(BaseSettings):
         repr=False,
         description="A text that opens /metrics alone and does not expire, as a file; empty: none does.",
     )
+    retention_person_days: int = Field(
+        0,
+        ge=0,
+        description="Days after the last contact after which 'retention apply' erases a person; 0: never.",
+    )
+    retention_minor_age: int = Field(
+        0, ge=0, description="Nobody is aged out before this age, in years; 0: at any age."
+    )
+    retention_deleted_days: int = Field(
+        0,
+        ge=0,
+        description="Days after a deletion after which the deleted resource's versions go; 0: never.",
+    )
+    retention_superseded_days: int = Field(
+        0, ge=0, description="Days after which versions that were replaced go; 0: never."
+    )
+    retention_audit_days: int = Field(0, ge=0, description="Days after which AuditEvents go; 0: never.")
+    retention_backup_days: int = Field(
+        0, ge=0, description="Days for which the site keeps backups, told to who erases; 0: not known."
+    )
     issuers: str = Field(
         "", description="JSON list of the issuers whose access tokens are believed; empty: none."
     )

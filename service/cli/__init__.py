@@ -22,6 +22,7 @@ from service.cli.load import load
 from service.cli.migrate import migrate
 from service.cli.push import push
 from service.cli.restore import restore
+from service.cli.retention import retention
 from service.cli.serve import serve
 from service.cli.terminology import terminology
 from service.cli.token import token
@@ -42,6 +43,6 @@ def main() -> None:
 
 
 _DAILY = (demo, serve, load, convert, attainment, evaluate_command, export, push, token, validate)
-_UPKEEP = (doctor, audit, client, keys, terminology, backup, backup_key, restore, copy, migrate)
+_UPKEEP = (doctor, audit, client, keys, terminology, retention, backup, backup_key, restore, copy, migrate)
 for command in (*_DAILY, *_UPKEEP):
     main.add_command(command)

@@ -15,6 +15,7 @@ import click
 from service.cli.local import data_dir_option, now, opened, settings_for
 from service.cli.safety import check_safety
 from service.errors import ServiceError
+from service.jobs.holds import holds
 from service.jobs.http_client import Response, TransportError, connect
 from service.jobs.outgoing import Outgoing
 from service.security.keys import read_keys
@@ -93,9 +94,9 @@ async def _database(settings: Settings) -> _Finding:
         return _Finding("database", "SQLite, not there yet; 'serve' makes it")
     try:
         async with opened(settings) as store:
-            return _Finding(
-                "database", f"answers, its schema is this program's; {await store.size()} versions"
-            )
+            held = len(await holds(store))
+            known = f"answers, its schema is this program's; {await store.size()} versions"
+            return _Finding("database", f"{known}; {held} people are held" if held else known)
     except ServiceError as error:
         return _Finding("database", str(error), fine=False)
 

@@ -27,7 +27,16 @@ from service.store.contract import Store
 from service.store.moving import KeysOf
 from service.store.opening import open_store
 
-__all__ = ["data_dir_option", "found_by", "local_context", "now", "opened", "recorded", "settings_for"]
+__all__ = [
+    "data_dir_option",
+    "found_by",
+    "local_context",
+    "machine_user",
+    "now",
+    "opened",
+    "recorded",
+    "settings_for",
+]
 
 data_dir_option = click.option(
     "--data-dir",
@@ -64,7 +73,7 @@ def local_context(settings: Settings) -> Context:
     )
 
 
-def _user() -> str:
+def machine_user() -> str:
     """Who runs the command, by name, else by number."""
     try:
         return getpass.getuser()
@@ -92,7 +101,7 @@ async def recorded(store: Store, command: str, kind: str) -> AsyncIterator[Store
     ``kind`` is what it does, a code of DICOM: 110106 export, 110107 import, 110112 query. What it writes is
     recorded with it.
     """
-    facts = Facts(subtype="operation", command=command, kind=kind, agent=_user())
+    facts = Facts(subtype="operation", command=command, kind=kind, agent=machine_user())
     status = 500
     try:
         yield NotedStore(store, facts)

@@ -6,7 +6,7 @@ from service.fhir.search_clauses import Reader, parse_clauses
 from service.settings import Settings
 from service.store.contract import Query, Store, Version
 
-__all__ = ["by_identifier", "person_name"]
+__all__ = ["by_identifier", "person_id", "person_name"]
 
 
 async def by_identifier(store: Store, type_: str, identifier: str, settings: Settings) -> Version:
@@ -16,6 +16,13 @@ async def by_identifier(store: Store, type_: str, identifier: str, settings: Set
     if not page.versions:
         raise NotFound(f"{type_} {identifier} was not found.")
     return page.versions[0]
+
+
+async def person_id(store: Store, named: str, settings: Settings) -> str:
+    """The id of a Patient given as ``system|value``, ``Patient/id`` or ``id``; NotFound if there is none."""
+    if "|" in named:
+        return (await by_identifier(store, "Patient", named, settings)).id
+    return named.removeprefix("Patient/")
 
 
 async def person_name(store: Store, id_: str) -> str:

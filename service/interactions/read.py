@@ -34,5 +34,5 @@ def there(version: Version | None, name: str) -> Version:
     if version is None:
         raise NotFound(f"There is no {name}.")
     if version.deleted:
-        raise Gone(f"{name} was deleted; its versions stay readable in its history.")
+        raise Gone(f"{name} was deleted; its history tells when.")
     return version

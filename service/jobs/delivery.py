@@ -25,9 +25,10 @@ from service.jobs.ledger import Ledger
 from service.jobs.signed import Change, sendable
 from service.store.contract import Store, Version
 
-__all__ = ["PRELIMINARY", "Delivered", "push"]
+__all__ = ["NOTHING_LEFT", "PRELIMINARY", "Delivered", "push"]
 
 PRELIMINARY = "preliminary until it is signed"
+NOTHING_LEFT = "deletions of what was erased or aged out here: nothing tells how the receiving end knows it"
 
 
 @dataclass(slots=True)
@@ -76,8 +77,8 @@ async def push(
             before stays acknowledged.
     """
     keeps_ids = await _types_that_keep_ids(client, attempts)
-    waiting, newest = await _undelivered(store, ledger)
     result = Delivered()
+    waiting, newest = await _undelivered(store, ledger, result)
     for done, (patient, versions) in enumerate(waiting.items(), 1):
         changes = [Change(one, await _tree(store, one)) for one in versions]
         changes, kept = await sendable(store, patient, changes)
@@ -93,7 +94,9 @@ async def push(
     return result
 
 
-async def _undelivered(store: Store, ledger: Ledger) -> tuple[dict[str, list[Version]], int]:
+async def _undelivered(
+    store: Store, ledger: Ledger, result: Delivered
+) -> tuple[dict[str, list[Version]], int]:
     """Changes by patient, those of no patient (people, forms) first, each in order of writing.
 
     The second answer is the sequence of the newest change seen.
@@ -102,6 +105,9 @@ async def _undelivered(store: Store, ledger: Ledger) -> tuple[dict[str, list[Ver
     newest = ledger.everything
     async for version in store.changes(ledger.everything):
         newest = version.sequence
+        if not (await _last_content(store, version)).content:
+            result.leave_out(NOTHING_LEFT)
+            continue
         patient = await _patient(store, await _tree(store, version))
         if version.sequence > ledger.delivered(patient):
             # The text is read again when it is sent: a large store's changes do not fit in memory.

@@ -21,7 +21,7 @@ class Ledger:
         """Open the ledger of ``destination`` (a base URL) in ``folder``; no file is an empty ledger."""
         name = hashlib.sha256(destination.rstrip("/").encode()).hexdigest()[:16]
         self.path = folder / f"delivered-{name}.json"
-        self._destination = destination
+        self.destination = destination
         kept = json.loads(self.path.read_text("utf-8")) if self.path.exists() else {}
         self.everything: int = kept.get("everything", 0)
         self._patients: dict[str, int] = kept.get("patients", {})
@@ -29,7 +29,7 @@ class Ledger:
     @property
     def host(self) -> str:
         """The host of the destination, with its port where it names one."""
-        return urlsplit(self._destination).netloc.rpartition("@")[2]
+        return urlsplit(self.destination).netloc.rpartition("@")[2]
 
     def delivered(self, patient: str) -> int:
         """Sequence up to which this patient's changes are there; the empty id stands for no patient."""
@@ -46,9 +46,14 @@ class Ledger:
         self._patients = {one: upto for one, upto in self._patients.items() if upto > self.everything}
         self._write()
 
+    def forget(self, patient: str) -> None:
+        """Keep nothing of a patient who was erased."""
+        if self._patients.pop(patient, None) is not None:
+            self._write()
+
     def _write(self) -> None:
         kept = {
-            "destination": self._destination,
+            "destination": self.destination,
             "everything": self.everything,
             "patients": self._patients,
         }

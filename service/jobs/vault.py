@@ -8,7 +8,7 @@ import json
 import os
 from pathlib import Path
 
-__all__ = ["Vault"]
+__all__ = ["Vault", "released_as", "withdraw"]
 
 
 class Vault:
@@ -40,3 +40,19 @@ class Vault:
     def _file(self, person: str) -> Path:
         # Ids differ in case and may hold dots; file names of some systems can't.
         return self._folder / f"{person.encode().hex()}.json"
+
+
+def released_as(folder: Path, person: str) -> list[str]:
+    """The ids (``Patient/…``) under which the projects of a folder released a person, vaults below it too."""
+    names = [json.loads(file.read_text("utf-8")) for file in _files(folder, person)]
+    return sorted(one[f"Patient/{person}"] for one in names if f"Patient/{person}" in one)
+
+
+def withdraw(folder: Path, person: str) -> None:
+    """Forget under which names a person was released: nobody can find them in a release from here."""
+    for file in _files(folder, person):
+        file.unlink()
+
+
+def _files(folder: Path, person: str) -> list[Path]:
+    return sorted(folder.rglob(f"{person.encode().hex()}.json"))

@@ -35,9 +35,16 @@ _SIGNING = {"110122": "Login", "110123": "Logout"}
 _DICOM_TYPES = {
     "110106": "Export",
     "110107": "Import",
+    "110110": "Patient Record",
     "110112": "Query",
     "110114": "User Authentication",
 }
+_LIFECYCLE = {
+    "destroy": "Destroy/Delete Record Lifecycle Event",
+    "hold": "Add Legal Hold Record Lifecycle Event",
+    "unhold": "Remove Legal Hold Record Lifecycle Event",
+}
+_LIFECYCLES = "http://terminology.hl7.org/CodeSystem/iso-21089-lifecycle"
 _KIND = "http://terminology.hl7.org/CodeSystem/audit-entity-type"
 _ROLE = "http://terminology.hl7.org/CodeSystem/object-role"
 _PERSON = (
@@ -107,6 +114,8 @@ def _kind(code: str) -> tuple[str, str]:
 def _subtype(code: str) -> str:
     if display := _SIGNING.get(code):
         return f'{{"system":"{_DICOM}","code":"{code}","display":"{display}"}}'
+    if display := _LIFECYCLE.get(code):
+        return f'{{"system":"{_LIFECYCLES}","code":"{code}","display":"{display}"}}'
     return f'{{"system":"{_INTERACTION}","code":"{code}"}}'
 
 

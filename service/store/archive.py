@@ -1,13 +1,13 @@
 """Everything a store holds, as rows: what is written to a backup and read from one, the same on every engine.
 
-Kept are versions, visit keys and the audit trail; what resources and AuditEvents are found by follows from
-their content and is made anew.
+Kept are versions, visit keys, the audit trail and the entries that travel; what resources and AuditEvents are
+found by follows from their content and is made anew.
 """
 
 import hashlib
-from collections.abc import AsyncGenerator, Awaitable, Callable
+from collections.abc import AsyncGenerator, Awaitable, Callable, Sequence
 from dataclasses import dataclass
-from typing import Literal, Protocol, TypeVar
+from typing import Any, Literal, Protocol, TypeVar
 
 import msgspec
 
@@ -15,14 +15,28 @@ from service.fhir.search_values import SearchKeys
 from service.store.audit import Audited, Chunk, Trail, audited_of, in_trail
 from service.store.audit_links import Named
 from service.store.contract import Transaction, Version, VisitKey
-from service.store.entries import Opened
+from service.store.entries import Entry, Opened
+from service.store.search_match import Statement
 
-__all__ = ["CHUNK", "Archive", "Digest", "Kept", "Movable", "Row", "Rows", "in_chunks", "line_of", "row_of"]
+__all__ = [
+    "CHUNK",
+    "Archive",
+    "Asked",
+    "Digest",
+    "Kept",
+    "Movable",
+    "Row",
+    "Rows",
+    "in_chunks",
+    "line_of",
+    "row_of",
+]
 
 T = TypeVar("T")
 
 CHUNK = 500
 _EVENT = b'{"audit":'
+_ENTRY = b'{"kind":'
 _Fields = tuple[int, str, str, int, str, Literal["POST", "PUT", "DELETE"], bool, str]
 
 
@@ -41,12 +55,20 @@ class _Event(msgspec.Struct):
     hash: str
 
 
-Row = Kept | VisitKey | Audited
+Row = Kept | VisitKey | Audited | Entry
 Rows = AsyncGenerator[Row, None]
-"""Every version in the order of writing, every visit key in the order of its system and value, the trail."""
+"""Every version in the order of writing, visit keys by system and value, the trail, entries that travel."""
 
 
-class Archive(Transaction, Protocol):
+class Asked(Protocol):
+    """What answers statements of ours that stand outside of the contract: an operator's work."""
+
+    async def ask(self, statement: Statement) -> Sequence[Sequence[Any]]:
+        """Answer the rows of one statement, written so that every engine understands it."""
+        ...
+
+
+class Archive(Transaction, Asked, Protocol):
     """A transaction that also writes what is known already: numbers, times and texts stay as they are."""
 
     async def is_empty(self) -> bool:
@@ -69,13 +91,25 @@ class Archive(Transaction, Protocol):
         """Write a row of the audit trail as it is; those of one chain in its order."""
         ...
 
+    async def keep_entry(self, entry: Entry) -> None:
+        """Write an entry as it is."""
+        ...
+
+    async def entomb(self, type_: str, id_: str) -> Version:
+        """Write a deletion, whatever was there before."""
+        ...
+
+    async def sweep(self) -> int:
+        """Take away the texts beside codes that nothing is filed under; answers how many."""
+        ...
+
     async def upgrade(self) -> bool:
         """Bring older tables up to this program's; whether every resource has to be filed anew."""
         ...
 
 
-class Movable(Opened, Protocol):
-    """A store whose whole content can be read and written."""
+class Movable(Opened, Asked, Protocol):
+    """A store whose whole content can be read and written; what it is asked only reads."""
 
     async def size(self) -> int:
         """How many versions there are."""
@@ -90,6 +124,10 @@ class Movable(Opened, Protocol):
 
         ``links``: only its rows that name other chains.
         """
+        ...
+
+    async def scrub(self) -> bool:
+        """Overwrite what files still hold of rows that are gone; whether nothing was in the way."""
         ...
 
     async def ends(self) -> list[Named]:
@@ -109,6 +147,7 @@ class Digest:
         self.versions = 0
         self.visits = 0
         self.audited = 0
+        self.entries = 0
         self._hash = hashlib.sha256()
 
     def add(self, row: Row) -> bytes:
@@ -122,15 +161,17 @@ class Digest:
                 self.visits += 1
             case Audited():
                 self.audited += 1
+            case Entry():
+                self.entries += 1
         return line
 
     def said(self) -> dict[str, int | str]:
         """The counts and the checksum, to be written down and compared."""
-        events = {"audited": self.audited} if self.audited else {}  # backups of earlier programs have none
+        more = {"audited": self.audited, "entries": self.entries}  # backups of earlier programs have neither
         return {
             "versions": self.versions,
             "visits": self.visits,
-            **events,
+            **{name: count for name, count in more.items() if count},
             "sha256": self._hash.hexdigest(),
         }
 
@@ -139,6 +180,7 @@ async def in_chunks(
     versions: Callable[[int], Awaitable[list[Kept]]],
     visits: Callable[[], Awaitable[list[VisitKey]]],
     trail: Chunk,
+    entries: Callable[[], Awaitable[list[Entry]]],
 ) -> Rows:
     """Answer the rows of a snapshot.
 
@@ -153,11 +195,13 @@ async def in_chunks(
         yield visit
     async for event in in_trail(trail):
         yield event
+    for entry in await entries():
+        yield entry
 
 
 def line_of(row: Row) -> bytes:
     """A row as one line of JSON."""
-    if isinstance(row, VisitKey):
+    if isinstance(row, (VisitKey, Entry)):
         return msgspec.json.encode(row) + b"\n"
     if isinstance(row, Audited):
         return msgspec.json.encode(_Event(row.content, row.hash)) + b"\n"
@@ -171,6 +215,8 @@ def row_of(line: bytes) -> Row:
     if line.startswith(_EVENT):
         event = msgspec.json.decode(line, type=_Event)
         return audited_of(event.audit, event.hash)
+    if line.startswith(_ENTRY):
+        return msgspec.json.decode(line, type=Entry)
     if line.startswith(b"{"):
         return msgspec.json.decode(line, type=VisitKey)
     sequence, type_, id_, number, updated, method, newest, content = msgspec.json.decode(line, type=_Fields)

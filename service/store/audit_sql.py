@@ -44,6 +44,7 @@ EXISTING = "SELECT 1 FROM audit LIMIT 1"
 HEADS = "SELECT chain, place, hash FROM audit_chain"
 LATEST_HEADS = f"{HEADS} WHERE chain <> ? ORDER BY recorded DESC LIMIT {MOST_NAMED}"
 CHUNK = 500
+_LIFECYCLE_CODES = f"('{LINK}', 'destroy', 'hold', 'unhold')"
 
 SEARCHED = (
     "_id",
@@ -186,10 +187,11 @@ def _of_system(column: str, system: str) -> str:
     if column in {"type", "subtype"} and system == _DICOM:
         return number
     if column == "subtype" and system == _LIFECYCLE:
-        return f"a.subtype = '{LINK}'"
+        return f"a.subtype IN {_LIFECYCLE_CODES}"
     if system != others[column]:
         return _NOBODY
-    return f"NOT {number} AND a.{column} <> '{LINK}'" if column in {"type", "subtype"} else "1 = 1"
+    own = f"NOT {number} AND a.{column} NOT IN {_LIFECYCLE_CODES}"
+    return own if column in {"type", "subtype"} else "1 = 1"
 
 
 def _time(value: DateValue) -> Statement:

@@ -20,9 +20,9 @@ from service.store.sealed import Sealing, Unsealed, is_sealed, read_key
 
 __all__ = ["check_backup", "read_backup", "write_backup"]
 
-_HEAD = {"format": "swallow-interop backup", "version": 2}
-_READ = (_HEAD, _HEAD | {"version": 1})
-"""The first kind has no audit trail."""
+_HEAD = {"format": "swallow-interop backup", "version": 3}
+_READ = (_HEAD, _HEAD | {"version": 2}, _HEAD | {"version": 1})
+"""The first kind has no audit trail, the second no entries."""
 _TAIL = b'{"end":'
 
 

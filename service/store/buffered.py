@@ -7,13 +7,13 @@ anything is looked for, and at the end.
 from abc import ABC, abstractmethod
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, field
-from typing import Literal
+from typing import Any, ClassVar, Literal
 from zoneinfo import ZoneInfo
 
 import msgspec
 from msgspec.structs import replace
 
-from service.errors import NotFound
+from service.errors import Conflict, NotFound
 from service.fhir.confidentiality import is_labelled
 from service.fhir.datetimes import instant, interval
 from service.fhir.json import stamp
@@ -22,7 +22,9 @@ from service.fhir.search_values import SearchKeys
 from service.store.archive import CHUNK, Kept
 from service.store.audit import Audited, Event
 from service.store.contract import Identified, Version
+from service.store.entries import Entry, entered
 from service.store.key_rows import Row, key_rows
+from service.store.search_match import Statement
 
 __all__ = ["Buffered", "Head", "Pending"]
 
@@ -122,6 +124,9 @@ class Pending:
 class Buffered(ABC):
     """What the Transaction and the Archive of every engine have in common."""
 
+    refuses_erased: ClassVar[bool] = True
+    """Whether what is written about somebody who was erased is refused."""
+
     def __init__(self, now: Callable[[], int]) -> None:
         """``now`` answers UTC milliseconds."""
         self._now = now
@@ -137,6 +142,10 @@ class Buffered(ABC):
     @abstractmethod
     async def _write_audited(self, rows: Sequence[Audited]) -> None:
         """Write rows of the audit trail as they are."""
+
+    @abstractmethod
+    async def _asked(self, statement: Statement) -> Sequence[Sequence[Any]]:
+        """Answer the rows of a statement."""
 
     @abstractmethod
     async def expect(self, names: Sequence[tuple[str, str]]) -> None:
@@ -203,6 +212,20 @@ class Buffered(ABC):
         self._kept_events.append(row)
         if len(self._kept_events) >= CHUNK:
             await self._flush()
+
+    async def keep_entry(self, entry: Entry) -> None:
+        """See Archive."""
+        await self.ask(entered(entry, once=False))
+
+    async def entomb(self, type_: str, id_: str) -> Version:
+        """See Archive."""
+        return await self._next(type_, id_, "DELETE", b"", SearchKeys())
+
+    async def ask(self, statement: Statement) -> Sequence[Sequence[Any]]:
+        """See Asked; what waits is written first, and nothing that was read before is believed afterwards."""
+        await self._flush()
+        self._heads.clear()
+        return await self._asked(statement)
 
     async def refile(self, version: Version, keys: SearchKeys) -> None:
         """See Archive."""
@@ -275,6 +298,14 @@ class Buffered(ABC):
         if head.keys is not None:
             return head.keys.patient
         return head.version.patient if head.version else ""
+
+    def _refuse_erased(self, found: Sequence[str]) -> None:
+        """Refuse what is about these patients, who were erased."""
+        if found and self.refuses_erased:
+            raise Conflict(
+                f"Patient/{found[0]} was erased on request; nothing about them is taken in under that id. "
+                "Who comes back gets a new one."
+            )
 
     async def _now_and_then(self) -> None:
         """Write what waits before it is much, and forget it."""

@@ -1,18 +1,34 @@
-"""What access rests on, beside what is stored: clients, signing keys, assertions that were used, refusals.
+"""What the service knows beside what is stored: clients, signing keys, legal holds, erasures.
 
-Entries of one table, told apart by ``kind``. They are no resources: no search and no history has them. No
-backup has them either, as it must not carry keys; clients are registered anew after a restore.
+Entries of one table, told apart by ``kind``. They are no resources: no search and no history has them. Those
+that hold no secret and must outlast the machine travel with backups and copies (``TRAVELS``); keys and
+assertions do not, and are made anew.
 """
 
+from collections.abc import Collection
 from dataclasses import dataclass
 from typing import Literal, Protocol
 
 from service.store.contract import Store
 from service.store.search_match import Statement
 
-__all__ = ["Entries", "Entry", "EntryKind", "Opened", "entered", "forgotten", "listed"]
+__all__ = [
+    "TRAVELS",
+    "Entries",
+    "Entry",
+    "EntryKind",
+    "Opened",
+    "entered",
+    "erased_of",
+    "forgotten",
+    "listed",
+    "taken_away",
+    "travelling",
+]
 
-EntryKind = Literal["client", "key", "assertion", "refusal"]
+EntryKind = Literal["client", "key", "assertion", "refusal", "hold", "erasure"]
+TRAVELS: tuple[EntryKind, ...] = ("client", "erasure", "hold", "refusal")
+"""Kinds that backups and copies carry: public keys and words, nothing that opens anything."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -64,6 +80,24 @@ def entered(entry: Entry, *, once: bool) -> Statement:
         f"ON CONFLICT (kind, name) DO {present} RETURNING name"
     )
     return sql, [entry.kind, entry.name, entry.expires, entry.content]
+
+
+def travelling() -> Statement:
+    """The entries that backups carry, in one order."""
+    kinds = ", ".join("?" * len(TRAVELS))
+    sql = f"SELECT kind, name, expires, content FROM entry WHERE kind IN ({kinds}) ORDER BY kind, name"
+    return sql, [*TRAVELS]
+
+
+def taken_away(kind: EntryKind, name: str) -> Statement:
+    """Take one entry away; answers a row if there was one."""
+    return "DELETE FROM entry WHERE kind = ? AND name = ? RETURNING name", [kind, name]
+
+
+def erased_of(patients: Collection[str]) -> Statement:
+    """Those of the patients who were erased."""
+    marks = ", ".join("?" * len(patients))
+    return f"SELECT name FROM entry WHERE kind = 'erasure' AND name IN ({marks})", [*patients]
 
 
 def forgotten(before: int) -> Statement:

@@ -1,18 +1,21 @@
 """Whole stores: backup, restore, copy from one engine to another, upgrade."""
 
-from collections.abc import Callable
+from collections.abc import Awaitable, Callable
 from contextlib import aclosing
 from pathlib import Path
 
 from service.errors import Conflict, ServiceError
 from service.fhir.search_values import SearchKeys
-from service.store.archive import Archive, Digest, Kept, Movable, Rows
+from service.store.archive import Archive, Digest, Kept, Movable, Row, Rows
 from service.store.audit import Audited, audited_of
 from service.store.backup_file import check_backup, read_backup, write_backup
 from service.store.contract import Version, VisitKey
+from service.store.entries import Entry
 
 __all__ = ["KeysOf", "Progress", "backup", "copy", "migrate", "restore"]
 
+After = Callable[[Archive], Awaitable[object]]
+"""What is done with everything that arrived, before it is kept."""
 KeysOf = Callable[[Version], SearchKeys]
 """What a version is found by."""
 Progress = Callable[[], object]
@@ -35,16 +38,21 @@ async def backup(store: Movable, path: Path, progress: Progress, recipient: str 
         return await write_backup(path, told(rows), recipient)
 
 
-async def restore(
-    path: Path, store: Movable, keys_of: KeysOf, progress: Progress, key: Path | None = None
+async def restore(  # noqa: PLR0913, PLR0917 - from where, to where, and how
+    path: Path,
+    store: Movable,
+    keys_of: KeysOf,
+    progress: Progress,
+    key: Path | None = None,
+    after: After | None = None,
 ) -> Digest:
     """Write everything of a backup to an empty store: all of it, or nothing.
 
-    ``key`` is the file of the key it may be sealed for. InvalidInput if the file is damaged, Conflict if the
-    store holds anything.
+    ``key`` is the file of the key it may be sealed for; ``after`` is done in the same transaction, once what
+    arrived was compared. InvalidInput if the file is damaged, Conflict if the store holds anything.
     """
     wanted = check_backup(path, key)
-    return await _fill(store, lambda: read_backup(path, key), keys_of, progress, wanted)
+    return await _fill(store, lambda: read_backup(path, key), keys_of, progress, wanted, after)
 
 
 async def copy(source: Movable, target: Movable, keys_of: KeysOf, progress: Progress) -> Digest:
@@ -76,12 +84,26 @@ def _is_found(row: Kept) -> bool:
     return row.newest and not row.version.deleted
 
 
-async def _fill(
+async def _keep(archive: Archive, row: Row, keys_of: KeysOf, progress: Progress) -> None:
+    match row:
+        case Kept():
+            await archive.keep(row, keys_of(row.version) if _is_found(row) else SearchKeys())
+            progress()
+        case VisitKey():
+            await archive.claim_visit(row)
+        case Audited():
+            await archive.keep_audited(audited_of(row.content, row.hash))
+        case Entry():
+            await archive.keep_entry(row)
+
+
+async def _fill(  # noqa: PLR0913, PLR0917 - as above
     store: Movable,
     rows: Callable[[], Rows],
     keys_of: KeysOf,
     progress: Progress,
     wanted: Digest | None = None,
+    after: After | None = None,
 ) -> Digest:
     async def work(archive: Archive) -> Digest:
         if not await archive.is_empty():
@@ -90,14 +112,7 @@ async def _fill(
         async with aclosing(rows()) as coming:
             async for row in coming:
                 sent.add(row)
-                match row:
-                    case Kept():
-                        await archive.keep(row, keys_of(row.version) if _is_found(row) else SearchKeys())
-                        progress()
-                    case VisitKey():
-                        await archive.claim_visit(row)
-                    case Audited():
-                        await archive.keep_audited(audited_of(row.content, row.hash))
+                await _keep(archive, row, keys_of, progress)
         arrived = Digest()
         async for row in archive.rows():
             arrived.add(row)
@@ -106,6 +121,8 @@ async def _fill(
                 await archive.refile(row.version, keys_of(row.version))
         if len({str(one.said()) for one in (sent, arrived, wanted or sent)}) > 1:
             raise ServiceError("What arrived is not what was sent; nothing was kept.")
+        if after is not None:
+            await after(archive)
         return arrived
 
     return await store.archive("fill", work)

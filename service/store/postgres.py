@@ -36,7 +36,7 @@ from service.store.postgres_transaction import (
     run_search,
     version_of,
 )
-from service.store.postgres_words import Words
+from service.store.postgres_words import GENERATION, Words, WordsTakenBack
 from service.store.search_sql import Statement, columns
 from service.store.summaries import Seen, SummaryPage, SummaryQuery
 from service.store.summaries_sql import (
@@ -127,6 +127,8 @@ class PostgresStore:
         try:
             async with store._connection() as connection:
                 await prepare(connection, older=older)
+                if not older:
+                    store._words.forget(await connection.fetchval(f"SELECT {GENERATION}"))
         except BaseException:
             await store.close()
             raise
@@ -239,6 +241,9 @@ class PostgresStore:
                     return await self._attempt(kind, work, queued=attempt > 0, alone=alone)
                 except MustBeAlone:
                     alone = True
+                except WordsTakenBack as met:
+                    self._words.forget(met.generation)
+                    attempt += 1
                 except _RACES:
                     attempt += 1
         raise StoreUnavailable(f"Others keep changing what is to be written ({name}); try again.")
@@ -254,6 +259,14 @@ class PostgresStore:
             if len(rows) < _CHUNK:
                 return
             after = rows[-1][0]
+
+    async def ask(self, statement: Statement) -> Sequence[Sequence[Any]]:
+        """See Asked."""
+        return await self._reading(lambda connection: _fetch_whole(connection, statement))
+
+    async def scrub(self) -> bool:
+        """See Movable; what the server keeps of rows that are gone is its own to clean (VACUUM, its log)."""
+        return True
 
     async def entries(self, kind: EntryKind) -> list[Entry]:
         """See Entries."""
@@ -315,7 +328,9 @@ class PostgresStore:
             if alone:
                 await connection.execute(_ALONE)
             known = self._words.known
-            transaction = kind(connection, self._learn, known, self._now, alone=alone)
+            transaction = kind(
+                connection, self._learn, known, self._now, alone=alone, generation=self._words.generation
+            )
             await transaction.begin()
             result = await work(transaction)
             await transaction.finish()
@@ -334,7 +349,7 @@ class PostgresStore:
         await self.write("audit", lambda txn: txn.audit(events))
 
     async def _learn(self, texts: set[str]) -> Mapping[str, int]:
-        if self._words.unknown(texts):
+        while self._words.unknown(texts):
             async with self._pool.acquire() as connection:
                 await self._words.learn(connection, texts)
         return self._words.numbers(texts)
@@ -347,7 +362,7 @@ class PostgresStore:
         try:
             async with self._pool.acquire(timeout=_CONNECT_SECONDS) as connection:
                 yield connection
-        except _RACES:
+        except (*_RACES, WordsTakenBack):
             raise
         except (*_LOST, asyncpg.PostgresError) as error:
             raise _told(error) from error

@@ -4,10 +4,14 @@ from service.fhir.datetimes import LATEST
 from service.store.archive import CHUNK, Kept, Rows, in_chunks
 from service.store.audit import Audited
 from service.store.contract import VisitKey
+from service.store.entries import Entry, travelling
 from service.store.migrations import COMPATIBLE_WITH, SCHEMA_VERSION, upgrade
 from service.store.postgres_audit import trail_chunk
+from service.store.postgres_sql import in_postgres
 from service.store.postgres_transaction import Connection, PostgresTransaction, version_of
+from service.store.postgres_words import SWEEP
 from service.store.search_sql import kept_columns
+from service.store.unused_words import unused_texts
 
 __all__ = ["PostgresArchive", "snapshot"]
 
@@ -31,11 +35,17 @@ def snapshot(connection: Connection) -> Rows:
     async def trail(place: tuple[int, str, int]) -> list[Audited]:
         return await trail_chunk(connection, place, LATEST)
 
-    return in_chunks(versions, visits, trail)
+    async def entries() -> list[Entry]:
+        sql, values = in_postgres(travelling(), lambda _: None)
+        return [Entry(*row) for row in await connection.fetch(sql, *values)]
+
+    return in_chunks(versions, visits, trail, entries)
 
 
 class PostgresArchive(PostgresTransaction):
     """The Archive of ``archive.py``; nobody else writes while it is open."""
+
+    refuses_erased = False
 
     async def begin(self) -> None:
         """Keep others from writing, before anything is seen."""
@@ -46,7 +56,7 @@ class PostgresArchive(PostgresTransaction):
         """See Archive."""
         tables = ("resource", "visit_record", "audit")
         sql = " OR ".join(f"EXISTS (SELECT 1 FROM {table})" for table in tables)
-        return not await self._connection.fetchval(f"SELECT {sql}")
+        return not await self._connection.fetchval(f"SELECT {sql}") and not await self._asked(travelling())
 
     async def rows(self) -> Rows:
         """See Archive."""
@@ -66,6 +76,12 @@ class PostgresArchive(PostgresTransaction):
                 "UPDATE schema_version SET version = $1, compatible_with = $2", *values
             )
         return bool(scripts)
+
+    async def sweep(self) -> int:
+        """See Archive; searches that look for a word wait until it is done."""
+        for statement in SWEEP:
+            await self._connection.execute(statement)
+        return len(await self._asked(unused_texts()))
 
     async def finish(self) -> None:
         """Go on numbering behind what was kept."""

@@ -4,6 +4,7 @@ from collections.abc import Iterable, Iterator, Sequence
 from typing import Any
 
 from service.store.key_rows import TABLES, Row, by_table
+from service.store.postgres_words import GENERATION
 
 __all__ = [
     "DATABASE_TYPES",
@@ -57,17 +58,20 @@ INSERT_CURRENT = _insert(
         "keys": "jsonb",
     },
 )
-RESOURCE = _insert(
-    "resource",
-    {
-        "sequence": "bigint",
-        "key": "bigint",
-        "version": "bigint",
-        "last_updated": "text",
-        "method": "text",
-        "content": "text",
-        "labelled": "boolean",
-    },
+RESOURCE = (
+    _insert(
+        "resource",
+        {
+            "sequence": "bigint",
+            "key": "bigint",
+            "version": "bigint",
+            "last_updated": "text",
+            "method": "text",
+            "content": "text",
+            "labelled": "boolean",
+        },
+    )
+    + f" RETURNING {GENERATION}"
 )
 UPDATE_CURRENT = (
     "UPDATE current SET type = $2, id = $3, owner = $4, sequence = $5, version = $6, updated = $7, "

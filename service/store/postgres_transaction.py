@@ -25,7 +25,8 @@ from service.store.postgres_rows import (
     insertions,
 )
 from service.store.postgres_sql import POSTGRES, Known, in_postgres, shortened
-from service.store.search_match import TEXT_MARK, WIDE, WORD, Dialect
+from service.store.postgres_words import WordsTakenBack
+from service.store.search_match import TEXT_MARK, WIDE, WORD, Dialect, Statement
 from service.store.search_order import page_of
 from service.store.search_sql import columns, page, total
 from service.store.summaries import Seen, Summary
@@ -45,10 +46,18 @@ _FOUND = f"""
     JOIN token k ON k.owner = {WIDE} AND k.name = w.name AND k.code = w.code AND k.system = w.system
     JOIN current c ON c.key = k.key JOIN resource r ON r.sequence = c.sequence ORDER BY w.place, c.key
 """
-_TOUCH = (
-    "INSERT INTO touched (patient, sequence) SELECT * FROM unnest($1::text[], $2::bigint[]) "
-    "ON CONFLICT DO NOTHING"
-)
+_TOUCH = """
+    WITH touch AS (
+        INSERT INTO touched (patient, sequence) SELECT * FROM unnest($1::text[], $2::bigint[])
+        ON CONFLICT DO NOTHING
+    ), there AS MATERIALIZED (
+        SELECT id FROM current WHERE type = 'Patient' AND id = ANY($1::text[]) ORDER BY id FOR KEY SHARE
+    )
+    SELECT name FROM entry WHERE kind = 'erasure' AND name = ANY($1::text[])
+    UNION ALL SELECT id FROM there WHERE id = ''
+"""
+"""Notes whose resources changed; answers those who were erased. Who is being erased meanwhile is waited for
+(their row in ``current`` is taken away and made anew), and the work is then done again."""
 _WORDS = "SELECT text, key FROM word WHERE text = ANY($1::text[])"
 _NO_WORD = -2
 _WIDTH = len(Version.__struct_fields__)
@@ -109,18 +118,27 @@ async def run_search(connection: Connection, query: Query, known: Known, dialect
 class PostgresTransaction(Buffered):
     """The Transaction of the contract."""
 
-    def __init__(
-        self, connection: Connection, learn: Learn, known: Known, now: Callable[[], int], *, alone: bool
+    def __init__(  # noqa: PLR0913 - what a transaction works with
+        self,
+        connection: Connection,
+        learn: Learn,
+        known: Known,
+        now: Callable[[], int],
+        *,
+        alone: bool,
+        generation: int,
     ) -> None:
         """``learn`` numbers words, ``known`` answers numbers already known, ``now`` UTC milliseconds.
 
-        ``alone``: no other transaction writes references until this one ends.
+        ``alone``: no other transaction writes references until this one ends. ``generation`` is that of the
+        known numbers.
         """
         super().__init__(now)
         self._connection = connection
         self._learn = learn
         self._known = known
         self._alone = alone
+        self._generation = generation
         self._words: dict[str, int] = {}
         self._guards: set[int] = set()
         self._guards_of_written: set[int] = set()
@@ -285,13 +303,16 @@ class PostgresTransaction(Buffered):
                 )
                 for key, one in pending.versions
             ]
-            await self._connection.execute(RESOURCE, *columns_of(versions))
+            generation = await self._connection.fetchval(RESOURCE, *columns_of(versions))
+            if generation != self._generation:
+                raise WordsTakenBack(generation)
         for sql, rows in deletions(old):
             await self._connection.executemany(sql, rows)
         for sql, arrays in insertions(new):
             await self._connection.execute(sql, *arrays)
         if pending.touched:
-            await self._connection.execute(_TOUCH, *columns_of(sorted(pending.touched.items())))
+            erased = await self._connection.fetch(_TOUCH, *columns_of(sorted(pending.touched.items())))
+            self._refuse_erased([name for (name,) in erased])
 
     async def _numbers(self, texts: set[str]) -> dict[str, int]:
         """The numbers of those words that have one."""
@@ -299,6 +320,9 @@ class PostgresTransaction(Buffered):
         short = {shortened(text): text for text in texts - numbers.keys()}
         rows = await self._connection.fetch(_WORDS, list(short)) if short else ()
         return numbers | {short[text]: number for text, number in rows}
+
+    async def _asked(self, statement: Statement) -> Sequence[Sequence[Any]]:
+        return await self._run(statement[0], *statement[1])
 
     async def _run(self, sql: str, *values: Any) -> Sequence[Sequence[Any]]:
         """Run a shared statement, its values as they are."""

@@ -36,6 +36,9 @@ CREATE TABLE word (
     text text COLLATE "C" NOT NULL UNIQUE
 );
 
+-- Raised whenever numbers of words are taken back; processes that remember numbers compare it (postgres_words.py).
+CREATE SEQUENCE word_generation;
+
 -- Rows that transactions write when they relied on something not being there: of two such transactions at once
 -- one is done again (see guards.py).
 CREATE TABLE guard (

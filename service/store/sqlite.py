@@ -13,7 +13,7 @@ import threading
 import time
 from collections.abc import AsyncIterator, Awaitable, Callable, Sequence
 from concurrent.futures import ThreadPoolExecutor
-from contextlib import suppress
+from contextlib import closing, suppress
 from dataclasses import dataclass
 from datetime import datetime
 from functools import partial
@@ -36,6 +36,7 @@ from service.store.search_match import SQLITE, Statement
 from service.store.search_order import begun
 from service.store.search_sql import columns
 from service.store.sqlite_archive import SqliteArchive, kept_after, visits
+from service.store.sqlite_archive import entries as travelling_entries
 from service.store.sqlite_audit import ends, record, run_audited, trail_chunk
 from service.store.sqlite_transaction import SqliteTransaction, Words, read_newest, run_labels, run_search
 from service.store.summaries import Seen, SummaryPage, SummaryQuery
@@ -60,6 +61,8 @@ _BUSY_SECONDS = 5.0
 """How long a write or a search waits for another program that holds the database."""
 _READ_SECONDS = 0.05
 """The same for reads by id, which hold up the calling thread."""
+_SCRUB_SECONDS = 60.0
+"""How long writing the file anew waits for others."""
 _SEARCH_SECONDS = 10.0
 _CHUNK = 200
 _STEPS = 100_000
@@ -102,6 +105,7 @@ class SqliteStore:
         except (sqlite3.Error, OSError) as error:
             raise StoreUnavailable(f"The database {path.name} can't be opened: {error}.") from error
         self._words = Words(self._writing)
+        self._generation = 0
         self._head = new_head()
         self._audit = Gathered(self._recorded)
         self._now: Callable[[], int] = lambda: milliseconds(clock())
@@ -217,8 +221,11 @@ class SqliteStore:
         async def trail(place: tuple[int, str, int]) -> list[Audited]:
             return await asyncio.to_thread(trail_chunk, connection, place, LATEST)
 
+        async def others() -> list[Entry]:
+            return await asyncio.to_thread(travelling_entries, connection)
+
         try:
-            async for row in in_chunks(versions, keys, trail):
+            async for row in in_chunks(versions, keys, trail, others):
                 yield row
         except sqlite3.Error as error:
             raise StoreUnavailable(f"The store can't be read now: {_why(error)}.") from error
@@ -228,6 +235,26 @@ class SqliteStore:
     async def archive(self, name: str, work: Callable[[Archive], Awaitable[T]]) -> T:
         """See Movable."""
         return await self._queued(name, SqliteArchive, work)
+
+    async def ask(self, statement: Statement) -> Sequence[Sequence[Any]]:
+        """See Asked."""
+        rows: list[Any] = await self._in_pool(lambda connection: connection.execute(*statement).fetchall())
+        return rows
+
+    async def scrub(self) -> bool:
+        """See Movable: the file is written anew, as its unused parts hold copies of rows that were moved.
+
+        Others can't write meanwhile. It needs as much free room again as the file takes.
+        """
+
+        def anew() -> bool:
+            with closing(self._connect(_SCRUB_SECONDS)) as connection, suppress(sqlite3.Error):
+                connection.execute("VACUUM")
+                busy, _, _ = connection.execute("PRAGMA wal_checkpoint(TRUNCATE)").fetchone()
+                return not busy
+            return False
+
+        return await asyncio.to_thread(anew)
 
     async def entries(self, kind: EntryKind) -> list[Entry]:
         """See Entries."""
@@ -281,6 +308,7 @@ class SqliteStore:
         )
         connection.execute("PRAGMA journal_mode = WAL")
         connection.execute("PRAGMA synchronous = FULL")
+        connection.execute("PRAGMA secure_delete = ON")  # what is taken away is overwritten
         with self._lock:
             self._opened.append(connection)
         return connection
@@ -332,6 +360,10 @@ class SqliteStore:
         """Begin a transaction; if the database stays locked, those behind have waited long enough as well."""
         try:
             self._writing.execute("BEGIN IMMEDIATE")
+            (generation,) = self._writing.execute("PRAGMA user_version").fetchone()
+            if generation != self._generation:  # numbers of words were taken back (see SqliteArchive.sweep)
+                self._words.clear()
+                self._generation = generation
         except sqlite3.Error:
             while not self._jobs.empty():
                 job = self._jobs.get()

@@ -4,12 +4,14 @@ from service.fhir.datetimes import LATEST
 from service.store.archive import CHUNK, Kept, Rows, in_chunks
 from service.store.audit import Audited
 from service.store.contract import Version, VisitKey
+from service.store.entries import Entry, travelling
 from service.store.migrations import COMPATIBLE_WITH, SCHEMA_VERSION, upgrade
 from service.store.search_sql import kept_columns
 from service.store.sqlite_audit import trail_chunk
 from service.store.sqlite_transaction import Connection, SqliteTransaction
+from service.store.unused_words import unused_texts
 
-__all__ = ["SqliteArchive", "kept_after", "visits"]
+__all__ = ["SqliteArchive", "entries", "kept_after", "visits"]
 
 _KEPT = (
     f"SELECT {kept_columns}, c.sequence = r.sequence FROM resource r JOIN current c ON c.key = r.key "
@@ -29,14 +31,22 @@ def visits(connection: Connection) -> list[VisitKey]:
     return [VisitKey(*row) for row in connection.execute(sql)]
 
 
+def entries(connection: Connection) -> list[Entry]:
+    """Answer the entries that travel."""
+    return [Entry(*row) for row in connection.execute(*travelling())]
+
+
 class SqliteArchive(SqliteTransaction):
     """The Archive of ``archive.py``. Its coroutines never wait."""
+
+    refuses_erased = False
 
     async def is_empty(self) -> bool:
         """See Archive."""
         tables = ("resource", "visit_record", "audit")
         sql = " UNION ALL ".join(f"SELECT 1 FROM {table}" for table in tables)
-        return self._connection.execute(f"{sql} LIMIT 1").fetchone() is None
+        nothing = self._connection.execute(f"{sql} LIMIT 1").fetchone() is None
+        return nothing and not entries(self._connection)
 
     def rows(self) -> Rows:
         """See Archive."""
@@ -51,7 +61,18 @@ class SqliteArchive(SqliteTransaction):
         async def trail(place: tuple[int, str, int]) -> list[Audited]:
             return trail_chunk(self._connection, place, LATEST)
 
-        return in_chunks(versions, keys, trail)
+        async def others() -> list[Entry]:
+            return entries(self._connection)
+
+        return in_chunks(versions, keys, trail, others)
+
+    async def sweep(self) -> int:
+        """See Archive; whoever remembers numbers of words sees by user_version that some are taken back."""
+        await self._flush()
+        rows = self._connection.execute(*unused_texts()).fetchall()
+        (generation,) = self._connection.execute("PRAGMA user_version").fetchone()
+        self._connection.execute(f"PRAGMA user_version = {generation + 1}")
+        return len(rows)
 
     async def upgrade(self) -> bool:
         """See Archive."""

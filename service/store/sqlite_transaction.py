@@ -1,15 +1,17 @@
 """Reads and writes inside one SQLite transaction; the connection is passed in."""
 
 from collections.abc import Callable, Sequence
+from typing import Any
 
 from service.errors import Conflict
 from service.fhir.search_parameters import stored_types
 from service.store.audit import Audited
 from service.store.buffered import Buffered, Head, Pending
 from service.store.contract import Identified, Label, Page, Query, Version, VisitKey
+from service.store.entries import erased_of
 from service.store.key_rows import TABLES, by_table
 from service.store.label_sql import labels_in_use, labels_of
-from service.store.search_match import WIDE
+from service.store.search_match import WIDE, Statement
 from service.store.search_order import begun, page_of
 from service.store.search_sql import columns, page, total
 from service.store.sqlite_audit import Connection, keep
@@ -216,6 +218,10 @@ class SqliteTransaction(Buffered):
     async def _write_audited(self, rows: Sequence[Audited]) -> None:
         keep(self._connection, rows)
 
+    async def _asked(self, statement: Statement) -> Sequence[Sequence[Any]]:
+        rows: list[Any] = self._connection.execute(*statement).fetchall()
+        return rows
+
     async def _write(self, pending: Pending) -> None:
         old, new = pending.file(self._words.number)
         self._connection.executemany(_NEW, pending.current(stored=False))
@@ -229,3 +235,5 @@ class SqliteTransaction(Buffered):
             for table, chosen in by_table(rows):
                 self._connection.executemany(statements[table], chosen)
         self._connection.executemany(_TOUCH, pending.touched.items())
+        erased = self._connection.execute(*erased_of(pending.touched)).fetchall() if pending.touched else ()
+        self._refuse_erased([name for (name,) in erased])

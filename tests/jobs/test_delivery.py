@@ -9,7 +9,8 @@ import pytest
 
 from service.errors import DeliveryFailed
 from service.fhir.search_keys import extract
-from service.jobs.delivery import PRELIMINARY, push
+from service.jobs.delivery import NOTHING_LEFT, PRELIMINARY, push
+from service.jobs.erasure import Eraser, Erasure
 from service.jobs.http_client import connect, retry_wait
 from service.jobs.ledger import Ledger
 from service.jobs.outgoing import Outgoing
@@ -318,3 +319,16 @@ async def test_what_says_it_is_preliminary_stays_until_it_is_final(store, folder
     await _push(store, folder)
     (entry,) = _bundles(httpx_mock)[1]["entry"]
     assert entry["resource"]["status"] == "final"
+
+
+@pytest.mark.anyio
+async def test_what_was_erased_is_no_longer_sent(httpx_mock, store, folder):
+    await _put(store, _patient("ann"), _patient("ben"), _observation("o1", "ann"))
+    eraser = Eraser(lambda version: extract(json.loads(version.content)), "")
+    found = await eraser.look(store, "ann", lambda _done, _all: None)
+    erasure = Erasure("2026-06-01T00:00:00.000Z", "asked for", "person", "root")
+    await eraser.erase(store, found, erasure, [], lambda _first: ())
+    _metadata(httpx_mock, keeps=("Patient",))
+    httpx_mock.add_response(url=REMOTE, json={"resourceType": "Bundle", "type": "transaction-response"})
+    delivered = await _push(store, folder)
+    assert (delivered.resources, delivered.reasons) == (1, {NOTHING_LEFT: 1})

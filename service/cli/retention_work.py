@@ -1,0 +1,114 @@
+"""Erasing as the command does it: with its AuditEvents, and with what lies beside the database."""
+
+from dataclasses import dataclass
+
+from service.cli.local import found_by, machine_user, now
+from service.errors import StoreUnavailable
+from service.fhir.datetimes import instant, milliseconds
+from service.jobs.erasure import Erased, Eraser, Erasure, erasures
+from service.jobs.erasure_elsewhere import received, write_register
+from service.jobs.erasure_plan import Telling
+from service.jobs.ledger import ledgers
+from service.jobs.vault import released_as, withdraw
+from service.security.audit import Facts
+from service.security.audit_event import events_of
+from service.settings import Settings
+from service.store.archive import Movable
+from service.store.audit import Event
+
+__all__ = ["Report", "Wish", "Work", "eraser_for", "told_of"]
+
+
+@dataclass(frozen=True, slots=True)
+class Wish:
+    """Why somebody is erased: in words, who wants it (a kind), the command, and a code of v3-ActReason."""
+
+    reason: str
+    asked_by: str
+    command: str = "erase"
+    purpose: str = "PATADMIN"
+
+
+@dataclass(frozen=True, slots=True)
+class Report:
+    """What was erased, who received something of it, and the ids under which research released it."""
+
+    patient: str
+    erased: Erased
+    received: list[str]
+    released: list[str]
+
+
+def told_of(command: str, subtype: str, reason: str, purpose: str, *names: str) -> list[Event]:
+    """The AuditEvents of what the command does.
+
+    ``subtype`` is a code of iso-21089-lifecycle, ``purpose`` one of v3-ActReason; ``names`` are ``Type/id``.
+    """
+    facts = Facts(
+        subtype=subtype,
+        action="D" if subtype == "destroy" else "E",
+        command=f"retention {command}",
+        kind="110110",
+        agent=machine_user(),
+        purpose=purpose,
+        reason=reason,
+    )
+    for name in names:
+        type_, _, id_ = name.partition("/")
+        (facts.patients if type_ == "Patient" else facts.named)[id_ if type_ == "Patient" else name] = None
+    return events_of(facts, 200)
+
+
+def eraser_for(settings: Settings) -> Eraser:
+    """Knows what versions are found by at this site."""
+    return Eraser(found_by(settings), f"{settings.base_url}/fhir" if settings.base_url else "")
+
+
+@dataclass(frozen=True, slots=True)
+class Work:
+    """Erases from the store of the settings."""
+
+    store: Movable
+    settings: Settings
+    eraser: Eraser
+
+    async def rehearse(self, patient: str, told: Telling) -> Report:
+        """Say what ``erase`` would do, and do nothing."""
+        found = await self.eraser.look(self.store, patient, told)
+        return self._report(patient, await self.eraser.rehearse(self.store, found))
+
+    async def clean(self) -> bool:
+        """Take away what is left of those who were erased; whether nobody kept it from that."""
+        try:
+            await self.store.archive("sweep", lambda archive: archive.sweep())
+        except StoreUnavailable:
+            return False
+        return await self.store.scrub()
+
+    async def erase(self, patient: str, wish: Wish, told: Telling) -> Report:
+        """Erase a person here, and forget them in the vault, the ledgers and the register."""
+        found = await self.eraser.look(self.store, patient, told)
+        erasure = Erasure(instant(milliseconds(now())), wish.reason, wish.asked_by, machine_user())
+        events = told_of(wish.command, "destroy", wish.reason, wish.purpose, f"Patient/{patient}")
+        folder = self.settings.data_dir
+        erased = await self.eraser.erase(
+            self.store, found, erasure, events, lambda first: received(folder, patient, first)
+        )
+        report = self._report(patient, erased)
+        write_register(folder, await erasures(self.store))
+        withdraw(folder / _VAULT, patient)
+        for ledger in ledgers(folder):
+            ledger.forget(patient)
+        return report
+
+    def _report(self, patient: str, erased: Erased) -> Report:
+        folder = self.settings.data_dir
+        return Report(
+            patient,
+            erased,
+            received(folder, patient, erased.first),
+            released_as(folder / _VAULT, patient),
+        )
+
+
+_VAULT = "research-vault"

@@ -1,0 +1,126 @@
+"""``retention``, ``restore`` and ``list`` by the command: one person of two is held, released and erased."""
+
+import json
+import sqlite3
+from contextlib import closing
+
+import pytest
+from click.testing import CliRunner
+
+from service.cli import main
+from service.jobs.ledger import Ledger
+from service.jobs.vault import Vault
+from service.shipped import shipped
+
+WHY = ("--reason", "a letter of 4 February")
+ASKED = ("--requested-by", "person", "--yes")
+
+
+@pytest.fixture(scope="module")
+def filled(tmp_path_factory):
+    """A data folder with two invented people, made once, and the ids of the two."""
+    folder = tmp_path_factory.mktemp("filled")
+    records = [
+        shipped("examples", "visits") / f"{name}.yaml" for name in ("demo-01-visit-1", "demo-02-visit-1")
+    ]
+    ended = CliRunner().invoke(main, ["load", *map(str, records), "--data-dir", str(folder)])
+    assert ended.exit_code == 0, ended.output
+    return folder
+
+
+@pytest.fixture
+def command(filled, tmp_path, monkeypatch):
+    with closing(sqlite3.connect(filled / "swallow.sqlite")) as source:
+        source.execute("VACUUM INTO ?", [str(tmp_path / "swallow.sqlite")])
+    monkeypatch.setenv("SWALLOW_DATA_DIR", str(tmp_path))
+
+    def run(*words):
+        return CliRunner().invoke(main, [*map(str, words)])
+
+    return run
+
+
+@pytest.fixture
+def ann(tmp_path):
+    with closing(sqlite3.connect(tmp_path / "swallow.sqlite")) as connection:
+        return min(row[0] for row in connection.execute("SELECT id FROM current WHERE type = 'Patient'"))
+
+
+def events(command):
+    return [json.loads(line) for line in command("audit", "export").stdout.splitlines()]
+
+
+def test_a_person_is_held_released_and_erased(command, ann, tmp_path):
+    ledger = Ledger(tmp_path, "https://record.example.org/fhir")
+    ledger.acknowledge(ann, 10_000)
+    vault = Vault(tmp_path / "research-vault")
+    vault.keep(ann, {f"Patient/{ann}": "released-as"})
+
+    assert command("retention", "hold", f"Patient/{ann}", *WHY).exit_code == 0
+    listed = command("retention", "list").output
+    assert f"held    Patient/{ann}" in listed
+    assert "people, after their last contact: kept for ever" in listed
+    assert "1 people are held" in command("doctor").output
+    refused = command("retention", "erase", ann, *WHY, *ASKED)
+    assert refused.exit_code == 1
+    assert f"There is a hold on Patient/{ann}" in refused.output
+    assert command("retention", "release", ann, *WHY).exit_code == 0
+    assert command("retention", "release", ann, *WHY).exit_code == 1
+
+    said = command("retention", "erase", ann, "--requested-by", "person", *WHY, "--dry-run")
+    assert said.output.endswith("Nothing was erased.\n")
+    asked = CliRunner().invoke(
+        main, ["retention", "erase", ann, "--requested-by", "person", *WHY], input="n\n"
+    )
+    assert asked.exit_code == 1
+    assert vault.of(ann)
+
+    backup = tmp_path / "before.backup"
+    assert command("backup", backup).exit_code == 0
+    erased = command("retention", "erase", ann, *WHY, *ASKED)
+    assert erased.exit_code == 0, erased.output
+    lines = said.output.splitlines()[:-1]
+    assert erased.output.splitlines() == [*lines, f"Patient/{ann} was erased."]
+    assert "delivered before, ask them to erase it: https://record.example.org/fhir" in lines
+    assert "released for research as Patient/released-as: ask who holds a release to leave it out" in lines
+    assert not vault.of(ann)
+    assert ann not in ledger.path.read_text("utf-8")
+    assert f"erased  Patient/{ann}" in command("retention", "list").output
+    assert command("retention", "erase", ann, *WHY, *ASKED).exit_code == 0  # whoever was killed says it again
+    assert command("audit", "verify").exit_code == 0
+    told = [one for one in events(command) if one["type"]["code"] == "110110"]
+    assert [one["subtype"][0]["code"] for one in told] == ["hold", "unhold", "destroy"]
+    assert told[-1]["entity"][0]["what"]["reference"] == f"Patient/{ann}"
+    assert told[-1]["purposeOfEvent"][0]["text"] == WHY[1]
+
+    restore_brings_nobody_back(command, ann, tmp_path, backup)
+
+
+def restore_brings_nobody_back(command, ann, tmp_path, backup):
+    later = tmp_path / "later.backup"
+    assert command("backup", later).exit_code == 0
+    for more in (["--erasures", str(tmp_path / "erasures.json")], ["--erasures", str(later)]):
+        folder = tmp_path / more[-1].rpartition("/")[2].partition(".")[0]
+        ended = command("restore", backup, "--data-dir", folder, *more)
+        assert ended.exit_code == 0, ended.output
+        assert "1 people who had been erased since were erased again." in ended.output
+        assert command("retention", "erase", ann, *WHY, *ASKED, "--data-dir", folder).exit_code == 0
+        assert "1 erasures" in command("retention", "list", "--data-dir", folder).output
+        with closing(sqlite3.connect(folder / "swallow.sqlite")) as connection:
+            rows = connection.execute(
+                "SELECT id FROM current WHERE type = 'Patient' AND NOT deleted"
+            ).fetchall()
+        assert len(rows) == 1
+        assert rows[0][0] != ann
+    plain = command("restore", backup, "--data-dir", tmp_path / "plain")
+    assert "If anybody was erased after this backup was made, restore it with --erasures." in plain.output
+
+
+def test_nobody_is_said(command):
+    for word in ("hold", "release", "erase"):
+        more = ASKED if word == "erase" else ()
+        ended = command("retention", word, "nobody", *WHY, *more)
+        assert ended.exit_code == 1
+        assert "Patient/nobody" in ended.output
+    ended = command("retention", "hold", "http://none.example.org|7", *WHY)
+    assert "was not found" in ended.output
