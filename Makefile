@@ -91,7 +91,8 @@ demo: .venv
 	$(BIN)/swallow-interop demo
 
 test: $(BIN)/.dev $(EXAMPLES) $(EXPANSIONS) $(CORE) $(PATCHES) $(CLIENT) $(AXE) postgres chromium
-	$(BIN)/python -m pytest -n 2 --dist loadfile
+	$(BIN)/python -m compileall -q service  # two hundred commands would each do so
+	PYTHONDONTWRITEBYTECODE= $(BIN)/python -m pytest -n 2 --dist loadfile
 
 conformance: $(BIN)/.dev $(EXAMPLES) $(EXPANSIONS) $(PATCHES) $(CLIENT) postgres
 	$(BIN)/python -m pytest -n 2 --dist loadfile -m conformance --conformance=tests/conformance/rows.md

@@ -1,5 +1,9 @@
 """Shared fixtures, and what the run tells at its end."""
 
+import os
+import shutil
+import subprocess
+import sys
 from collections import defaultdict
 from collections.abc import Callable, Iterator
 from datetime import datetime
@@ -16,16 +20,26 @@ from service.store.sqlite import SqliteStore
 settings.register_profile("untimed", deadline=None)  # a slow machine is no fault of what is tested
 settings.load_profile("untimed")
 
+COLLECTED = pytest.StashKey[tuple[pytest.Item, ...]]()
 TOLD = "told"
 CONFORMANCE = "conformance"
+MEMORY, ENOUGH = Path("/dev/shm"), 4 << 30  # noqa: S108 - pytest makes a folder of its own there
+
+
+def pytest_configure() -> None:
+    """Keep the tests' folders in memory where there is room: a store flushes to disk before it answers."""
+    if MEMORY.is_dir() and os.access(MEMORY, os.W_OK) and shutil.disk_usage(MEMORY).free > ENOUGH:
+        os.environ.setdefault("PYTEST_DEBUG_TEMPROOT", str(MEMORY))
 
 
 def pytest_addoption(parser: pytest.Parser) -> None:
     parser.addoption("--conformance", type=Path, help="write the table of the standard's rows to this file")
 
 
-def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+@pytest.hookimpl(tryfirst=True)
+def pytest_collection_modifyitems(session: pytest.Session, items: list[pytest.Item]) -> None:
     """Let a test's report tell which rows of the standard it shows, also across processes."""
+    session.stash[COLLECTED] = tuple(items)
     for item in items:
         rows = [row for mark in item.iter_markers(CONFORMANCE) for row in mark.args]
         if rows:
@@ -81,8 +95,21 @@ def pytest_terminal_summary(terminalreporter: pytest.TerminalReporter) -> None:
 def pytest_collection_finish(session: pytest.Session) -> None:
     """Write the table without results when tests are only listed."""
     if session.config.option.collectonly and session.config.option.conformance:
-        shown = ((item.nodeid, PASSES, dict(item.user_properties)) for item in session.items)
-        session.config.option.conformance.write_text(table(_by_row(shown)), "utf-8")
+        session.config.option.conformance.write_text(_without_results(session), "utf-8")
+
+
+@pytest.fixture(scope="session")
+def table_of_marks(
+    pytestconfig: pytest.Config, request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactory
+) -> str:
+    """The table without results, of all tests, whatever part of them runs."""
+    root = pytestconfig.rootpath
+    if [Path(one).absolute() for one in pytestconfig.args] == [root / "tests"]:
+        return _without_results(request.session)
+    file = tmp_path_factory.mktemp("table") / "rows.md"
+    words = [sys.executable, "-m", "pytest", "--collect-only", "-q", f"--conformance={file}"]
+    subprocess.run(words, cwd=root, check=True, capture_output=True, timeout=600)  # noqa: S603 - our own words
+    return file.read_text("utf-8")
 
 
 def pytest_sessionfinish(session: pytest.Session) -> None:
@@ -96,6 +123,11 @@ def pytest_sessionfinish(session: pytest.Session) -> None:
             if isinstance(report, pytest.TestReport)
         )
         session.config.option.conformance.write_text(table(_by_row(shown)), "utf-8")
+
+
+def _without_results(session: pytest.Session) -> str:
+    shown = ((item.nodeid, PASSES, dict(item.user_properties)) for item in session.stash[COLLECTED])
+    return table(_by_row(shown))
 
 
 def _by_row(shown: Iterator[tuple[str, str, dict[str, list[str]]]]) -> dict[str, dict[str, str]]:

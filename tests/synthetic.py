@@ -1,6 +1,6 @@
 """Invented visit records in any number, for load, crash and speed tests.
 
-Copies of the eight visits of one demo person under other numbers; all labelled as test data.
+Copies of the visits of demo people under other numbers; all labelled as test data.
 """
 
 from collections.abc import Iterator
@@ -16,6 +16,12 @@ def visit_records(patients: int) -> Iterator[tuple[str, str]]:
     for number in range(1, patients + 1):
         for visit, text in enumerate(templates, 1):
             yield f"syn-{number:05d}-visit-{visit}.yaml", text.replace(PERSON, f"syn-{number:05d}")
+
+
+def visit_record(person: str, visit: int, number: int) -> tuple[str, str]:
+    """Name and YAML text of one visit of a demo person, as that of the person of another number."""
+    text = (VISITS / f"{person}-visit-{visit}.yaml").read_text("utf-8")
+    return f"syn-{number:05d}-visit-{visit}.yaml", text.replace(person, f"syn-{number:05d}")
 
 
 def files(folder: Path, patients: int) -> list[Path]:

@@ -7,6 +7,7 @@ owner alone; tokens are valid for eight hours.
 import ipaddress
 import secrets
 import stat
+from functools import lru_cache
 from pathlib import Path
 
 import msgspec
@@ -83,7 +84,13 @@ def _read_or_make(path: Path) -> RSAKey:
         _make(path)
     if stat.S_IMODE(path.stat().st_mode) & 0o077:
         raise ServiceError(f"Others can read the key file {path.name}: set its mode to 0600, or delete it.")
-    return RSAKey.import_key(msgspec.json.decode(path.read_bytes()))
+    return _key(path.read_bytes())
+
+
+@lru_cache(maxsize=1)
+def _key(text: bytes) -> RSAKey:
+    """The key of a file; remembered, as its numbers are checked when it is read, which takes 50 ms."""
+    return RSAKey.import_key(msgspec.json.decode(text))
 
 
 def _make(path: Path) -> None:

@@ -14,7 +14,7 @@ from service.settings import Settings
 from service.store.contract import Store
 from tests.synthetic import visit_records
 
-__all__ = ["VISITS", "Bench", "bench", "uploads"]
+__all__ = ["VISITS", "Bench", "bench", "upload", "uploads"]
 
 VISITS = 8
 """Visit records of each person."""
@@ -46,6 +46,10 @@ async def bench(folder: Path, database_url: str = "") -> AsyncIterator[Bench]:
 
 def uploads(people: int) -> list[Upload]:
     """Eight visits of each person, as YAML, in time order."""
-    return [
-        Upload((UploadPart("record", text.encode(), file_name=name),)) for name, text in visit_records(people)
-    ]
+    return [upload(record) for record in visit_records(people)]
+
+
+def upload(record: tuple[str, str]) -> Upload:
+    """A record of this name and YAML text."""
+    name, text = record
+    return Upload((UploadPart("record", text.encode(), file_name=name),))

@@ -1,22 +1,13 @@
 """The table is as the tests say, and no required row is without a test or a reason."""
 
-import subprocess
-import sys
-from pathlib import Path
-
 import pytest
 from conformance.table import FAILS, PASSES, TABLE, cells, required, rows
 
-ROOT = Path(__file__).parents[2]
 
-
-@pytest.fixture(scope="module")
-def marked(tmp_path_factory):
+@pytest.fixture
+def marked(table_of_marks):
     """The table as the marks of today's tests make it, without running them."""
-    file = tmp_path_factory.mktemp("table") / "rows.md"
-    words = ["-m", "pytest", "--collect-only", "-q", "-m", "conformance", f"--conformance={file}"]
-    subprocess.run([sys.executable, *words], cwd=ROOT, check=True, capture_output=True, timeout=120)  # noqa: S603
-    return cells(file.read_text("utf-8"))
+    return cells(table_of_marks)
 
 
 @pytest.fixture(scope="module")
