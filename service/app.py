@@ -7,16 +7,15 @@ from collections.abc import AsyncIterator, Callable
 from contextlib import asynccontextmanager
 from datetime import UTC, datetime
 from functools import partial
-from pathlib import Path
 from typing import cast
 
 from fastapi import FastAPI, Request
 from starlette.responses import Response
+from starlette.routing import Route
 from starlette.types import ASGIApp, Receive, Scope, Send
 
 from service import __version__
 from service.correlation import Spans, open_spans
-from service.errors import ServiceError
 from service.interactions.context import definitions_with
 from service.jobs.backlog import Backlog
 from service.jobs.fetching import Fetching
@@ -27,12 +26,18 @@ from service.jobs.terminology_server import TerminologyServer
 from service.operations.cue_limits import cue_limits
 from service.operations.own_resources import own_resources
 from service.page.acts import act_routes
+from service.page.cookies import SESSION, names
 from service.page.desk import Desk
-from service.page.guard import COOKIE, Guard
+from service.page.emergency import emergency_routes
+from service.page.frame import Entrance
+from service.page.guard import Guard
 from service.page.guide_routes import guide_routes
+from service.page.hospital_record import HospitalRecord
+from service.page.login import login_routes
 from service.page.panel import panel_routes
 from service.page.panel_row import RowMaker
 from service.page.routes import page_routes
+from service.page.sign_in import SignIn
 from service.page.stored import StoredViews
 from service.rest.audited import Audited
 from service.rest.call import Call, Services, services_of
@@ -47,14 +52,10 @@ from service.rest.request_log import Lines, RequestLog
 from service.rest.routes import API_ROUTES, FHIR_ROUTES
 from service.rest.traced import Traced
 from service.rest.warm import warmed
-from service.security.clients import Clients
-from service.security.development_issuer import DevelopmentIssuer, is_loopback
-from service.security.pace import Pace, PacedVerifier
+from service.security.access import Access, access
+from service.security.pace import Pace
 from service.security.principal import Principal
-from service.security.signing_keys import SigningKeys
-from service.security.token_service import TokenService, own_name
-from service.security.tokens import Believed, Issuer, TokenVerifier
-from service.security.trusted_issuers import Listed, read_issuers, trusted
+from service.security.tokens import TokenVerifier
 from service.settings import Settings
 from service.store.beside import Beside
 from service.store.code_lists import CodeLists
@@ -113,10 +114,9 @@ def create_app(
     code_lists = CodeLists(settings.code_list_folder)
     outgoing = Outgoing(settings.outgoing_hosts)
     fetching = Fetching(outgoing)
-    listed = _listed(settings)
-    oauth, tokens = _access(settings, listed, fetching, lambda: app.entries, _seconds(clock))
+    believed = access(settings, fetching, lambda: app.entries, _seconds(clock))
     metrics = Metrics()
-    tokens.pace = _pace(settings.client_rate, settings)
+    believed.tokens.pace = _pace(settings.client_rate, settings)
     spans = open_spans() if settings.tracing else None
     runs = Runs()
 
@@ -132,17 +132,16 @@ def create_app(
         app.summaries = Summaries(
             opened, RowMaker(settings.zone, cue_limits(settings)), settings.zone, clock, runs
         )
-        smart = next((one.smart_configuration for one in listed if one.smart_configuration), {})
         app.services = Services(
             settings,
             followed,
-            tokens,
-            oauth,
+            believed.tokens,
+            believed.oauth,
             clock,
             definitions,
             code_lists,
             ask,
-            smart_configuration=smart,
+            smart_configuration=believed.smart_configuration,
             metrics=metrics,
             runs=runs,
             backlog=Backlog(opened, app.summaries, settings.data_dir),
@@ -176,19 +175,31 @@ def create_app(
         exception_handlers=dict.fromkeys((*HANDLED, Exception), _answer_error),
     )
     app.include_router(documented(API_ROUTES))
-    guard = Guard(tokens, settings.base_url)
-    pages = (
-        *panel_routes(_summaries, _stored, guard),
-        *act_routes(_desk, guard),
-        *page_routes(_views, guard),
-        *guide_routes(guard),
-    )
-    app.router.routes.extend(pages)
+    app.router.routes.extend(_pages(settings, believed, fetching, _seconds(clock)))
     # FastAPI's own way of changing the document
     app.openapi = lambda: openapi_document(app, FHIR_ROUTES)  # type: ignore[method-assign]
     app.lines = Lines(every=settings.log_level == "info")
-    app.front = _rings(app, tokens, metrics, spans, settings)
+    app.front = _rings(app, believed.tokens, metrics, spans, settings)
     return app
+
+
+def _pages(settings: Settings, believed: Access, fetching: Fetching, now: Callable[[], float]) -> list[Route]:
+    flows, base = believed.flows, settings.base_url.rstrip("/")
+    entrances = tuple(Entrance(flow.provider.name, f"/app/login/{id_}") for id_, flow in flows.items())
+    guard = Guard(believed.tokens, believed.sealing, base, entrances, development=settings.development_issuer)
+    record = HospitalRecord(fetching, _stored, f"{base}/fhir")
+    return [
+        *panel_routes(_summaries, _stored, guard),
+        *act_routes(_desk, guard),
+        *login_routes(believed, guard, record, _entries, now),
+        *emergency_routes(guard, now),
+        *page_routes(_views, guard, SignIn(guard, believed.sessions, flows)),
+        *guide_routes(guard),
+    ]
+
+
+def _entries(request: Request) -> Entries:
+    return cast("Service", request.scope["app"]).entries
 
 
 def _rings(
@@ -244,7 +255,7 @@ def _limits(settings: Settings, tokens: TokenVerifier) -> Limits:
         anonymous=_pace(settings.address_rate, settings),
         failures=_pace(settings.failure_rate, settings),
         believed=tokens.believed,
-        cookie=COOKIE,
+        cookies=names(SESSION),
         most=settings.max_requests,
         receive_s=settings.receive_seconds,
         trust_forwarded=settings.trust_forwarded,
@@ -287,46 +298,6 @@ def _terminology_server(settings: Settings, outgoing: Outgoing) -> TerminologySe
 def _desk(request: Request, principal: Principal) -> Desk:
     call = _page_call(request, principal)
     return Desk(_views(request, principal), principal, call.context, codes(call.services.settings.snomed))
-
-
-def _access(
-    settings: Settings,
-    listed: tuple[Listed, ...],
-    fetching: Fetching,
-    entries: Callable[[], Entries],
-    now: Callable[[], float],
-) -> tuple[TokenService, PacedVerifier]:
-    """Who issues tokens here, and who verifies them; a caller who is shut out is out after two halves."""
-    half = settings.revocation_seconds / 2
-    clients = Clients(entries, now, fetching.get, known_s=half)
-    keys = SigningKeys(entries, now, known_s=half)
-    oauth = TokenService(settings.base_url, clients, keys, entries, now)
-    believed = [oauth.issuer, *_issuers(settings, listed, fetching, now)]
-    admits = partial(clients.admits, own=oauth.issuer.name)
-    return oauth, PacedVerifier(believed, now, remembered_s=half, admits=admits)
-
-
-def _listed(settings: Settings) -> tuple[Listed, ...]:
-    return read_issuers(Path(settings.issuers), own_name(settings.base_url)) if settings.issuers else ()
-
-
-def _issuers(
-    settings: Settings, listed: tuple[Listed, ...], fetching: Fetching, now: Callable[[], float]
-) -> list[Believed]:
-    folder = Path(settings.issuers).parent
-    issuers = trusted(listed, folder, get=fetching.get, post=fetching.post, now=now)
-    return [*issuers, *_development_issuer(settings)]
-
-
-def _development_issuer(settings: Settings) -> list[Issuer]:
-    if not settings.development_issuer:
-        return []
-    if not is_loopback(settings.host):
-        raise ServiceError(
-            f"The development issuer is for this machine alone, but others can reach {settings.host}: "
-            "listen on 127.0.0.1, or switch the development issuer off."
-        )
-    return [DevelopmentIssuer(settings.data_dir).issuer()]
 
 
 async def _answer_error(request: Request, error: Exception) -> Response:

@@ -201,6 +201,9 @@ class Settings(BaseSettings):
     issuers: str = Field(
         "", description="JSON list of the issuers whose access tokens are believed; empty: none."
     )
+    providers: str = Field(
+        "", description="JSON list of where people sign in to the page; empty: with a token they were given."
+    )
     revocation_seconds: float = Field(
         10, gt=0, description="Seconds after which a client that was shut out is refused everywhere."
     )

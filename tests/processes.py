@@ -1,6 +1,7 @@
 """Real processes of the service, started, killed and asked from outside."""
 
 import json
+import os
 import re
 import signal
 import subprocess
@@ -24,13 +25,19 @@ def run(*arguments: str | Path, check: bool = True) -> subprocess.CompletedProce
 
 @contextmanager
 def serving(
-    *arguments: str | Path, command: tuple[str, ...] = COMMAND, sign: str = "/health/ready"
+    *arguments: str | Path,
+    command: tuple[str, ...] = COMMAND,
+    sign: str = "/health/ready",
+    settings: dict[str, str] | None = None,
 ) -> Iterator["Server"]:
-    """Start a command that serves and wait until it says where and answers ``sign``; killed at the end."""
-    words = [*command, *map(str, arguments)]
+    """Start a command that serves and wait until it says where and answers ``sign``; killed at the end.
+
+    ``settings`` stand in its environment.
+    """
+    words, environment = [*command, *map(str, arguments)], os.environ | (settings or {})
     with (
         tempfile.NamedTemporaryFile() as paper,
-        subprocess.Popen(words, stdout=paper, stderr=subprocess.STDOUT) as process,  # noqa: S603
+        subprocess.Popen(words, stdout=paper, stderr=subprocess.STDOUT, env=environment) as process,  # noqa: S603
     ):
         server = Server(process, Path(paper.name))
         try:

@@ -1,6 +1,7 @@
 """What the examples of running the service name exists: settings, commands, options, files, headers."""
 
 import configparser
+import json
 import re
 import shlex
 import shutil
@@ -8,8 +9,10 @@ import subprocess
 from pathlib import Path
 
 import pytest
+from joserfc.jwk import ECKey
 
 from service.cli import main
+from service.security.providers import read_providers
 from service.settings import Settings
 
 ROOT = Path(__file__).parent.parent
@@ -49,6 +52,16 @@ def test_the_settings_can_be_read_and_leave_time_to_stop(monkeypatch):
     unit = _unit(DEPLOY / "swallow-interop.service")["Service"]
     assert f"/var/lib/{unit['StateDirectory']}" == str(settings.data_dir)
     assert int(unit["TimeoutStopSec"]) > 10 + settings.stop_seconds, "10: the longest drain that is named"
+
+
+def test_the_places_to_sign_in_can_be_read(tmp_path):
+    shutil.copy2(DEPLOY / "providers.json", tmp_path)
+    (tmp_path / "login-secret").write_text("HTEST\n")
+    key = ECKey.generate_key("P-384", auto_kid=True).as_dict(private=True)
+    (tmp_path / "record-key.json").write_text(json.dumps(key))
+    login, record = read_providers(tmp_path / "providers.json")
+    assert (login.fhir, bool(record.fhir)) == ("", True)
+    assert login.role({"groups": ["swallow-therapists"]}) == "clinician"
 
 
 @pytest.mark.parametrize("path", SERVICES, ids=lambda path: path.name)

@@ -4,6 +4,7 @@ import asyncio
 import shutil
 import stat
 import sys
+import time
 from collections.abc import AsyncIterator, Iterator
 from datetime import timedelta
 from email.utils import parsedate_to_datetime
@@ -15,9 +16,11 @@ import click
 from service.cli.local import data_dir_option, now, opened, settings_for
 from service.cli.safety import check_safety
 from service.errors import ServiceError
+from service.jobs.fetching import Fetching
 from service.jobs.holds import holds
 from service.jobs.http_client import Response, TransportError, connect
 from service.jobs.outgoing import Outgoing
+from service.security.access import code_flows
 from service.security.keys import read_keys
 from service.security.token_service import own_name
 from service.security.trusted_issuers import Listed, read_issuers
@@ -57,6 +60,7 @@ async def _all(settings: Settings) -> list[_Finding]:
         *_folder(settings.data_dir),
         await _database(settings),
         *[one async for one in _issuers(settings)],
+        *[one async for one in _providers(settings)],
     ]
 
 
@@ -133,6 +137,24 @@ async def _issuer(one: Listed, outgoing: Outgoing) -> _Finding:
         said = f"its clock and ours are {skew.total_seconds():.0f} seconds apart; set this machine's by NTP"
         return _Finding(one.issuer, said, fine=False)
     return _Finding(one.issuer, f"{len(keys)} keys; its clock agrees with ours")
+
+
+async def _providers(settings: Settings) -> AsyncIterator[_Finding]:
+    if not settings.providers:
+        return
+    fetching = Fetching(Outgoing(settings.outgoing_hosts))
+    try:
+        for flow in code_flows(settings, fetching, time.time).values():
+            try:
+                await flow.ready()
+            except ServiceError as error:
+                yield _Finding(flow.provider.name, str(error), fine=False)
+            else:
+                yield _Finding(flow.provider.name, "tells its addresses and keys; people sign in there")
+    except ServiceError as error:
+        yield _Finding("providers", str(error), fine=False)
+    finally:
+        await fetching.close()
 
 
 def _skew(answer: Response) -> timedelta:

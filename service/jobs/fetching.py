@@ -1,8 +1,9 @@
-"""Small answers of other servers: the keys of issuers and clients, and what an issuer says of a token."""
+"""Small answers of other servers: keys, what is said of a token, who signed in, whom a record shows."""
 
 import asyncio
 import logging
 from contextlib import suppress
+from typing import Any
 
 from service.errors import AddressRefused, IssuerUnreachable
 from service.jobs.http_client import Client, TransportError, connect
@@ -24,38 +25,40 @@ class Fetching:
         self._outgoing = outgoing
         self._client: Client | None = None
 
-    async def get(self, url: str) -> bytes:
-        """Answer what is at an address; IssuerUnreachable if that can't be had."""
-        return await self._asked("GET", url)
+    async def get(self, url: str, token: str = "") -> bytes:
+        """Answer what is at an address; IssuerUnreachable if that can't be had.
 
-    async def post(self, url: str, form: dict[str, str], login: tuple[str, str]) -> bytes:
-        """Send a form, saying who asks by HTTP Basic; IssuerUnreachable without an answer."""
-        return await self._asked("POST", url, form, login)
+        With an access token, where there is one: then it is a resource of a record.
+        """
+        headers = {"Authorization": f"Bearer {token}", "Accept": "application/fhir+json"} if token else {}
+        return await self._asked("GET", url, headers=headers)
+
+    async def post(self, url: str, form: dict[str, str], login: tuple[str, str] | None) -> bytes:
+        """Send a form, saying who asks by HTTP Basic or in the form; IssuerUnreachable without an answer."""
+        return await self._asked("POST", url, data=form, auth=login)
 
     async def close(self) -> None:
         """Let the connections go."""
         if self._client is not None:
             await self._client.aclose()
 
-    async def _asked(
-        self, method: str, url: str, form: dict[str, str] | None = None, login: tuple[str, str] | None = None
-    ) -> bytes:
+    async def _asked(self, method: str, url: str, **sent: Any) -> bytes:
         with suppress(TransportError, TimeoutError, ValueError):
             try:
                 async with asyncio.timeout(_SECONDS):
-                    return await self._answer(method, url, form, login)
+                    return await self._answer(method, url, **sent)
             except AddressRefused as error:
                 _log.error("%s", error)
         raise IssuerUnreachable("Who issued the access token does not answer now; try again.")
 
     async def _answer(
-        self, method: str, url: str, form: dict[str, str] | None, login: tuple[str, str] | None
+        self, method: str, url: str, *, headers: dict[str, str] | None = None, **sent: Any
     ) -> bytes:
         if self._client is None:
             self._client = connect("", "", self._outgoing, timeout=_SECONDS)
-        headers = {"Accept": "application/json"}
+        accepted = {"Accept": "application/json"} | (headers or {})
         pieces: list[bytes] = []
-        async with self._client.stream(method, url, data=form, auth=login, headers=headers) as response:
+        async with self._client.stream(method, url, headers=accepted, **sent) as response:
             async for piece in response.aiter_bytes():
                 pieces.append(piece)
                 if sum(map(len, pieces)) > _MOST_BYTES:

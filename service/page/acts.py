@@ -85,7 +85,7 @@ class _Act:
         return html(
             "act.html",
             status=status,
-            caller=desk.principal.subject,
+            caller=desk.principal.called,
             view=view,
             form=self.guard.form_token(request),
             to=request.url.path,

@@ -13,16 +13,19 @@ from urllib.parse import urlsplit
 from starlette.requests import Request
 from starlette.responses import Response
 
-from service.errors import Forbidden, ServiceError, Unauthenticated
+from service.errors import Forbidden, Gone, NotFound, ServiceError, Unauthenticated
+from service.page.cookies import EMERGENCY, SESSION, drop, kept
+from service.page.frame import Entrance, begin_frame, frame
 from service.page.rendering import html
 from service.security.audit import facts_of, not_audited, note_caller, request_line
+from service.security.emergency import SCOPE, Emergency, holder
 from service.security.principal import Principal
-from service.security.scopes import require
+from service.security.scopes import BREAK_GLASS, require
+from service.security.sealing import Sealing
 from service.security.tokens import TokenVerifier
 
-__all__ = ["COOKIE", "HEADERS", "Guard"]
+__all__ = ["HEADERS", "Guard"]
 
-COOKIE = "session"
 READ = (
     "Patient",
     "Goal",
@@ -54,10 +57,17 @@ Handler = Callable[[Request], Awaitable[Response]]
 
 @dataclass(frozen=True, slots=True)
 class Guard:
-    """Knows whom to believe (``verifier``) and the public address (``base_url``, may be empty)."""
+    """Knows whom to believe (``verifier``) and the public address (``base_url``, may be empty).
+
+    ``sealing`` opens what browsers keep for us, ``entrances`` are where people sign in; ``development``:
+    tokens of the built-in issuer are believed.
+    """
 
     verifier: TokenVerifier
+    sealing: Sealing
     base_url: str = ""
+    entrances: tuple[Entrance, ...] = ()
+    development: bool = False
 
     def around(self, handler: Handler, *, audited: bool = True) -> Handler:
         """Wrap a page: set the headers, and answer an error as a page with its status.
@@ -67,10 +77,13 @@ class Guard:
 
         async def endpoint(request: Request) -> Response:
             _note_page(request) if audited else not_audited(request.scope)
+            around = begin_frame(self.entrances, development=self.development)
             try:
                 response = await handler(request)
             except ServiceError as problem:
                 response = _refused(problem)
+            if around.left:
+                drop(response, EMERGENCY, secure=self.secure(request))
             for name, text in HEADERS.items():
                 response.headers.setdefault(name, text)
             return response
@@ -79,14 +92,31 @@ class Guard:
 
     async def caller(self, request: Request) -> Principal:
         """Answer the caller by Bearer header or cookie; Unauthenticated or Forbidden otherwise."""
-        if not (token := self._token(request)):
+        if not (token := self.token(request)):
             raise Unauthenticated("Sign in to see this page.")
-        return await self.admitted(token, request)
+        principal = await self.admitted(token, request)
+        await self._look_for_an_emergency(request, token, principal)
+        return principal
 
-    @staticmethod
-    def _token(request: Request) -> str:
+    def token(self, request: Request) -> str:
+        """The token a request brings along, empty if it has none."""
         scheme, _, bearer = request.headers.get("authorization", "").partition(" ")
-        return bearer.strip() if scheme.lower() == "bearer" else request.cookies.get(COOKIE, "")
+        if scheme.lower() == "bearer":
+            return bearer.strip()
+        return kept(request, SESSION, secure=self.secure(request))
+
+    async def _look_for_an_emergency(self, request: Request, token: str, principal: Principal) -> None:
+        """Note where the glass may be broken, and that it is, which holds for one person's pages alone."""
+        if BREAK_GLASS in principal.scopes.plain and request.url.path.startswith("/app/patients/"):
+            frame().breakable = f"/app/patients/{request.path_params['id']}/emergency"
+        sealed = kept(request, EMERGENCY, secure=self.secure(request))
+        if not sealed:
+            return
+        found = await self.sealing.open(EMERGENCY, Emergency, sealed)
+        if found and found.holder == holder(token) and _within(request.url.path, found.patient):
+            request.scope[SCOPE] = frame().emergency = found
+        else:
+            frame().left = True
 
     async def admitted(self, token: str, request: Request) -> Principal:
         """Verify a token and that it may read what the pages show."""
@@ -109,7 +139,7 @@ class Guard:
 
     def form_token(self, request: Request) -> str:
         """What a form of ours carries back: made from the caller's own token, which no other site knows."""
-        return sha256(b"form " + self._token(request).encode()).hexdigest()
+        return sha256(b"form " + self.token(request).encode()).hexdigest()
 
     def own_form(self, request: Request, sent: str) -> None:
         """Refuse a posted form that one of our pages did not make for this very caller."""
@@ -120,6 +150,11 @@ class Guard:
     def secure(self, request: Request) -> bool:
         """Whether the browser reached us over https, so that the cookie may be bound to it."""
         return request.url.scheme == "https" or self.base_url.startswith("https:")
+
+
+def _within(path: str, patient: str) -> bool:
+    """Whether a page is one of a person's, or of a single resource, which is shown if it is theirs."""
+    return f"{path}/".startswith((f"/app/patients/{patient}/", "/app/resources/"))
 
 
 def _note_page(request: Request) -> None:
@@ -139,4 +174,5 @@ def _refused(problem: ServiceError) -> Response:
         page = html("sign_in.html", status=problem.status, problem=str(problem))
         page.headers["WWW-Authenticate"] = "Bearer"
         return page
-    return html("error.html", status=problem.status, problem=str(problem))
+    missing = isinstance(problem, NotFound | Gone)
+    return html("error.html", status=problem.status, problem=str(problem), missing=missing)

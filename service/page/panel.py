@@ -164,7 +164,7 @@ def _days(since: date | None, today: date) -> int | None:
 def _choices(caller: Principal, whose: str, view: Asked) -> dict[str, Any]:
     """Who asks, what was asked, and what can be."""
     return {
-        "caller": caller.subject,
+        "caller": caller.called,
         "member": caller.fhir_user,
         "no_cue_is_not_safety": NO_CUE_IS_NOT_SAFETY,
         "mine": bool(whose),

@@ -6,6 +6,7 @@ from jinja2 import Environment, PackageLoader, StrictUndefined
 from starlette.responses import HTMLResponse
 
 from service.page import cautions, charts, words
+from service.page.frame import frame
 
 __all__ = ["html"]
 
@@ -16,7 +17,9 @@ _environment = Environment(
     trim_blocks=True,
     lstrip_blocks=True,
 )
-_environment.globals.update(words=words, cautions=cautions, run_chart=charts.run_chart, drawn=charts)
+_environment.globals.update(
+    words=words, cautions=cautions, run_chart=charts.run_chart, drawn=charts, frame=frame
+)
 
 
 def html(template: str, *, status: int = 200, **values: Any) -> HTMLResponse:

@@ -48,12 +48,12 @@ class Views(Protocol):
         ...
 
 
-def page_routes(views: Callable[[Request, Principal], Views], guard: Guard) -> list[Route]:
+def page_routes(views: Callable[[Request, Principal], Views], guard: Guard, sign_in: SignIn) -> list[Route]:
     """Every route under /app but the list of patients, ready for the application's router.
 
     ``views`` answers the source for a request and its caller: a store may open only when the service starts.
     """
-    sign_in, pages = SignIn(guard), _Pages(views, guard)
+    pages = _Pages(views, guard)
     table = (
         ("/app/patients/{id}", "GET", pages.patient),
         ("/app/patients/{id}/summary.pdf", "GET", pages.summary),
@@ -84,7 +84,7 @@ class _Pages:
         view = await views.patient(request.path_params["id"], _as_of(request))
         return html(
             "patient.html",
-            caller=caller.subject,
+            caller=caller.called,
             view=view,
             decisions=await views.decisions(view.names, caller),
             decided=request.query_params.get("decided", ""),
@@ -95,7 +95,7 @@ class _Pages:
         views = self._views(request, caller)
         view = await views.patient(request.path_params["id"], _as_of(request))
         # compiling keeps a processor busy for a moment: off the event loop
-        sheet = await asyncio.to_thread(summary_pdf, view, author=caller.subject, made=views.today())
+        sheet = await asyncio.to_thread(summary_pdf, view, author=caller.called, made=views.today())
         name = f"progress-summary-{view.day.isoformat()}.pdf"
         headers = {
             "Content-Disposition": f'inline; filename="{name}"',  # whose it is stands inside only
@@ -111,7 +111,7 @@ class _Pages:
         view = await views.visit(patient, encounter)
         return html(
             "visit.html",
-            caller=caller.subject,
+            caller=caller.called,
             view=view,
             decisions=await views.decisions(view.names, caller),
             decided=request.query_params.get("decided", ""),
@@ -121,7 +121,7 @@ class _Pages:
         caller = await self._guard.caller(request)
         type_, id_ = request.path_params["type"], request.path_params["id"]
         view = await self._views(request, caller).resource(type_, id_, caller)
-        return html("resource.html", caller=caller.subject, view=view)
+        return html("resource.html", caller=caller.called, view=view)
 
 
 def _as_of(request: Request) -> date | None:

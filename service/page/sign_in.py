@@ -1,13 +1,19 @@
-"""Signing in by pasting an access token into a form; the token then lives in a cookie, never in a URL."""
+"""Signing in by pasting an access token into a form, and signing out; the token lives in a cookie, no URL."""
+
+from collections.abc import Mapping
+from contextlib import suppress
 
 from starlette.requests import Request
 from starlette.responses import RedirectResponse, Response
 
-from service.errors import InvalidInput
-from service.page.guard import COOKIE, Guard
+from service.errors import InvalidInput, ServiceError
+from service.page.cookies import EMERGENCY, SESSION, drop, keep
+from service.page.guard import Guard
 from service.page.posted import posted
 from service.page.rendering import html
-from service.security.audit import note_login
+from service.security.audit import note_caller, note_login
+from service.security.code_flow import CodeFlow
+from service.security.sessions import Sessions
 
 __all__ = ["SignIn"]
 
@@ -20,9 +26,9 @@ _LOGOUT = "110123"
 class SignIn:
     """The sign-in form, what it posts to, and signing out."""
 
-    def __init__(self, guard: Guard) -> None:
-        """Use ``guard`` to check where a form came from and whether its token is believed."""
-        self._guard = guard
+    def __init__(self, guard: Guard, sessions: Sessions, flows: Mapping[str, CodeFlow]) -> None:
+        """``guard`` knows whose token is believed, ``sessions`` end here, ``flows`` are the providers'."""
+        self._guard, self._sessions, self._flows = guard, sessions, flows
 
     async def form(self, _request: Request) -> Response:
         """GET /app/sign-in."""
@@ -35,20 +41,35 @@ class SignIn:
         token = await _posted_token(request)
         await self._guard.admitted(token, request)
         response = RedirectResponse("/app", status_code=303)
-        response.set_cookie(
-            COOKIE, token, path="/app", httponly=True, samesite="strict", secure=self._guard.secure(request)
-        )
+        keep(response, SESSION, token, secure=self._guard.secure(request))
         return response
 
     async def leave(self, request: Request) -> Response:
-        """POST /app/sign-out: forget the token."""
+        """POST /app/sign-out: forget the token, end its session here and then at its provider."""
         note_login(request.scope, _LOGOUT)
         self._guard.same_origin(request)
-        response = RedirectResponse("/app/sign-in", status_code=303)
-        response.delete_cookie(
-            COOKIE, path="/app", httponly=True, samesite="strict", secure=self._guard.secure(request)
-        )
+        flow = self._flows.get(await self._ended(request))
+        farewell = await flow.farewell() if flow else ""
+        if flow and farewell:
+            response: Response = html(
+                "passage.html", title="Signed out", to=farewell, where=flow.provider.name
+            )
+        else:
+            response = RedirectResponse("/app/sign-in", status_code=303)
+        for what in (SESSION, EMERGENCY):
+            drop(response, what, secure=self._guard.secure(request))
         return response
+
+    async def _ended(self, request: Request) -> str:
+        """End the session of a request that has one; answers its provider."""
+        token = self._guard.token(request)
+        with suppress(ServiceError):  # whoever has none is signed out already
+            principal = await self._guard.verifier.verify(token)
+            note_caller(request.scope, principal, self._guard.fhir_base(request))
+            provider = await self._sessions.end(token)
+            self._guard.verifier.forget(token)
+            return provider
+        return ""
 
 
 async def _posted_token(request: Request) -> str:

@@ -66,7 +66,7 @@ async def decide_summary(desk: Desk, request: Request, sent: dict[str, str]) -> 
     patient, day = request.path_params["id"], day_of(desk, sent.get("date", ""))
     view = await desk.views.patient(patient, day)
     made = desk.views.today()
-    sheet = await asyncio.to_thread(summary_pdf, view, author=desk.principal.subject, made=made)
+    sheet = await asyncio.to_thread(summary_pdf, view, author=desk.principal.called, made=made)
     return await file_summary(
         desk.views.store,
         patient,

@@ -30,6 +30,7 @@ from service.rest.readiness import Readiness
 from service.security.audit import facts_of, note_caller, note_emergency
 from service.security.confined_store import ConfinedStore
 from service.security.development_issuer import is_loopback
+from service.security.emergency import emergency_of
 from service.security.judge import Here
 from service.security.noted_store import NotedStore
 from service.security.principal import Principal
@@ -127,7 +128,8 @@ class Call:
     @property
     def emergency(self) -> str:
         """The reason why the caller breaks the glass, empty if they do not; Forbidden if they may not."""
-        reason = self.header("x-break-glass").strip()
+        held = emergency_of(self.request.scope)
+        reason = held.reason if held else self.header("x-break-glass").strip()
         if reason:
             require(self.principal.scopes, (BREAK_GLASS,))
             note_emergency(self.request.scope, reason)
@@ -137,7 +139,9 @@ class Call:
         services, person = self.services, self.principal.fhir_user
         care, broken = services.settings.clinician_reach, bool(self.emergency)
         base = self.base if "://" in person else ""
-        reach = services.remembered.reach(self.principal, base, care, broken=broken)
+        held = emergency_of(self.request.scope)
+        only = held.patient if held else ""
+        reach = services.remembered.reach(self.principal, base, care, broken=broken, only=only)
         here = Here(services.settings.zone, lambda: self.base, services.now)
         kept = reach.for_work() if work else reach
         store = ConfinedStore(services.store, kept, here, services.remembered)

@@ -23,6 +23,8 @@ _ALWAYS = frozenset({"/health/live", "/health/ready"})
 """Whoever watches the service must not be told that it is gone when it is busy."""
 _TOKENS = "/oauth/token"
 """Where a refusal is 400 as well (RFC 6749 section 5.2)."""
+_SIGN_INS = "/app/login/"
+"""Where people come back to from where they signed in."""
 _REFUSALS = frozenset({400, 401})
 _GIVEN_UP = 0.0
 """Stands where the end of a request's time stood."""
@@ -33,7 +35,7 @@ class Limits:
     """What one process lets through.
 
     ``anonymous`` counts requests without a token by address, ``failures`` log-ins that failed; an address
-    that failed too often is heard only with tokens that were ``believed`` before. ``cookie`` is where the
+    that failed too often is heard only with tokens that were ``believed`` before. ``cookies`` are where the
     page keeps its token. ``most`` requests are in work at once; a body must have come after ``receive_s``
     seconds.
     """
@@ -41,7 +43,7 @@ class Limits:
     anonymous: Pace
     failures: Pace
     believed: Callable[[str], bool]
-    cookie: str
+    cookies: tuple[str, ...]
     most: int
     receive_s: float
     trust_forwarded: bool = False
@@ -61,7 +63,7 @@ class Limited:
         if scope["path"] in _ALWAYS:
             await self._app(scope, receive, send)
             return
-        token = _token(scope, self._limits.cookie)
+        token = _token(scope, self._limits.cookies)
         try:
             self._admit(scope, token)
         except ServiceError as error:
@@ -96,21 +98,21 @@ class Limited:
 
 
 def _logs_in(scope: Scope, token: str) -> bool:
-    """Whether a request says who asks: by a token, or by a form."""
-    return bool(token) or scope["method"] == "POST"
+    """Whether a request says who asks: by a token, by a form, or by what a provider says of them."""
+    return bool(token) or scope["method"] == "POST" or scope["path"].startswith(_SIGN_INS)
 
 
-def _token(scope: Scope, cookie: str) -> str:
+def _token(scope: Scope, cookies: tuple[str, ...]) -> str:
     """The token a request carries, empty if it has none."""
     if bearer := sent_field(scope, "authorization"):
         return bearer.partition(" ")[2].strip()
     if not (sent := sent_field(scope, "cookie")):
         return ""
     try:
-        found = SimpleCookie(sent).get(cookie)
+        found = SimpleCookie(sent)
     except CookieError:
         return ""
-    return found.value if found else ""
+    return next((found[name].value for name in cookies if name in found), "")
 
 
 def _in_time(receive: Receive, seconds: float) -> Receive:

@@ -86,8 +86,12 @@ class Clients:
         await self._keep(msgspec.structs.replace(found, disabled=True))
 
     async def refuse(self, issuer: str, whom: str, until: int) -> None:
-        """Refuse tokens of an issuer by their client, subject or ``jti``, until a time in seconds."""
+        """Refuse tokens of an issuer by their client, subject or ``jti``, until a time in seconds.
+
+        Here at once, in other processes within SWALLOW_REVOCATION_SECONDS.
+        """
         await self._entries().enter(Entry("refusal", _refusal(issuer, whom), until))
+        self._read = float("-inf")
 
     async def admits(self, caller: Principal, id_: str, *, own: str) -> bool:
         """See Admits; ``own`` is the issuer of the tokens that clients fetch here."""

@@ -53,7 +53,7 @@ class FetchedKeys:
 
     def __init__(self, url: str, get: Get, now: Callable[[], float]) -> None:
         """``get`` fetches; ``now`` answers seconds."""
-        self._url, self._get, self._now = url, get, now
+        self.url, self._get, self._now = url, get, now
         self._keys: Sequence[Key] = ()
         self._fetched = self._tried = float("-inf")
         self._lock = asyncio.Lock()
@@ -78,10 +78,10 @@ class FetchedKeys:
     async def _renew(self) -> None:
         self._tried = self._now()
         try:
-            self._keys = read_keys(await self._get(self._url))
+            self._keys = read_keys(await self._get(self.url))
             self._fetched = self._now()
         except (IssuerUnreachable, ValueError) as error:
-            _log.warning("Keys could not be fetched from %s (%s).", self._url, type(error).__name__)
+            _log.warning("Keys could not be fetched from %s (%s).", self.url, type(error).__name__)
 
 
 def read_keys(text: bytes) -> tuple[Key, ...]:

@@ -15,7 +15,7 @@ class Principal:
     reference of the person, such as ``Practitioner/123``, empty for a system. ``expires`` is the token's end
     in seconds since 1970. ``patient`` is the id of the patient the token was made for (SMART's launch
     context), ``client`` the program that asks (``client_id``, or ``azp``), ``purpose`` what it says it asks
-    for, a code of v3-PurposeOfUse; each empty if the token does not say.
+    for, a code of v3-PurposeOfUse, ``name`` what to call the person; each empty if the token does not say.
     """
 
     subject: str
@@ -26,3 +26,9 @@ class Principal:
     patient: str = ""
     client: str = ""
     purpose: str = ""
+    name: str = ""
+
+    @property
+    def called(self) -> str:
+        """What a page calls them."""
+        return self.name or self.subject

@@ -127,16 +127,18 @@ class Reach:
         return self.whose[_narrowest(self.scopes)]
 
 
-def reach_of(principal: Principal, person: str, care: CareReach, *, broken: bool = False) -> Reach:
+def reach_of(
+    principal: Principal, person: str, care: CareReach, *, broken: bool = False, only: str = ""
+) -> Reach:
     """Answer how far a caller reaches.
 
     ``person`` is the ``Type/id`` that the token's fhirUser is here, empty for none. ``broken``: the glass was
     broken, which opens everybody's resources, labelled ones too, without asking Consents; not the resources
-    of other patients to a token about one patient.
+    of other patients to a token about one patient, and where ``only`` names a patient nobody else's.
     """
     scopes = principal.scopes
-    everybody = broken or care == "everybody"
-    cared = EVERYBODY if everybody else _cared_for(person, care)
+    everybody = Whose(only, one_patient(only), only) if only else EVERYBODY
+    cared = everybody if broken or care == "everybody" else _cared_for(person, care)
     launched = Whose(principal.patient, one_patient(principal.patient), principal.patient)
     level = _narrowest(scopes)
     about = f"Patient/{principal.patient}" if level == "patient" else person
@@ -145,7 +147,7 @@ def reach_of(principal: Principal, person: str, care: CareReach, *, broken: bool
     asks = Requester(actors, principal.purpose or _PURPOSES[level], "access")
     return Reach(
         scopes,
-        {"system": EVERYBODY, "user": cared, "patient": launched},
+        {"system": everybody, "user": cared, "patient": launched},
         frozenset() if broken else hidden,
         None if broken else asks,
     )

@@ -42,6 +42,11 @@ class SigningKeys:
         await self._look(0 if new else self._known_s)
         return [key for expires, key in self._keys.values() if expires > self._now()]
 
+    async def all(self) -> list[ECKey]:
+        """Answer the keys that count, each with its private part."""
+        await self._look(self._known_s)
+        return [key for expires, key in self._keys.values() if expires > self._now()]
+
     async def signing(self) -> ECKey:
         """Answer the key to sign with, made if there is none young enough."""
         await self._look(self._known_s)

@@ -102,6 +102,10 @@ class TokenVerifier:
         self._remember(token, principal)
         return principal
 
+    def forget(self, token: str) -> None:
+        """Look at a token anew the next time, whatever is remembered of it."""
+        self._verified.pop(token, None)
+
     def believed(self, token: str) -> bool:
         """Whether a token was verified before, as far as that is remembered; it may have ended since."""
         return token in self._verified
@@ -156,6 +160,7 @@ def principal_of(claims: dict[str, Any], issuer: str) -> Principal:
         patient=patient,
         client=client,
         purpose=_text(claims, "purpose_of_use"),
+        name=name if isinstance(name := claims.get("name"), str) else "",
     )
 
 

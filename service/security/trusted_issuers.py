@@ -117,7 +117,7 @@ def _problems(one: Listed, folder: Path) -> list[str]:
 
 def _problems_of_name(one: Listed, own: str) -> list[str]:
     """Whoever issued under a name of ours would say which of our clients asks, and with which rights."""
-    if one.issuer.rstrip("/") not in {own, DEVELOPMENT}:
+    if one.issuer.rstrip("/") not in {own, DEVELOPMENT} and not one.issuer.startswith(f"{own}/"):
         return []
     return [f"{one.issuer} is what this service calls its own issuer; an issuer outside has another name."]
 

@@ -56,6 +56,26 @@ def test_a_sound_deployment_has_no_problems(folder: Path, httpx_mock: HTTPXMock)
     assert "its schema is this program's" in result.output
 
 
+def test_where_people_sign_in_is_looked_at(
+    folder: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, httpx_mock: HTTPXMock
+) -> None:
+    base = "https://login.example.org"
+    path = tmp_path / "providers.json"
+    role = {"claim": "groups", "value": "therapists", "role": "clinician"}
+    entry = {"id": "hospital", "name": "Hospital", "issuer": base, "client_id": "swallow", "roles": [role]}
+    path.write_text(json.dumps([entry]))
+    monkeypatch.setenv("SWALLOW_PROVIDERS", str(path))
+    assert "needs SWALLOW_BASE_URL" in str(problems(looked_at(folder)))
+    monkeypatch.setenv("SWALLOW_BASE_URL", "https://swallow.example.org")
+    address = f"{base}/.well-known/openid-configuration"
+    endpoints = {f"{name}_endpoint": f"{base}/{name}" for name in ("authorization", "token")}
+    httpx_mock.add_response(url=address, json={"issuer": base, "jwks_uri": JWKS, **endpoints})
+    publish(httpx_mock, at=datetime.now(UTC))
+    assert "Hospital: tells its addresses and keys" in looked_at(folder).output
+    httpx_mock.add_response(url=address, status_code=404)
+    assert "can't be reached now" in str(problems(looked_at(folder)))
+
+
 def test_nothing_is_made_where_nothing_is_yet(tmp_path: Path) -> None:
     result = looked_at(tmp_path / "new")
     assert result.exit_code == 0, result.output

@@ -65,5 +65,7 @@ def request_ids(event: dict) -> Iterator[str]:
 
 def _is_recorded(scope: Scope, status: int) -> bool:
     path, method = scope["path"], scope["method"]
+    if path.startswith("/app/login/") and status == 303:  # a sign-in begins, nobody is known yet
+        return False
     is_open = path.startswith(OPEN) or (path, method) == ("/app/sign-in", "GET") or method == "OPTIONS"
     return not is_open and status not in {429, 503}  # floods are refused before anything is recorded

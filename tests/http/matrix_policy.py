@@ -83,6 +83,12 @@ TOKENS = {
     "clinician": Token(
         "user/*.rs intake goal-decisions", "user", {"*": "rs"}, words=("intake", "goal-decisions")
     ),
+    "emergency-clinician": Token(
+        "user/*.rs intake goal-decisions break-glass",
+        "user",
+        {"*": "rs"},
+        words=("intake", "goal-decisions", "break-glass"),
+    ),
     "patient v2": Token("patient/*.cruds", "patient", CRUDS),
     "patient v1": Token("patient/*.read", "patient", {"*": "rs"}),
     "patient one type": Token("patient/Observation.r", "patient", {"Observation": "r"}),
@@ -210,5 +216,26 @@ def _operations() -> _Rules:
     return rules
 
 
+_PERSON = "/app/patients/{id}"
+_ACTS = (
+    *("goals/{goal}", "decisions/{provenance}", "summary"),
+    *(f"visits/{{encounter}}/{act}" for act in ("exclusion", "signature", "trials/{trial}")),
+)
+PAGES: dict[str, tuple[str, ...]] = {
+    "open": (
+        *("GET /app/sign-in", "POST /app/sign-in", "POST /app/sign-out", "GET /app/style.css"),
+        *("GET /app/launch", "GET /app/login/{provider}", "GET /app/login/{provider}/callback"),
+        *("GET /app/{rest:path}", "GET /guide", "GET /guide/codes", "GET /guide/errors"),
+        *("GET /guide/value-sets/{id}", "GET /guide/package.tgz", "GET /guide/examples/{id}.json"),
+        *("GET /guide/{id}.json", "GET /guide/{id}"),
+    ),
+    "read": (
+        *("GET /app", "GET /app/", "POST /app", "GET /app/resources/{type}/{id}"),
+        *(f"GET {_PERSON}{rest}" for rest in ("", "/summary.pdf", "/visits/{encounter}")),
+        *(f"{method} {_PERSON}/{act}" for method in ("GET", "POST") for act in _ACTS),
+    ),
+    "break-glass": (f"GET {_PERSON}/emergency", f"POST {_PERSON}/emergency"),
+}
+"""The pages: open, for who may read what they show, or for who may break the glass besides."""
 RULES = _restful() | _operations()
 """By method and path, as the route table writes them."""

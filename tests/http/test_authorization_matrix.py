@@ -11,7 +11,7 @@ from typing import Any
 import msgspec
 import pytest
 from httpx import ASGITransport, AsyncClient, Response
-from matrix_policy import BEYOND, RULES, SHARED, TOKENS, Rule, Token, Whose
+from matrix_policy import BEYOND, PAGES, RULES, SHARED, TOKENS, Rule, Token, Whose
 from starlette.responses import Response as Answer
 from ward import DORA, VITAL_SIGNS, Tree, Ward, observation, ref
 
@@ -210,6 +210,26 @@ async def test_every_cell_is_as_the_policy_says(ward: Ward) -> None:
     assert not wrong, "\n".join([str(len(wrong)), *wrong[:60]])
     assert done.total() > FEWEST_CELLS
     assert min(done[kind] for kind in ("unknown", "forbidden", "hidden", "not found", "found")) > 20
+
+
+async def test_every_page_is_open_or_closed_as_the_policy_says(app: Any, ward: Ward) -> None:
+    routes = [one for one in app.router.routes if getattr(one, "path", "").startswith(("/app", "/guide"))]
+    rows = {f"{method} {one.path}" for one in routes for method in one.methods - {"HEAD"}}
+    assert rows == {row for kind in PAGES.values() for row in kind}
+    named = ("no token", "clinician", "emergency-clinician", "researcher")
+    callers = {name: asking(ward, TOKENS[name]) for name in named}
+    for kind, row in ((kind, row) for kind, rows in PAGES.items() for row in rows):
+        method, path = row.split()
+        address = path.replace("{id}", "ann").replace("{type}", "Goal")
+        told = {
+            name: (await client.request(method, address, headers={"Origin": "http://test"})).status_code
+            for name, client in callers.items()
+        }
+        assert (told["no token"] == 401) is (kind != "open" or "callback" in row), row
+        assert (told["researcher"] == 403) is (kind != "open" or "launch" in row), row
+        posted = method == "POST" and kind != "open" and path != "/app"  # without the token of a form
+        assert (told["clinician"] == 403) is (kind == "break-glass" or posted or "launch" in row), row
+        assert (told["emergency-clinician"] == 403) is (posted or "launch" in row), row
 
 
 async def test_an_address_without_a_policy_is_closed(app: Any, ward: Ward) -> None:

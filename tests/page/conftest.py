@@ -8,8 +8,10 @@ import httpx
 import page_samples as samples
 import pytest
 from filed import ZONE, now
+from hospital import hospital
 from joserfc import jwt
 from joserfc.jwk import RSAKey
+from login_site import Site
 from page_reader import ORIGIN
 from reader import reading
 from starlette.applications import Starlette
@@ -23,9 +25,14 @@ from service.page.panel_row import RowMaker
 from service.page.patient_view import PatientView
 from service.page.resources import ResourceView
 from service.page.routes import page_routes
+from service.page.sign_in import SignIn
 from service.page.visit_view import VisitView
+from service.security.clients import Clients
 from service.security.keys import GivenKeys
 from service.security.principal import Principal
+from service.security.sealing import Sealing
+from service.security.sessions import Sessions
+from service.security.signing_keys import SigningKeys
 from service.security.tokens import Issuer, TokenVerifier
 from service.store.sqlite import SqliteStore
 
@@ -68,9 +75,33 @@ def reader(tmp_path_factory):
         yield one
 
 
-@pytest.fixture
+@pytest.fixture(scope="module")
 def anyio_backend() -> str:
     return "asyncio"
+
+
+@pytest.fixture(scope="module")
+def there():
+    with hospital() as one:
+        yield one
+
+
+@pytest.fixture(scope="module")
+async def service(tmp_path_factory, there):
+    """One service for all tests, as starting it takes longer than most of them."""
+    one = Site(tmp_path_factory.mktemp("site"), there)
+    async with one.running():
+        yield one
+
+
+@pytest.fixture
+async def site(service, there):
+    """The service a while later, when it remembers nothing, before a fresh browser and an honest hospital."""
+    service.wait(4_000)
+    there.straighten()
+    async with service.another_browser() as service.browser:
+        service.since = service.now()
+        yield service
 
 
 @pytest.fixture
@@ -104,14 +135,21 @@ def token():
     return make
 
 
+async def nothing(_url: str) -> bytes:
+    raise AssertionError("these pages fetch nothing")
+
+
 @pytest.fixture
 def browser(views, summaries):
     """Build a client that nobody has signed in, at an address of choice."""
 
     def make(address: str = ORIGIN, base_url: str = "") -> httpx.AsyncClient:
-        guard = Guard(TokenVerifier([ISSUER], time.time), base_url)
+        keys = SigningKeys(lambda: summaries.store, time.time)
+        guard = Guard(TokenVerifier([ISSUER], time.time), Sealing(keys, time.time), base_url)
+        clients = Clients(lambda: summaries.store, time.time, nothing)
+        sign_in = SignIn(guard, Sessions(ISSUER, keys, clients, time.time), {})
         listed = panel_routes(lambda _request: summaries, lambda _, __: summaries.store, guard)
-        routes = (*listed, *page_routes(lambda _, __: views, guard))
+        routes = (*listed, *page_routes(lambda _, __: views, guard, sign_in))
         app = Starlette(routes=list(routes))
         return httpx.AsyncClient(transport=httpx.ASGITransport(app), base_url=address)
 

@@ -2,15 +2,18 @@
 
 import json
 import shutil
+import socket
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
 import httpx
+from hospital import Hospital, hospital
 from playwright.sync_api import Browser, BrowserContext, Page, sync_playwright
 from processes import Server, serving
 
 AXE = Path(__file__).parents[2] / ".cache" / "axe" / "package" / "axe.min.js"
+VISITS = Path(__file__).parents[2] / "examples" / "visits"
 PICTURES = Path(__file__).parents[2] / ".cache" / "pictures"
 """Where the pages of the last run can be looked at."""
 PATIENTS = "https://clinic.example.org/patients"
@@ -26,10 +29,11 @@ LAST_VISITS = {
 
 
 class Reader:
-    """A running demo with its clinician's token, and a browser to look at it with."""
+    """A running demo with its clinician's token, a browser to look at it with, and the hospital around."""
 
-    def __init__(self, server: Server, browser: Browser, tokens: dict[str, str]) -> None:
-        self.url, self._browser, self.token = server.url, browser, tokens["clinician"]
+    def __init__(self, server: Server, browser: Browser, tokens: dict[str, str], there: Hospital) -> None:
+        self.url, self._browser, self.there = server.url, browser, there
+        self.tokens, self.token = tokens, tokens["emergency-clinician"]
         self.http = httpx.Client(headers={"Authorization": f"Bearer {self.token}"}, timeout=60)
 
     @contextmanager
@@ -69,6 +73,8 @@ class Reader:
             "status form": f"{demo_01}/goals/{self.goal('demo-01')}",
             "summary form": f"{demo_01}/summary",
             "exclusion form": f"{lost_view}/exclusion",
+            "signature form": f"{self.draft()}/signature",
+            "emergency form": f"{demo_01}/emergency",
             "resource": f"{self.url}/app/resources/Goal/{self.goal('demo-01')}",
             "person before any goal": self.person("demo-01", "2026-01-01"),
             "problem": f"{self.url}/app/patients/nobody",
@@ -87,6 +93,17 @@ class Reader:
         found = self._found(f"Encounter?patient={self.id(name)}&date={day}")
         return f"{self.url}/app/patients/{self.id(name)}/visits/{found[0]['id']}"
 
+    def draft(self) -> str:
+        """The address of a visit that nobody has signed yet, filed now."""
+        text = (VISITS / "demo-05-visit-7.yaml").read_text("utf-8")
+        for old, new in (("demo-05-visit-7", "demo-05-draft"), ("2026-09-11T", "2026-09-14T")):
+            assert old in text
+            text = text.replace(old, new)
+        headers = {"Content-Type": "application/yaml"}
+        text += "\nsignature: {state: draft}\n"
+        self.http.post(f"{self.url}/intake/visits", content=text, headers=headers).raise_for_status()
+        return self.visit("demo-05", "2026-09-14")
+
     def goal(self, name: str) -> str:
         """The id of a demo person's first goal."""
         return self._found(f"Goal?patient={self.id(name)}&_sort=start-date")[0]["id"]
@@ -101,13 +118,30 @@ def reading(folder: Path) -> Iterator[Reader]:
     """Start the demo and a browser; both end with the block."""
     program = shutil.which("chromium")
     assert program, "chromium is missing: make chromium"
-    with serving("demo", "--port", "0", "--data-dir", folder) as server, sync_playwright() as driver:
+    with hospital("localhost") as there, sync_playwright() as driver, _demo(folder, there) as server:
         tokens = json.loads((folder / "demo-tokens.json").read_text())
         browser = driver.chromium.launch(executable_path=program, args=["--no-sandbox"])
-        reader = Reader(server, browser, tokens)
+        reader = Reader(server, browser, tokens, there)
         yield reader
         reader.http.close()
         browser.close()
+
+
+@contextmanager
+def _demo(folder: Path, there: Hospital) -> Iterator[Server]:
+    """The demo with the hospital as a place to sign in, which is another site than ours."""
+    with socket.create_server(("127.0.0.1", 0)) as taken:
+        port = taken.getsockname()[1]
+    folder.mkdir(exist_ok=True)
+    listed = folder / "providers.json"
+    listed.write_text(json.dumps([there.login(folder), there.record(folder)]))
+    settings = {
+        "SWALLOW_PROVIDERS": str(listed),
+        "SWALLOW_BASE_URL": f"http://127.0.0.1:{port}",
+        "SWALLOW_OUTGOING_HOSTS": "localhost",
+    }
+    with serving("demo", "--port", str(port), "--data-dir", folder, settings=settings) as server:
+        yield server
 
 
 def picture(page: str, mode: str, kind: str = "png") -> Path:

@@ -3,7 +3,9 @@
 import io
 import re
 
+import httpx
 import pypdf
+import pytest
 from reader import LAST_VISITS, picture, violations
 
 
@@ -11,9 +13,8 @@ def test_signing_in_and_opening_a_person_by_keyboard_alone(reader):
     with reader.page(signed_in=False) as page:
         page.goto(f"{reader.url}/app")
         assert page.title() == "Sign in"
-        page.keyboard.press("Tab")  # skip link
-        page.keyboard.press("Tab")  # home
-        page.keyboard.press("Tab")
+        for _ in range(5):  # skip link, home, two places to sign in
+            page.keyboard.press("Tab")
         page.keyboard.type(reader.token)
         page.keyboard.press("Enter")
         page.wait_for_url(f"{reader.url}/app")
@@ -139,3 +140,70 @@ def test_every_demo_person_has_a_page_as_of_the_last_visit(reader):
             assert page.goto(reader.person(name)).status == 200, (name, day)
             assert page.locator(".goal").count() >= 2
             assert page.get_by_text("test data, an invented person").count() == 1
+
+
+@pytest.fixture
+def there(reader):
+    """The hospital, where somebody has to allow a sign-in."""
+    reader.there.straighten()
+    reader.there.waits = True
+    return reader.there
+
+
+def test_somebody_signs_in_at_the_hospital_and_out_again(reader, there):
+    with reader.page(signed_in=False) as page:
+        page.goto(f"{reader.url}/app")
+        page.get_by_role("link", name="Sign in with HTEST login").click()
+        page.get_by_text("Allow").click()
+        page.wait_for_url(f"{reader.url}/app")
+        assert page.get_by_text("Signed in as Wren Exampleton").is_visible()
+        assert {cookie["name"] for cookie in page.context.cookies()} == {"session"}
+        page.get_by_role("button", name="Sign out").click()
+        page.wait_for_url(f"{there.url}/auth/logout?*")
+        page.get_by_text("Back").click()
+        assert page.title() == "Sign in"
+        page.goto(f"{reader.url}/app")
+        assert page.title() == "Sign in"
+
+
+def test_the_record_opens_the_person_it_shows(reader, there):
+    with reader.page(signed_in=False) as page:
+        page.goto(f"{there.url}/ehr?app={reader.url}/app/launch")
+        page.get_by_text("Swallowing").click()
+        page.get_by_text("Allow").click()
+        page.wait_for_url(f"{reader.url}/app/patients/*")
+        assert page.get_by_role("heading", level=1).inner_text().startswith("Marlowe Testwell")
+        page.goto(f"{reader.url}/app/sign-in")
+        page.get_by_role("link", name="Sign in with HTEST record").click()
+        page.get_by_text("Allow").click()
+        page.wait_for_url(f"{reader.url}/app/patients/*")
+        assert page.get_by_role("heading", level=1).inner_text().startswith("Marlowe Testwell")
+        there.value = "nobody"
+        page.goto(f"{reader.url}/app/login/record")
+        page.get_by_text("Allow").click()
+        assert page.get_by_role("alert").inner_text().startswith("The person you opened is not on file here")
+
+
+def test_in_an_emergency_a_record_opens_and_says_so_until_it_is_left(reader):
+    stranger = {"resourceType": "Patient", "id": "stranger", "name": [{"family": "HTEST"}]}
+    headers = {"Authorization": f"Bearer {reader.tokens['integrator']}"}
+    httpx.put(f"{reader.url}/fhir/Patient/stranger", json=stranger, headers=headers).raise_for_status()
+    with reader.page(script=True) as page:
+        page.goto(f"{reader.url}/app/patients/stranger")
+        assert violations(page) == []
+        page.get_by_role("link", name="emergency access").click()
+        page.get_by_role("button", name="Break the glass").click()
+        page.get_by_text("Give the reason in words").wait_for()
+        assert violations(page) == []
+        page.get_by_label("Reason").fill("Choking, nobody of the team is here")
+        page.get_by_role("button", name="Break the glass").click()
+        page.wait_for_url(f"{reader.url}/app/patients/stranger")
+        banner = page.get_by_role("status")
+        assert "open to you for: Choking, nobody of the team is here" in banner.inner_text()
+        assert violations(page) == []
+        page.emulate_media(color_scheme="dark")
+        assert violations(page, kind="cat.color") == []
+        page.screenshot(path=picture("emergency", "night"))
+        banner.get_by_role("link").click()
+        page.wait_for_url(f"{reader.url}/app")
+        assert page.goto(f"{reader.url}/app/patients/stranger").status == 404

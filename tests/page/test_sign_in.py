@@ -3,7 +3,8 @@ from http.cookies import SimpleCookie
 import pytest
 from page_reader import ORIGIN, Page
 
-from service.page.guard import COOKIE, HEADERS
+from service.page.cookies import SESSION, names
+from service.page.guard import HEADERS
 
 pytestmark = pytest.mark.anyio
 SAME = {"Origin": ORIGIN}
@@ -45,8 +46,10 @@ async def test_the_cookie_is_out_of_reach_of_script_and_other_sites(
         answer = await client.post(
             "/app/sign-in", data={"token": token()}, headers={"Origin": base_url or address}
         )
-    cookie = SimpleCookie(answer.headers["set-cookie"])[COOKIE]
-    assert (cookie["httponly"], cookie["samesite"], cookie["path"]) == (True, "strict", "/app")
+    name, path = (names(SESSION)[0], "/") if secure else (SESSION, "/app")
+    cookie = SimpleCookie(answer.headers["set-cookie"])[name]
+    assert (cookie["httponly"], cookie["samesite"], cookie["path"]) == (True, "strict", path)
+    assert not cookie["domain"]
     assert bool(cookie["secure"]) is secure
 
 
@@ -90,7 +93,7 @@ async def test_a_token_without_the_right_to_read_is_refused(browser, token):
 
 async def test_an_expired_token_asks_to_sign_in_again(browser, token):
     async with browser() as client:
-        client.cookies.set(COOKIE, token(lasts=-600), path="/app")
+        client.cookies.set(SESSION, token(lasts=-600), path="/app")
         answer = await client.get("/app")
     assert answer.status_code == 401
     assert answer.headers["www-authenticate"] == "Bearer"

@@ -137,7 +137,14 @@ def test_callers_are_refused_by_client_subject_or_number_of_their_token(run: Any
 
 
 def test_roles_have_scopes_that_can_be_read() -> None:
-    assert set(roles()) == {"integrator", "clinician", "researcher", "auditor", "operator"}
+    assert set(roles()) == {
+        "integrator",
+        "clinician",
+        "emergency-clinician",
+        "researcher",
+        "auditor",
+        "operator",
+    }
     for role in roles().values():
         words = role.scopes.split()
         assert all(word in PLAIN or Scopes.parse(word).grants for word in words), role

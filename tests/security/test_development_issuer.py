@@ -17,6 +17,7 @@ from service.security.development_issuer import (
     write_demo_tokens,
 )
 from service.security.principal import Principal
+from service.security.roles import roles
 from service.security.signed import SKEW_S, Key
 from service.security.tokens import Issuer, TokenVerifier
 
@@ -69,7 +70,7 @@ def test_the_demo_tokens_are_plain_strings_with_the_rights_of_each_reader(tmp_pa
     verifier = TokenVerifier([DevelopmentIssuer(tmp_path).issuer()], lambda: NOW)
     readers = {name: verified(verifier, token) for name, token in written.items()}
     rights = {name: principal.scopes for name, principal in readers.items()}
-    assert sorted(readers) == ["auditor", "clinician", "integrator", "operator", "researcher"]
+    assert sorted(readers) == sorted(roles())
     assert rights["integrator"].grant("Patient.cruds")
     assert rights["integrator"].grant("intake")
     assert not rights["integrator"].grant("research-export")

@@ -78,6 +78,7 @@ def test_each_kind_of_issuer(folder: Path) -> None:
         (ASKED | {"client_id": ""}, "'client_id'"),
         (FETCHED | {"issuer": OWN}, "its own issuer"),
         (FETCHED | {"issuer": f"{OWN}/"}, "its own issuer"),
+        (FETCHED | {"issuer": f"{OWN}/login"}, "its own issuer"),
         (ASKED | {"issuer": DEVELOPMENT}, "its own issuer"),
     ],
     ids=str,
