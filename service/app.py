@@ -186,7 +186,14 @@ def create_app(
 def _pages(settings: Settings, believed: Access, fetching: Fetching, now: Callable[[], float]) -> list[Route]:
     flows, base = believed.flows, settings.base_url.rstrip("/")
     entrances = tuple(Entrance(flow.provider.name, f"/app/login/{id_}") for id_, flow in flows.items())
-    guard = Guard(believed.tokens, believed.sealing, base, entrances, development=settings.development_issuer)
+    guard = Guard(
+        believed.tokens,
+        believed.sealing,
+        base,
+        entrances,
+        development=settings.development_issuer,
+        trust_forwarded=settings.trust_forwarded,
+    )
     record = HospitalRecord(fetching, _stored, f"{base}/fhir")
     return [
         *panel_routes(_summaries, _stored, guard),

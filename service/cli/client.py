@@ -8,12 +8,11 @@ from typing import Any, TypeVar
 
 import click
 import msgspec
-from joserfc.jwk import ECKey
 
+from service.cli.keys import made_key
 from service.cli.local import data_dir_option, now, opened, settings_for
 from service.errors import InvalidInput, ServiceError
 from service.security.clients import Client, Clients
-from service.security.private_file import new_private_file
 from service.security.roles import roles
 from service.security.trusted_issuers import is_safe
 
@@ -110,17 +109,8 @@ def _keys(jwks: Path | None, url: str, new: Path | None) -> dict[str, Any] | Non
     if url and not is_safe(url):
         raise click.UsageError("The address of keys begins with https:// (http://: this machine alone).")
     if new:
-        return {"keys": [_made(new)]}
+        return {"keys": [made_key(new)]}
     try:
         return msgspec.json.decode(jwks.read_bytes(), type=dict[str, Any]) if jwks else None
     except msgspec.MsgspecError:
         raise InvalidInput(f"{jwks} is no JWK Set.") from None
-
-
-def _made(path: Path) -> dict[str, Any]:
-    """Write a new private key to a file of its own; answers the public one."""
-    key = ECKey.generate_key("P-384", auto_kid=True)
-    if path.exists():
-        raise click.UsageError(f"{path} is there already.")
-    new_private_file(path.parent, msgspec.json.encode(key.as_dict(private=True, alg="ES384"))).rename(path)
-    return {**key.as_dict(private=False), "alg": "ES384", "use": "sig"}

@@ -60,7 +60,7 @@ class Guard:
     """Knows whom to believe (``verifier``) and the public address (``base_url``, may be empty).
 
     ``sealing`` opens what browsers keep for us, ``entrances`` are where people sign in; ``development``:
-    tokens of the built-in issuer are believed.
+    tokens of the built-in issuer are believed; ``trust_forwarded``: a proxy says how a request came.
     """
 
     verifier: TokenVerifier
@@ -68,6 +68,7 @@ class Guard:
     base_url: str = ""
     entrances: tuple[Entrance, ...] = ()
     development: bool = False
+    trust_forwarded: bool = False
 
     def around(self, handler: Handler, *, audited: bool = True) -> Handler:
         """Wrap a page: set the headers, and answer an error as a page with its status.
@@ -149,7 +150,8 @@ class Guard:
 
     def secure(self, request: Request) -> bool:
         """Whether the browser reached us over https, so that the cookie may be bound to it."""
-        return request.url.scheme == "https" or self.base_url.startswith("https:")
+        said = request.headers.get("x-forwarded-proto", "") if self.trust_forwarded else ""
+        return "https" in {request.url.scheme, urlsplit(self.base_url).scheme, said.partition(",")[0].strip()}
 
 
 def _within(path: str, patient: str) -> bool:

@@ -106,6 +106,8 @@ def _problems(one: Provider, folder: Path) -> Iterator[str]:
             yield f"'{url}' must begin with https:// (http:// is for this machine alone)."
     if bool(one.fhir) != bool(one.patient_systems):
         yield "'fhir' and 'patient_systems' go together: its patients are found here by these identifiers."
+    if one.fhir and one.person_claim == "fhirUser" and not one.person_systems:
+        yield "'fhir' needs 'person_systems', since its 'fhirUser' is a Practitioner there, not here."
     if unknown := [name for name in one.algorithms if name not in ALGORITHMS]:
         yield f"{', '.join(unknown)} can't be taken as an algorithm; these can: {', '.join(ALGORITHMS)}."
     if not 1 <= one.session_minutes <= _LONGEST_SESSION:

@@ -70,7 +70,7 @@ class Site:
         return datetime.now(UTC) + timedelta(seconds=self.ahead)
 
     @asynccontextmanager
-    async def with_settings(self, **changes: str) -> AsyncIterator["Site"]:
+    async def with_settings(self, **changes: object) -> AsyncIterator["Site"]:
         """A process of the same database with other settings, before a browser of its own."""
         settings = self.settings.model_copy(update=changes)
         other = copy.copy(self)

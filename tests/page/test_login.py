@@ -272,6 +272,14 @@ async def test_a_provider_that_is_listed_no_longer_has_nobody_signed_in(site):
         assert (await site.browser.get("/app", headers=bearer)).status_code == 401
 
 
+async def test_a_proxy_may_say_that_it_was_https(site):
+    headers = {"X-Forwarded-Proto": "https"}
+    for trust, name in ((False, "login"), (True, "__Host-login")):
+        async with site.with_settings(trust_forwarded=trust) as one:
+            begun = await one.browser.get("/app/login/login", headers=headers)
+            assert begun.headers["set-cookie"].startswith(f"{name}="), trust
+
+
 async def test_over_https_the_cookies_are_bound_to_this_host(site):
     async with site.with_settings(base_url="https://swallow.example.org") as one:
         begun = await one.browser.get("/app/login/login")

@@ -6,10 +6,12 @@ from typing import Any
 
 import msgspec
 import pytest
+from click.testing import CliRunner
 from joserfc.jwk import ECKey, RSAKey
 
+from service.cli import main
 from service.errors import ServiceError
-from service.security.client_proof import Public, Secret
+from service.security.client_proof import Public, Secret, read_private_key
 from service.security.providers import Provider, read_providers
 
 ROLE = {"claim": "groups", "value": "therapists", "role": "clinician"}
@@ -24,6 +26,7 @@ RECORD = PLAIN | {
     "id": "record",
     "fhir": "https://a.example.org/fhir",
     "patient_systems": ["https://clinic.example.org/patients"],
+    "person_systems": ["https://clinic.example.org/staff"],
     "private_key_file": "key.json",
 }
 
@@ -69,6 +72,7 @@ def test_each_kind_of_provider(folder: Path) -> None:
         (RECORD | {"fhir": "ftp://a.example.org"}, "https://"),
         (RECORD | {"patient_systems": []}, "go together"),
         (PLAIN | {"patient_systems": ["x"]}, "go together"),
+        (RECORD | {"person_systems": []}, "needs 'person_systems'"),
         (PLAIN | {"algorithms": ["HS256"]}, "HS256 can't be taken"),
         (PLAIN | {"algorithms": ["none"]}, "none can't be taken"),
         (PLAIN | {"session_minutes": 0}, "session_minutes"),
@@ -109,6 +113,16 @@ def test_every_problem_is_told_at_once(folder: Path) -> None:
     assert len(refused.value.issues) == 3
     with pytest.raises(ServiceError, match="SWALLOW_PROVIDERS"):
         read_providers(folder / "absent.json")
+
+
+def test_a_key_that_the_command_makes_can_be_used(folder: Path) -> None:
+    path = folder / "new.json"
+    printed = CliRunner().invoke(main, ["keys", "new", str(path)])
+    (public,) = json.loads(printed.output)["keys"]
+    assert "d" not in public
+    assert public["kid"] == read_private_key(path).kid
+    assert path.stat().st_mode & 0o777 == 0o600
+    assert "is there already" in CliRunner().invoke(main, ["keys", "new", str(path)]).output
 
 
 @pytest.mark.parametrize(
