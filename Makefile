@@ -17,7 +17,7 @@ CORE := .cache/r4-core
 CLIENT := .cache/npm/node_modules/fhir-kit-client
 AXE := .cache/axe
 .DEFAULT_GOAL := help
-.PHONY: help demo postgres chromium test conformance check format bench definitions soak lock sbom openapi .venv clean
+.PHONY: help demo postgres chromium nginx test conformance check format bench definitions soak lock sbom openapi .venv clean
 
 help:
 	@grep -E '^# make' Makefile | cut -c3-
@@ -64,6 +64,12 @@ chromium:
 	{ command -v apt-get >/dev/null && apt-get update -qq && DEBIAN_FRONTEND=noninteractive apt-get install -y -qq chromium; } || \
 	{ echo 'Chromium is needed to test the page (Debian, as root: apt-get install chromium).' >&2; exit 1; }
 
+# The proxy of the examples is tested as it ships, with the system's nginx.
+nginx:
+	@test -x /usr/sbin/nginx || command -v nginx >/dev/null || \
+	{ command -v apt-get >/dev/null && apt-get update -qq && DEBIAN_FRONTEND=noninteractive apt-get install -y -qq --no-install-recommends nginx-light; } || \
+	{ echo 'nginx is needed to test the proxy (Debian, as root: apt-get install nginx-light).' >&2; exit 1; }
+
 # The tests use the server that listens on this machine, or start one of their own; its programs have to be there.
 postgres:
 	@ls /usr/lib/postgresql/*/bin/initdb >/dev/null 2>&1 || command -v initdb >/dev/null || \
@@ -90,11 +96,11 @@ definitions: $(CORE) $(EXPANSIONS)
 demo: .venv
 	$(BIN)/swallow-interop demo
 
-test: $(BIN)/.dev $(EXAMPLES) $(EXPANSIONS) $(CORE) $(PATCHES) $(CLIENT) $(AXE) postgres chromium
+test: $(BIN)/.dev $(EXAMPLES) $(EXPANSIONS) $(CORE) $(PATCHES) $(CLIENT) $(AXE) postgres chromium nginx
 	$(BIN)/python -m compileall -q service  # two hundred commands would each do so
 	PYTHONDONTWRITEBYTECODE= $(BIN)/python -m pytest -n 2 --dist loadfile
 
-conformance: $(BIN)/.dev $(EXAMPLES) $(EXPANSIONS) $(PATCHES) $(CLIENT) postgres
+conformance: $(BIN)/.dev $(EXAMPLES) $(EXPANSIONS) $(PATCHES) $(CLIENT) postgres nginx
 	$(BIN)/python -m pytest -n 2 --dist loadfile -m conformance --conformance=tests/conformance/rows.md
 
 check: $(BIN)/.dev

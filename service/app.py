@@ -304,7 +304,8 @@ def _terminology_server(settings: Settings, outgoing: Outgoing) -> TerminologySe
 
 def _desk(request: Request, principal: Principal) -> Desk:
     call = _page_call(request, principal)
-    return Desk(_views(request, principal), principal, call.context, codes(call.services.settings.snomed))
+    known = codes(call.services.settings.snomed)
+    return Desk(_views(request, principal), call.workplace, principal, call.context, known)
 
 
 async def _answer_error(request: Request, error: Exception) -> Response:

@@ -198,6 +198,10 @@ class Settings(BaseSettings):
     retention_backup_days: int = Field(
         0, ge=0, description="Days for which the site keeps backups, told to who erases; 0: not known."
     )
+    security_contact: str = Field(
+        "",
+        description="Whom to tell of a weakness: mailto:, https: or tel:, by spaces; empty: nobody.",
+    )
     issuers: str = Field(
         "", description="JSON list of the issuers whose access tokens are believed; empty: none."
     )
@@ -214,6 +218,14 @@ class Settings(BaseSettings):
     development_issuer: bool = Field(
         False, description="Accept tokens of the built-in development issuer; loopback only, set by 'demo'."
     )
+
+    @field_validator("security_contact")
+    @classmethod
+    def _reached(cls, value: str) -> str:
+        """RFC 9116 section 2.5.3: a URI each, those of the web by https."""
+        if not all(one.startswith(("mailto:", "https://", "tel:")) for one in value.split()):
+            raise ValueError("SWALLOW_SECURITY_CONTACT: each address begins with mailto:, https:// or tel:.")
+        return value
 
     @field_validator("time_zone")
     @classmethod

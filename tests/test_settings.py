@@ -47,6 +47,12 @@ def test_a_file_that_cannot_be_read_is_named_and_not_shown(
         Settings()
 
 
+@pytest.mark.parametrize("contact", ["security@example.org", "http://example.org", "mailto:a@b.c nobody"])
+def test_a_contact_that_can_not_be_reached_is_refused(contact: str) -> None:
+    with pytest.raises(ValidationError, match="SWALLOW_SECURITY_CONTACT"):
+        Settings(security_contact=contact)
+
+
 def test_no_secret_is_shown(monkeypatch: pytest.MonkeyPatch) -> None:
     settings = Settings(database_url=HIDDEN, terminology_token=HIDDEN)
     assert "Quetzalcoatl" not in f"{settings!r} {settings}"

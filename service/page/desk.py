@@ -13,7 +13,7 @@ from service.interactions.read import there
 from service.page.act_view import Field
 from service.page.stored import StoredViews
 from service.security.principal import Principal
-from service.store.contract import Version
+from service.store.contract import Store, Version
 from service.terminology.codes import Codes
 
 __all__ = ["NOTE", "REASON", "Desk", "day_of", "own", "person_page"]
@@ -24,9 +24,13 @@ NOTE = Field("reason", "Reason (if you wish)", help="In words; it is shown with 
 
 @dataclass(frozen=True, slots=True)
 class Desk:
-    """Who decides, with what: the pages' views, the caller's context and the codes."""
+    """Who decides, with what: the pages' views, the caller's context and the codes.
+
+    ``workplace`` is what is stored, for work on what the caller reaches that goes beyond what they see.
+    """
 
     views: StoredViews
+    workplace: Store
     principal: Principal
     context: Context
     codes: Codes

@@ -13,7 +13,10 @@ from service.page.desk import Desk, own
 __all__ = ["decide_signature", "signature_forms"]
 
 _STANDINGS = (("licensed", "licensed"), ("student", "student"), ("assistant", "assistant"))
-_LASTS = "Its values then count and are sent on. A signature stays; an amendment changes what is signed."
+_LASTS = (
+    "Its values then count and are sent on, also those that a label hides from you. A signature stays; an "
+    "amendment changes what is signed."
+)
 
 
 async def signature_forms(desk: Desk, request: Request, _sent: Mapping[str, str]) -> ActView:
@@ -35,10 +38,12 @@ async def signature_forms(desk: Desk, request: Request, _sent: Mapping[str, str]
 
 
 async def decide_signature(desk: Desk, request: Request, sent: dict[str, str]) -> Decided:
-    """Sign the visit as the person of the token; refusals as the operation's."""
+    """Sign the visit as the person of the token, all of it; refusals as the operation's."""
+    encounter = request.path_params["encounter"]
+    await own(desk, request, "Encounter", encounter)  # only for who reaches the visit
     return await sign_visit(
-        desk.views.store,
-        request.path_params["encounter"],
+        desk.workplace,
+        encounter,
         if_match=sent.get("version", ""),
         signer=sent.get("signer", ""),
         licence=sent.get("licence", ""),

@@ -52,7 +52,8 @@ _STAYS = {"goal-stated-status", *CARE_CODES}
 """What people stated, and what is about safety: no values that leaving a visit out takes away."""
 
 _WARNS = frozenset({"red-flag-checklist"})
-"""What counts of a visit that is not signed: a warning, but nothing that anybody has to answer for."""
+"""What counts of a visit that is not signed, and of what is not final: a warning, but nothing that anybody
+has to answer for."""
 
 
 def attainment_inputs(stored: AttainmentFile, *, zone: ZoneInfo, as_of: date) -> PatientInputs:
@@ -60,7 +61,7 @@ def attainment_inputs(stored: AttainmentFile, *, zone: ZoneInfo, as_of: date) ->
     file = stored.in_force()
     excluded = {one.reference: one for one in file.encounters if one.excluded}
     known = [one for observation in file.observations if (one := seen(observation, zone))]
-    left_out = [one for one in known if _left_out(one, excluded)] if excluded else []
+    left_out = [one for one in known if _left_out(one, excluded)]
     observed = _by_code([one for one in known if not _left_out(one, excluded)] if left_out else known)
     return PatientInputs(
         goals=goals_on_file(file.goals, observed),
@@ -74,6 +75,9 @@ def attainment_inputs(stored: AttainmentFile, *, zone: ZoneInfo, as_of: date) ->
 
 
 def _left_out(one: Seen, excluded: Mapping[str, Encounter]) -> bool:
+    """Whether a value does not count: its visit is left out, or it is not final; such are not sent either."""
+    if one.observation.preliminary:
+        return one.code not in _WARNS
     visit = excluded.get(one.observation.encounter.reference)
     return visit is not None and one.code not in (_WARNS if visit.awaits else _STAYS)
 

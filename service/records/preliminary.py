@@ -9,7 +9,7 @@ from service.records.identity import Names, decoded
 from service.records.parts import identifiers, is_own
 from service.records.sameness import same_content
 from service.records.signature import AMENDED, FINAL
-from service.records.stored import Resource, extensions
+from service.records.stored import NOT_FINAL, Resource, extensions
 
 __all__ = [
     "belongs",
@@ -27,7 +27,7 @@ _NOT_FINAL: Mapping[str, tuple[str, frozenset[str]]] = {
     "Consent": ("status", frozenset({"draft", "proposed"})),
     "DiagnosticReport": ("status", frozenset({"registered", "partial", "preliminary"})),
     "DocumentReference": ("docStatus", frozenset({"preliminary"})),
-    "Observation": ("status", frozenset({"registered", "preliminary"})),
+    "Observation": ("status", NOT_FINAL),
     "QuestionnaireResponse": ("status", frozenset({"in-progress"})),
     "ServiceRequest": ("status", frozenset({"draft"})),
 }

@@ -6,13 +6,16 @@ from typing import Any
 from service.fhir.canonical import extension
 from service.terminology.codes import EXERCISE, OBSERVATION, VALUE
 
-__all__ = ["OWN", "Resource", "code_of", "component", "extensions", "reference_to", "value_code"]
+__all__ = ["NOT_FINAL", "OWN", "Resource", "code_of", "component", "extensions", "reference_to", "value_code"]
 
 Resource = dict[str, Any]
 """A parsed FHIR resource or element."""
 
 OWN = (OBSERVATION, VALUE, EXERCISE)
 """The project's own code systems."""
+
+NOT_FINAL = frozenset({"registered", "preliminary"})
+"""What an Observation says that is not final (FHIR R4, observation-status)."""
 
 
 def reference_to(resource: Resource) -> str:

@@ -19,7 +19,7 @@ from msgspec.json import Decoder
 from service.fhir.canonical import extension
 from service.fhir.references import local_target
 from service.fhir.units import converted
-from service.records.stored import OWN
+from service.records.stored import NOT_FINAL, OWN
 
 __all__ = [
     "CarePlan",
@@ -314,6 +314,11 @@ class Observation(Valued, frozen=True):
     def in_force(self) -> bool:
         """Whether it counts: neither cancelled nor entered in error."""
         return self.status not in ("entered-in-error", "cancelled")
+
+    @property
+    def preliminary(self) -> bool:
+        """Whether it says of itself that it is not final, whoever wrote it (observation-status)."""
+        return self.status in NOT_FINAL
 
     @property
     def reference(self) -> str:

@@ -18,7 +18,7 @@ _DESCRIPTION = """\
 Swallowing care as HL7 FHIR R4: visit records in, FHIR out, goal attainment across visits, de-identified data.
 
 Every error answer is a FHIR OperationOutcome, but those of `/oauth/token`. Every address but metadata,
-health, the SMART configuration, `/oauth/` and this document wants `Authorization: Bearer <token>`. The scopes
+health, what is well known, `/oauth/` and this document wants `Authorization: Bearer <token>`. The scopes
 named with an operation are those of SMART App Launch 2 without their first part (`Goal.rs` is granted by
 `user/Goal.rs`, `system/*.cruds` and the like) or this service's own words; `*.cruds` means any one of them.
 What the FHIR addresses can do in detail is in `/fhir/metadata`.

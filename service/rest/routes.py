@@ -12,6 +12,7 @@ from service.rest import (
     operating,
     operations,
     research,
+    security_txt,
     terminology,
 )
 from service.rest.dispatch import OPEN, Row
@@ -143,6 +144,13 @@ FHIR_ROUTES = [
     *(
         Row("GET", f"{at}/.well-known/smart-configuration", oauth.configuration, OPEN, docs=oauth.SMART_DOCS)
         for at in ("", "/fhir")
+    ),
+    Row(
+        "GET",
+        "/.well-known/security.txt",
+        security_txt.security_txt,
+        OPEN,
+        docs=security_txt.SECURITY_TXT_DOCS,
     ),
     Row("GET", "/oauth/authorize", oauth.authorize, OPEN, docs=oauth.AUTHORIZE_DOCS),
     Row("POST", "/oauth/token", oauth.token, OPEN, docs=oauth.TOKEN_DOCS),

@@ -133,6 +133,7 @@ def _restful() -> _Rules:
     of(Rule("open"), "GET /health/live", "GET /health/ready", "GET /fhir/metadata")
     of(Rule("open"), "GET /fhir/$versions", "POST /fhir/$versions")
     of(Rule("open"), "GET /fhir/.well-known/smart-configuration", "GET /.well-known/smart-configuration")
+    of(Rule("open"), "GET /.well-known/security.txt")
     of(Rule("open"), "GET /oauth/jwks", "GET /oauth/authorize", "POST /oauth/token")
     one = "/fhir/{type}/{id}"
     of(

@@ -8,6 +8,8 @@ from httpx import ASGITransport, AsyncClient, Response
 from service.app import create_app
 from service.settings import Settings
 
+from conftest import NOW, running  # isort: skip
+
 pytestmark = pytest.mark.anyio
 
 SCRIPT = "<script>alert(1)</script>"
@@ -117,3 +119,22 @@ async def test_a_log_line_is_one_line(
             _clean(await client.get(path, headers={"X-Request-Id": "a{forged}", "User-Agent": "forged"}))
     ours = [record.getMessage() for record in caplog.records if record.name.startswith("service")]
     assert not [line for line in ours if "forged" in line]
+
+
+@pytest.mark.published("RFC 9116 sections 2.3, 2.5.3 and 2.5.5")
+async def test_who_finds_a_weakness_learns_whom_to_tell(settings: Settings, stranger: AsyncClient) -> None:
+    """Where the site names somebody; else nobody is named."""
+    where = "/.well-known/security.txt"
+    assert (await stranger.get(where)).status_code == 404
+    named = "mailto:security@clinic.example.org https://clinic.example.org/security"
+    app = create_app(settings.model_copy(update={"security_contact": named}), clock=lambda: NOW)
+    async with (
+        running(app),
+        AsyncClient(transport=ASGITransport(app), base_url="http://test") as client,
+    ):
+        answer = await client.get(where)
+    assert answer.headers["content-type"] == "text/plain; charset=utf-8"
+    assert answer.text.splitlines() == [
+        *(f"Contact: {one}" for one in named.split()),
+        "Expires: 2026-11-28T09:00:00+00:00",
+    ]

@@ -44,6 +44,14 @@ def only_trial(*resources):
     return block.trials[0]
 
 
+@pytest.mark.parametrize("status", ["preliminary", "registered", "cancelled", "entered-in-error"])
+def test_what_is_not_final_counts_nowhere_whoever_wrote_it(status):
+    """FHIR R4, observation-status: interim, incomplete or unverified."""
+    found = read(trial("a", "closed", number=1), trial("b", "closed", number=2, status=status))
+    assert [len(block.trials) for block in found.blocks] == [1]
+    assert found.excluded == ()
+
+
 def test_trials_make_blocks_by_encounter_and_block():
     visit = {"encounter": reference("Encounter/1")}
     found = read(
