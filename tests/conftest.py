@@ -11,7 +11,7 @@ from pathlib import Path
 
 import pytest
 from conformance.table import FAILS, PASSES, table
-from databases import AnyLoop, database, empty, server
+from databases import AnyLoop, database, emptying, server
 from hypothesis import settings
 
 from service.store.contract import Store
@@ -60,16 +60,18 @@ def postgres_server() -> Iterator[str]:
 
 
 @pytest.fixture(scope="session")
-def _database(postgres_server: str) -> Iterator[str]:
-    with database(postgres_server) as url:
-        yield url
+def _database(postgres_server: str) -> Iterator[tuple[str, Callable[[], None]]]:
+    """The address of a database, and what empties it."""
+    with database(postgres_server) as url, emptying(url) as empty:
+        yield url, empty
 
 
 @pytest.fixture
-def database_url(_database: str) -> str:
+def database_url(_database: tuple[str, Callable[[], None]]) -> str:
     """Address of a PostgreSQL database with nothing in it."""
-    empty(_database)
-    return _database
+    url, empty = _database
+    empty()
+    return url
 
 
 @pytest.fixture(params=["sqlite", "postgres"])
