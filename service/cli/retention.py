@@ -180,7 +180,7 @@ async def _applied(settings: Settings, today: datetime | None, *, rehearsed: boo
 
 
 async def _listed(settings: Settings) -> list[str]:
-    async with opened(settings) as store:
+    async with opened(settings) as store, recorded(store, "retention list", "110112"):
         return [*listed_lines(await holds(store), await erasures(store), Periods.of(settings))]
 
 

@@ -1,9 +1,11 @@
 """Erasing as the command does it: with its AuditEvents, and with what lies beside the database."""
 
+from collections.abc import AsyncIterator
+from contextlib import asynccontextmanager
 from dataclasses import dataclass
 
 from service.cli.local import found_by, machine_user, now
-from service.errors import StoreUnavailable
+from service.errors import ServiceError, StoreUnavailable
 from service.fhir.datetimes import instant, milliseconds
 from service.jobs.erasure import Erased, Eraser, Erasure, erasures
 from service.jobs.erasure_elsewhere import received, write_register
@@ -16,7 +18,7 @@ from service.settings import Settings
 from service.store.archive import Movable
 from service.store.audit import Event
 
-__all__ = ["Report", "Wish", "Work", "eraser_for", "told_of"]
+__all__ = ["Report", "Wish", "Work", "eraser_for", "refusal_told", "told_of"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -39,8 +41,20 @@ class Report:
     released: list[str]
 
 
-def told_of(command: str, subtype: str, reason: str, purpose: str, *names: str) -> list[Event]:
-    """The AuditEvents of what the command does.
+@asynccontextmanager
+async def refusal_told(store: Movable, events: list[Event]) -> AsyncIterator[None]:
+    """Record that what is done here was refused, if it is."""
+    try:
+        yield
+    except ServiceError:
+        await store.audit(events)
+        raise
+
+
+def told_of(
+    command: str, subtype: str, reason: str, purpose: str, *names: str, status: int = 200
+) -> list[Event]:
+    """The AuditEvents of what the command does, or of its refusal (``status`` 500).
 
     ``subtype`` is a code of iso-21089-lifecycle, ``purpose`` one of v3-ActReason; ``names`` are ``Type/id``.
     """
@@ -56,7 +70,7 @@ def told_of(command: str, subtype: str, reason: str, purpose: str, *names: str) 
     for name in names:
         type_, _, id_ = name.partition("/")
         (facts.patients if type_ == "Patient" else facts.named)[id_ if type_ == "Patient" else name] = None
-    return events_of(facts, 200)
+    return events_of(facts, status)
 
 
 def eraser_for(settings: Settings) -> Eraser:
@@ -91,9 +105,13 @@ class Work:
         erasure = Erasure(instant(milliseconds(now())), wish.reason, wish.asked_by, machine_user())
         events = told_of(wish.command, "destroy", wish.reason, wish.purpose, f"Patient/{patient}")
         folder = self.settings.data_dir
-        erased = await self.eraser.erase(
-            self.store, found, erasure, events, lambda first: received(folder, patient, first)
+        refused = told_of(
+            wish.command, "destroy", wish.reason, wish.purpose, f"Patient/{patient}", status=500
         )
+        async with refusal_told(self.store, refused):
+            erased = await self.eraser.erase(
+                self.store, found, erasure, events, lambda first: received(folder, patient, first)
+            )
         report = self._report(patient, erased)
         write_register(folder, await erasures(self.store))
         withdraw(folder / _VAULT, patient)

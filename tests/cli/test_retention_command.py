@@ -89,7 +89,9 @@ def test_a_person_is_held_released_and_erased(command, ann, tmp_path):
     assert command("retention", "erase", ann, *WHY, *ASKED).exit_code == 0  # whoever was killed says it again
     assert command("audit", "verify").exit_code == 0
     told = [one for one in events(command) if one["type"]["code"] == "110110"]
-    assert [one["subtype"][0]["code"] for one in told] == ["hold", "unhold", "destroy"]
+    done = [one["subtype"][0]["code"] for one in told if one["outcome"] == "0"]
+    assert done == ["hold", "unhold", "destroy"]
+    assert [one["subtype"][0]["code"] for one in told if one["outcome"] == "8"] == ["destroy"]
     assert told[-1]["entity"][0]["what"]["reference"] == f"Patient/{ann}"
     assert told[-1]["purposeOfEvent"][0]["text"] == WHY[1]
 

@@ -17,6 +17,7 @@ from service.store.audit import Event
 from service.store.audit_verify import verify
 from service.store.backup_file import check_backup
 from service.store.contract import History, Query, VisitKey
+from service.store.entries import Entry
 from service.store.sqlite import SqliteStore
 
 NOW = datetime(2026, 2, 4, 10, 0, tzinfo=UTC)
@@ -32,6 +33,7 @@ EVENT = Event(
     '"type":{"code":"rest"},"subtype":[{"code":"read"}],"action":"R","outcome":"0",'
     '"agent":[{"altId":"ann"}],"entity":[{"what":{"reference":"Patient/p/_history/2"}}]',
 )
+CLIENT, HOLD = Entry("client", "lab", 0, "{}"), Entry("hold", "p", 0, "{}")
 EXACT = (
     '{ "resourceType":"Observation", "x":72.50, "y":1.0E2, "e":"\\u00e9 \U0001f600 ä", "meta":{"security":'
     '[{"system":"http://terminology.hl7.org/CodeSystem/v3-Confidentiality","code":"R"}]} }'
@@ -75,6 +77,8 @@ def filled(opening):
 
     run(store.write("fill", work))
     run(store.audit([EVENT] * 3))
+    for entry in (CLIENT, HOLD, Entry("key", "secret")):
+        run(store.enter(entry))
     yield store
     run(store.close())
 
@@ -129,6 +133,7 @@ def test_a_copy_is_as_the_original(filled, postgres_server):
 
 def same_in_everything(one, other):
     assert everything(one) == everything(other)
+    assert [row for row in everything(other) if isinstance(row, Entry)] == [CLIENT, HOLD]
     assert run(one.size()) == run(other.size()) == 251
     assert found(one) == found(other) == (31, found(one)[1])
     for query in (History(("Observation",), "o3"), History(count=400)):
