@@ -97,8 +97,8 @@ demo: .venv
 	$(BIN)/swallow-interop demo
 
 test: $(BIN)/.dev $(EXAMPLES) $(EXPANSIONS) $(CORE) $(PATCHES) $(CLIENT) $(AXE) postgres chromium nginx
-	$(BIN)/python -m compileall -q service  # two hundred commands would each do so
-	PYTHONDONTWRITEBYTECODE= $(BIN)/python -m pytest -n 2 --dist loadfile
+	$(BIN)/python -m compileall -q service  # else each command that a test starts would
+	PYTHONDONTWRITEBYTECODE= $(BIN)/python -m pytest -n 2 --dist loadfile --no-loadscope-reorder
 
 conformance: $(BIN)/.dev $(EXAMPLES) $(EXPANSIONS) $(PATCHES) $(CLIENT) postgres nginx
 	$(BIN)/python -m pytest -n 2 --dist loadfile -m conformance --conformance=tests/conformance/rows.md

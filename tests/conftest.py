@@ -23,6 +23,7 @@ settings.load_profile("untimed")
 COLLECTED = pytest.StashKey[tuple[pytest.Item, ...]]()
 TOLD = "told"
 CONFORMANCE = "conformance"
+WAITING = {"faults", "system", "page", "clients", "cli"}
 MEMORY, ENOUGH = Path("/dev/shm"), 4 << 30  # noqa: S108 - pytest makes a folder of its own there
 
 
@@ -38,8 +39,12 @@ def pytest_addoption(parser: pytest.Parser) -> None:
 
 @pytest.hookimpl(tryfirst=True)
 def pytest_collection_modifyitems(session: pytest.Session, items: list[pytest.Item]) -> None:
-    """Let a test's report tell which rows of the standard it shows, also across processes."""
+    """Let a test's report tell which rows of the standard it shows, also across processes.
+
+    What waits for other processes comes first: so nobody waits for a long file at the end.
+    """
     session.stash[COLLECTED] = tuple(items)
+    items.sort(key=lambda item: item.path.parent.name not in WAITING)
     for item in items:
         rows = [row for mark in item.iter_markers(CONFORMANCE) for row in mark.args]
         if rows:
