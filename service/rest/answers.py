@@ -79,7 +79,12 @@ class _Bytes(Response):
             (b"content-type", media_type.encode("latin-1")),
         ]
         for name, value in headers.items():
-            self.raw_headers.append((name.lower().encode("latin-1"), value.encode("latin-1")))
+            self.raw_headers.append((_field_name(name), value.encode("latin-1")))
+
+
+@lru_cache(maxsize=100)
+def _field_name(name: str) -> bytes:
+    return name.lower().encode("latin-1")
 
 
 async def resource(call: Call, tree: Mapping[str, Any], *, status: int = 200) -> Response:

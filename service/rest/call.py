@@ -8,6 +8,7 @@ from dataclasses import field as made
 from datetime import datetime
 from typing import Literal, cast, get_args
 from urllib.parse import parse_qsl
+from zoneinfo import ZoneInfo
 
 from starlette.requests import HTTPConnection, Request
 
@@ -31,7 +32,6 @@ from service.security.audit import facts_of, note_caller, note_emergency
 from service.security.confined_store import ConfinedStore
 from service.security.development_issuer import is_loopback
 from service.security.emergency import emergency_of
-from service.security.judge import Here
 from service.security.noted_store import NotedStore
 from service.security.principal import Principal
 from service.security.remembered import Remembered
@@ -136,17 +136,25 @@ class Call:
         return reason
 
     def _confined(self, *, work: bool = False) -> Store:
-        services, person = self.services, self.principal.fhir_user
+        services = self.services
         care, broken = services.settings.clinician_reach, bool(self.emergency)
-        base = self.base if "://" in person else ""
+        base = _base_of(self.principal, self.request, services.settings)
         held = emergency_of(self.request.scope)
         only = held.patient if held else ""
         reach = services.remembered.reach(self.principal, base, care, broken=broken, only=only)
-        here = Here(services.settings.zone, lambda: self.base, services.now)
-        kept = reach.for_work() if work else reach
-        store = ConfinedStore(services.store, kept, here, services.remembered)
+        store = ConfinedStore(services.store, reach.for_work() if work else reach, self, services.remembered)
         facts = facts_of(self.request.scope)  # none for an entry of a Bundle: its Bundle notes what it sees
         return NotedStore(store, facts) if facts else store
+
+    @property
+    def zone(self) -> ZoneInfo:
+        """The site's time zone."""
+        return self.services.settings.zone
+
+    @property
+    def now(self) -> Callable[[], datetime]:
+        """Who answers the present moment."""
+        return self.services.now
 
     @property
     def base(self) -> str:
@@ -261,7 +269,7 @@ async def caller(request: Request) -> Principal:
     """Answer who sent a request, by its Bearer token; Unauthenticated if that can't be told."""
     services = services_of(request)
     principal = await services.tokens.verify(bearer(request))
-    note_caller(request.scope, principal, base_url(request, services.settings))
+    note_caller(request.scope, principal, _base_of(principal, request, services.settings))
     describe(request.scope)
     return principal
 
@@ -306,6 +314,11 @@ def is_private(request: Request, settings: Settings) -> bool:
     if settings.trust_forwarded and field(request, "x-forwarded-proto"):
         return _forwarded(request, "proto", _SCHEME) == "https"
     return request.client is not None and is_loopback(request.client.host)
+
+
+def _base_of(caller: Principal, request: Request, settings: Settings) -> str:
+    """The base below which a caller's person may be named; empty where the name has no base."""
+    return base_url(request, settings) if "://" in caller.fhir_user else ""
 
 
 def _host(request: Request) -> str:

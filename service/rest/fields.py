@@ -16,18 +16,17 @@ def field(request: HTTPConnection, name: str) -> str:
 
 def sent_field(scope: Scope, name: str) -> str:
     """As ``field``, for who has no more than the scope."""
-    found: dict[bytes, bytes] | None = scope.get("service.fields")
+    found: dict[str, str] | None = scope.get("service.fields")
     if found is None:
         found = scope["service.fields"] = _joined(scope["headers"])
-    return found.get(name.encode(), b"").decode("latin-1")
+    return found.get(name, "")
 
 
-def _joined(sent: list[tuple[bytes, bytes]]) -> dict[bytes, bytes]:
-    found = dict(sent)
-    if len(found) < len(sent):
-        found.clear()
-        for name, value in sent:
-            found[name] = b"%s, %s" % (found[name], value) if name in found else value
+def _joined(sent: list[tuple[bytes, bytes]]) -> dict[str, str]:
+    found: dict[str, str] = {}
+    for one, given in sent:
+        name, value = one.decode("latin-1"), given.decode("latin-1")
+        found[name] = f"{found[name]}, {value}" if name in found else value
     return found
 
 

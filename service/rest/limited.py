@@ -116,14 +116,15 @@ def _token(scope: Scope, cookies: tuple[str, ...]) -> str:
 
 
 def _in_time(receive: Receive, seconds: float) -> Receive:
-    """Wait for a body only so long; after it nothing is waited for but the end of the connection."""
+    """Wait for a body so long from when it is asked for; after it only for the end of the connection."""
     whole = False
-    end = asyncio.get_running_loop().time() + seconds
+    end: float | None = None
 
     async def received() -> Message:
-        nonlocal whole
+        nonlocal whole, end
         if whole:
             return await receive()
+        end = end or asyncio.get_running_loop().time() + seconds
         try:
             async with asyncio.timeout_at(end):
                 message = await receive()

@@ -1,12 +1,10 @@
 """Whether a caller reaches one version: what ``reach.py`` says of searches, said of what was read."""
 
 from collections.abc import Callable, Iterable, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
 from datetime import datetime
 from typing import Protocol
 from zoneinfo import ZoneInfo
-
-from msgspec import Struct
 
 from service.fhir.confidentiality import CONFIDENTIALITY, labels_of
 from service.fhir.json import Tree, reread
@@ -28,8 +26,6 @@ from service.store.pages import every
 
 __all__ = ["Here", "Judge", "Source"]
 
-_NO_RESEARCH = frozenset({"", "TREAT", "PATRQT"})
-"""Purposes for which Consents about research are not asked."""
 _CONSENT = "Consent"
 """Consents do not withhold themselves: who keeps them must be able to take them back."""
 _FROM_USE = Clause((WITHHOLDS,), "token", (TokenValue(None, FROM_USE),), wide=True)
@@ -50,16 +46,23 @@ class Source(Protocol):
         ...
 
 
-class Here(Struct, frozen=True):
-    """The site's zone, and who answers the own base URL and the present moment."""
+class Here(Protocol):
+    """Where resources are judged: the site's zone, the own base URL, and who answers the present moment."""
 
-    zone: ZoneInfo
-    base: Callable[[], str]
-    now: Callable[[], datetime]
+    @property
+    def zone(self) -> ZoneInfo:
+        """The site's time zone."""
+        ...
 
-    def keys(self, tree: Tree) -> SearchKeys:
-        """What a resource is found by."""
-        return extract(tree, zone=self.zone, base=self.base())
+    @property
+    def base(self) -> str:
+        """The FHIR base URL as the outside sees it."""
+        ...
+
+    @property
+    def now(self) -> Callable[[], datetime]:
+        """Answers the present, with a zone."""
+        ...
 
 
 @dataclass(slots=True)
@@ -74,7 +77,7 @@ class Judge:
     here: Here
     remembered: Remembered
     learns: bool = True
-    _cared: set[tuple[str, str]] = field(default_factory=set)
+    _cared: frozenset[tuple[str, str]] = frozenset()
     _withheld: Withheld | None = None
     _asker: Requester | None = None
 
@@ -87,7 +90,7 @@ class Judge:
         open_ = any(way.open for way in self.reach.ways(READING, version.type))
         if open_ and (self.reach.asks is None or not await self.withheld()):
             return not self._hidden(version)
-        keys = self.here.keys(reread(version.content))
+        keys = self._keys(reread(version.content))
         patient = await self.whose(version.type, keys)
         return await self._sees(version, patient, READING, restricted=True)
 
@@ -105,7 +108,7 @@ class Judge:
         """Whether what a way asks of a resource holds of this one."""
         if not way.clauses:
             return True
-        keys = self.here.keys(reread(content))
+        keys = self._keys(reread(content))
         return all(_holds(clause, keys) for clause in way.clauses)
 
     async def in_care(self, whose: Whose, patients: Sequence[str]) -> set[str]:
@@ -136,6 +139,10 @@ class Judge:
                 patients.add(id_ if kind == "Patient" else found.patient if found else "")
         return patients.pop() if len(patients) == 1 else ""
 
+    def _keys(self, tree: Tree) -> SearchKeys:
+        """What a resource is found by."""
+        return extract(tree, zone=self.here.zone, base=self.here.base)
+
     async def kept_from(self, types: Sequence[str]) -> list[Condition]:
         """Conditions that leave out what Consents keep from the caller."""
         asked = [type_ for type_ in types if type_ != _CONSENT]
@@ -147,15 +154,12 @@ class Judge:
         """The Consents that bear on this caller."""
         if self._withheld is None:
             remembered = (
-                self.remembered.withheld(self._load, research=self._research) if self.learns else None
+                self.remembered.withheld(self._load, research=self.reach.for_research)
+                if self.learns
+                else None
             )
             self._withheld = await (remembered or self._load())
         return self._withheld
-
-    @property
-    def _research(self) -> bool:
-        """Whether the caller may ask for research."""
-        return self.reach.asks is not None and self.reach.asks.purpose not in _NO_RESEARCH
 
     async def _sees(self, version: Version, patient: str, actions: str, *, restricted: bool) -> bool:
         if self._hidden(version):
@@ -163,7 +167,7 @@ class Judge:
         ways = self.reach.ways(actions, version.type)
         if not await self.opens(ways, version.type, patient, version.content):
             return False
-        asked = restricted or self._research
+        asked = restricted or self.reach.for_research
         return not asked or not await self._refused(version, patient, actions)
 
     async def _theirs(self, whose: Whose, type_: str, patient: str, content: bytes) -> bool:
@@ -174,7 +178,7 @@ class Judge:
             case "shared":
                 return True
             case "unnamed":
-                keys = self.here.keys(reread(content))
+                keys = self._keys(reread(content))
                 return not any(key.name == "Device.patient" for key in keys.references)
             case "context":
                 return await self._by_context(content)
@@ -182,7 +186,7 @@ class Judge:
 
     async def _by_context(self, content: bytes) -> bool:
         named = reread(content).get("securityContext", {}).get("reference", "")
-        type_, _, id_ = local_target(named, self.here.base()).partition("/")
+        type_, _, id_ = local_target(named, self.here.base).partition("/")
         found = await self.source.read(type_, id_) if id_ and type_ != "Binary" else None
         return found is not None and not found.deleted and await self.sees(found)
 
@@ -219,13 +223,13 @@ class Judge:
             for query in (active_roles(person), active_teams(person)):
                 async for version in every(self.source, query):
                     found.add(f"{version.type}/{version.id}")
-                    keys = self.here.keys(reread(version.content))
+                    keys = self._keys(reread(version.content))
                     found |= {key.target for key in keys.references if key.name == _EMPLOYER}
         return frozenset(found)
 
     async def _load(self) -> Withheld:
         found: dict[str, tuple[Rules, ...]] = {}
-        clause = _FROM_ALL if self._research else _FROM_USE
+        clause = _FROM_ALL if self.reach.for_research else _FROM_USE
         async for version in every(self.source, Query("Consent", (clause,), count=2_000, total="none")):
             rules = read_consent(reread(version.content), self.here.zone)
             if rules.withhold and version.patient:

@@ -34,8 +34,9 @@ class Pace:
 
     def take(self, who: Hashable) -> None:
         """Count one request of ``who``; TooManyRequests if it comes too soon."""
-        self.ask(who)
-        self.count(who)
+        if self._step:
+            self.ask(who)
+            self.count(who)
 
     def ask(self, who: Hashable) -> None:
         """TooManyRequests if a request of ``who`` would come too soon."""

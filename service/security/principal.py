@@ -28,6 +28,10 @@ class Principal:
     purpose: str = ""
     name: str = ""
 
+    def __hash__(self) -> int:
+        """Of what tells callers apart; every request looks for what is known of its caller."""
+        return hash((self.issuer, self.subject, self.scopes, self.patient))
+
     @property
     def called(self) -> str:
         """What a page calls them."""

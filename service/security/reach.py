@@ -28,6 +28,8 @@ READING = "rs"
 WRITING = "cud"
 _WORDS = {"R": RESTRICTED, "V": VERY_RESTRICTED}
 _PURPOSES: dict[Level, str] = {"user": "TREAT", "patient": "PATRQT", "system": ""}
+_NO_RESEARCH = frozenset({"", "TREAT", "PATRQT"})
+"""Purposes for which Consents about research are not asked."""
 _READER = Reader(ZoneInfo("UTC"), now=0)
 _NAMING_A_PATIENT = Clause(("Device.patient",), "reference", (False,), "missing")
 
@@ -90,6 +92,11 @@ class Reach:
         if found is None:
             found = self._known[actions, type_] = self._ways(actions, type_)
         return found
+
+    @cached_property
+    def for_research(self) -> bool:
+        """Whether the caller may ask for research, so that Consents about it bear on them."""
+        return self.asks is not None and self.asks.purpose not in _NO_RESEARCH
 
     def for_work(self) -> "Reach":
         """The reach of work that the service does for a plain scope, whose answer shows nothing it reads."""

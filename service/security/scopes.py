@@ -109,13 +109,19 @@ class Scopes:
     """
 
     plain: frozenset[str] = frozenset()
-    grants: tuple[Grant, ...] = field(default=(), hash=False)  # what they come to is hashed, once
+    grants: tuple[Grant, ...] = ()
     pairs: frozenset[tuple[str, str]] = field(init=False, repr=False)
+    _hash: int = field(init=False, repr=False, compare=False)
 
     def __post_init__(self) -> None:
         """Gather the pairs."""
         pairs = frozenset((action, grant.type) for grant in self.grants for action in grant.actions)
         object.__setattr__(self, "pairs", pairs)
+        object.__setattr__(self, "_hash", hash((self.plain, pairs)))
+
+    def __hash__(self) -> int:
+        """Counted once: every request looks for what these rights come to."""
+        return self._hash
 
     @classmethod
     def parse(cls, text: str, *, patient: bool = True) -> "Scopes":

@@ -115,7 +115,7 @@ class SqliteStore:
 
     async def read(self, type_: str, id_: str) -> Version | None:
         """See the contract."""
-        return self._guarded(lambda connection: read_newest(connection, type_, id_))
+        return self._guarded(partial(read_newest, type_=type_, id_=id_))
 
     async def vread(self, type_: str, id_: str, version: int) -> Version | None:
         """See the contract."""

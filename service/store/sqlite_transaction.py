@@ -21,6 +21,7 @@ from service.store.summaries_sql import FORGET, KEEP, forgotten, kept
 __all__ = ["Connection", "SqliteTransaction", "Words", "read_newest", "run_labels", "run_search"]
 
 _CURRENT = f"SELECT {columns} FROM current c JOIN resource r ON r.sequence = c.sequence"
+_NEWEST = f"{_CURRENT} WHERE c.type = ? AND c.id = ?"
 _HEAD = (
     f"SELECT {columns}, c.key, c.updated, c.keys FROM current c JOIN resource r ON r.sequence = c.sequence "
     "WHERE c.type = ? AND c.id = ?"
@@ -58,7 +59,7 @@ _DELETES = {
 
 def read_newest(connection: Connection, type_: str, id_: str) -> Version | None:
     """Answer the newest version, a deletion included."""
-    row = connection.execute(f"{_CURRENT} WHERE c.type = ? AND c.id = ?", (type_, id_)).fetchone()
+    row = connection.execute(_NEWEST, (type_, id_)).fetchone()
     return Version(*row) if row else None
 
 
