@@ -13,13 +13,15 @@ from service.interactions.security_context import visible
 from service.store.audit import AUDIT
 from service.store.contract import Query, Store, Transaction, Version
 
-__all__ = ["MOST", "MOST_BYTES", "Include", "gather", "read_include"]
+__all__ = ["MOST", "MOST_BYTES", "Include", "gather", "offered", "read_include"]
 
 MOST = 1_000
 """Resources that may come with one page."""
 MOST_BYTES = 10_000_000
 """Of the matches of one page, and of what comes with it."""
 _ROUNDS = 8
+_ALONE = frozenset({AUDIT})
+"""Types with whose matches nothing comes along."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -37,12 +39,25 @@ class Include:
     iterate: bool = False
 
 
+def offered(type_: str, *, reverse: bool = False) -> list[str]:
+    """Answer what ``_include`` may name where a type is searched (``reverse``: ``_revinclude``)."""
+    if type_ in _ALONE:
+        return []
+    named = [
+        f"{source}:{one.name}"
+        for source in (stored_types() if reverse else (type_,))
+        for one in parameters(source).values()
+        if one.kind == "reference" and (not reverse or type_ in one.targets)
+    ]
+    return ["*", *named]
+
+
 def read_include(name: str, value: str, types: Sequence[str]) -> Include:
     """Read one parameter of a search on ``types``; InvalidInput if it can't be used."""
     stem, _, modifier = name.partition(":")
     type_, *rest = value.split(":") if value != "*" else ("*", "*")
-    if AUDIT in types:
-        raise _refused(name, f"nothing comes along with resources of type {AUDIT}")
+    if alone := next((one for one in types if one in _ALONE), ""):
+        raise _refused(name, f"nothing comes along with resources of type {alone}")
     if modifier not in {"", "iterate"}:
         raise _refused(name, f"the modifier ':{modifier[:32]}' is not supported here")
     if len(rest) not in {1, 2}:

@@ -16,6 +16,7 @@ from service.fhir.json import dump
 from service.fhir.patch import PATCH_FORMATS
 from service.fhir.search_parameters import compartments, parameters, stored_types
 from service.fhir.validation.profiles.base_types import own_profiles_of
+from service.interactions.includes import offered
 from service.rest.answers import tagged
 from service.rest.call import READ_ONLY_TYPES, open_call
 from service.rest.dispatch import Row
@@ -199,22 +200,12 @@ def _resource(
     entry = {"type": type_, "interaction": codes, **support, "referencePolicy": policy}
     if profiles := own_profiles_of(type_):
         entry["supportedProfile"] = profiles
-    entry |= {**({} if type_ == AUDIT else _includes(type_)), "searchParam": found}
+    if ahead := offered(type_):
+        entry |= {"searchInclude": ahead, "searchRevInclude": offered(type_, reverse=True)}
+    entry["searchParam"] = found
     if type_ == AUDIT:
         entry["documentation"] = _AUDIT
     return entry | ({"operation": operations} if operations else {})
-
-
-def _includes(type_: str) -> dict[str, list[str]]:
-    """What may come with the matches of a type: what they refer to, and what refers to them."""
-    ahead = [f"{type_}:{one.name}" for one in parameters(type_).values() if one.kind == "reference"]
-    behind = [
-        f"{other}:{one.name}"
-        for other in stored_types()
-        for one in parameters(other).values()
-        if one.kind == "reference" and type_ in one.targets
-    ]
-    return {"searchInclude": ["*", *ahead], "searchRevInclude": ["*", *behind]}
 
 
 def _operations(rows: list[Row], type_: str) -> list[dict[str, str]]:
