@@ -7,7 +7,7 @@ from collections.abc import AsyncIterator, Callable
 from contextlib import asynccontextmanager
 from datetime import UTC, datetime
 from functools import partial
-from typing import cast
+from typing import TYPE_CHECKING, cast
 
 from fastapi import FastAPI, Request
 from starlette.responses import Response
@@ -22,7 +22,6 @@ from service.jobs.fetching import Fetching
 from service.jobs.outgoing import Outgoing
 from service.jobs.runs import Runs
 from service.jobs.summaries import Summaries
-from service.jobs.terminology_server import TerminologyServer
 from service.operations.cue_limits import cue_limits
 from service.operations.own_resources import own_resources
 from service.page.acts import act_routes
@@ -64,6 +63,9 @@ from service.store.entries import Entries, Opened
 from service.store.opening import open_store_or_wait
 from service.store.traced import TracedStore
 from service.terminology.codes import codes
+
+if TYPE_CHECKING:
+    from service.jobs.terminology_server import TerminologyServer
 
 __all__ = ["Service", "create_app"]
 
@@ -297,9 +299,12 @@ def _page_call(request: Request, principal: Principal) -> Call:
     return Call(request, services_of(request), principal, "application/fhir+json")
 
 
-def _terminology_server(settings: Settings, outgoing: Outgoing) -> TerminologyServer | None:
-    url = settings.terminology_url
-    return TerminologyServer(url, settings.terminology_token, outgoing) if url else None
+def _terminology_server(settings: Settings, outgoing: Outgoing) -> "TerminologyServer | None":
+    if not settings.terminology_url:
+        return None
+    from service.jobs.terminology_server import TerminologyServer  # noqa: PLC0415 - its client takes 60 ms to import
+
+    return TerminologyServer(settings.terminology_url, settings.terminology_token, outgoing)
 
 
 def _desk(request: Request, principal: Principal) -> Desk:

@@ -3,11 +3,13 @@
 import asyncio
 import logging
 from contextlib import suppress
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from service.errors import AddressRefused, IssuerUnreachable
-from service.jobs.http_client import Client, TransportError, connect
 from service.jobs.outgoing import Outgoing
+
+if TYPE_CHECKING:
+    from service.jobs.http_client import Client
 
 __all__ = ["Fetching"]
 
@@ -43,22 +45,26 @@ class Fetching:
             await self._client.aclose()
 
     async def _asked(self, method: str, url: str, **sent: Any) -> bytes:
+        from service.jobs.http_client import (  # noqa: PLC0415 - the library takes 60 ms, and few ever ask
+            TransportError,
+            connect,
+        )
+
+        client = self._client = self._client or connect("", "", self._outgoing, timeout=_SECONDS)
         with suppress(TransportError, TimeoutError, ValueError):
             try:
                 async with asyncio.timeout(_SECONDS):
-                    return await self._answer(method, url, **sent)
+                    return await self._answer(client, method, url, **sent)
             except AddressRefused as error:
                 _log.error("%s", error)
         raise IssuerUnreachable("Who issued the access token does not answer now; try again.")
 
     async def _answer(
-        self, method: str, url: str, *, headers: dict[str, str] | None = None, **sent: Any
+        self, client: "Client", method: str, url: str, *, headers: dict[str, str] | None = None, **sent: Any
     ) -> bytes:
-        if self._client is None:
-            self._client = connect("", "", self._outgoing, timeout=_SECONDS)
         accepted = {"Accept": "application/json"} | (headers or {})
         pieces: list[bytes] = []
-        async with self._client.stream(method, url, headers=accepted, **sent) as response:
+        async with client.stream(method, url, headers=accepted, **sent) as response:
             async for piece in response.aiter_bytes():
                 pieces.append(piece)
                 if sum(map(len, pieces)) > _MOST_BYTES:

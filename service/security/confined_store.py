@@ -144,9 +144,12 @@ class ConfinedStore:
             if way.open:
                 return True
             if not way.clauses and ownership(version.type) == "owned":
-                whose = way.whose
-                if whose.patient == version.patient or self._remembered.cares(whose.name, version.patient):
-                    return bool(version.patient)
+                whose, patient = way.whose, version.patient
+                known = (
+                    whose.patient == patient if whose.patient else self._remembered.cares(whose.name, patient)
+                )
+                if known:
+                    return True
         return False
 
     async def _old(self, version: Version) -> bool:
