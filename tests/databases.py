@@ -115,7 +115,8 @@ _EMPTY = """DO $$ DECLARE name text; BEGIN
     PERFORM set_config('session_replication_role', 'replica', true);  -- without the audit trail's guards
     FOR name IN SELECT tablename FROM pg_tables WHERE schemaname = 'public'
         AND tablename NOT LIKE '%\\_%' OR tablename = 'visit_record'
-        OR tablename IN ('audit_target', 'audit_chain') ORDER BY tablename <> 'resource' LOOP
+        OR tablename IN ('audit_target', 'audit_chain', 'audit_begun')
+        ORDER BY tablename <> 'resource' LOOP
         EXECUTE 'DELETE FROM ' || name;
     END LOOP;
     IF to_regclass('write_sequence') IS NOT NULL THEN PERFORM setval('write_sequence', 1, false); END IF;
@@ -218,6 +219,14 @@ class AnyLoop:
 
     async def trail(self, until: int, **more):
         async for one in self._stream(self._store.trail(until, **more)):
+            yield one
+
+    async def chains(self):
+        async for one in self._stream(self._store.chains()):
+            yield one
+
+    async def targets(self):
+        async for one in self._stream(self._store.targets()):
             yield one
 
     async def close(self) -> None:

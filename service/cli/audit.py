@@ -12,7 +12,7 @@ import msgspec
 from service.cli.audit_lines import syslog_line
 from service.cli.local import data_dir_option, opened, recorded, settings_for
 from service.errors import InvalidInput
-from service.fhir.datetimes import LATEST, milliseconds
+from service.fhir.datetimes import LATEST, instant, milliseconds
 from service.settings import Settings
 from service.store.audit_links import Named
 from service.store.audit_verify import Verdict
@@ -47,6 +47,8 @@ def verify(heads: Path | None, data_dir: Path | None) -> None:
     for fault in verdict.faults[:_MOST_SAID]:
         click.echo(f"{fault.where}: {fault.what}", err=True)
     click.echo(f"{verdict.rows} rows in {len(verdict.ends)} chains, {len(verdict.faults)} faults.")
+    if verdict.since:
+        click.echo(f"Rows recorded until {instant(verdict.since)} were taken away, as their time was over.")
     if verdict.faults:
         sys.exit(1)
     if heads:

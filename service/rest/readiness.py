@@ -38,10 +38,11 @@ class Readiness:
 
 
 async def _database(store: Store) -> tuple[Issue, ...]:
-    """What keeps the store from answering and from writing; an access is recorded where data is written."""
+    """What keeps the store from answering, from writing and from recording an access."""
     try:
         await store.search(Query("Patient", count=0, total="none"))
         await store.write("readiness", _nothing)
+        await store.audit([])
     except ServiceError as error:
         return error.issues
     return ()

@@ -12,7 +12,7 @@ from typing import Any, Literal, Protocol, TypeVar
 import msgspec
 
 from service.fhir.search_values import SearchKeys
-from service.store.audit import Audited, Chunk, Trail, audited_of, in_trail
+from service.store.audit import Audited, Begun, Chunk, Targets, Trail, audited_of, in_trail
 from service.store.audit_links import Named
 from service.store.contract import Transaction, Version, VisitKey
 from service.store.entries import Entry, Opened
@@ -37,6 +37,7 @@ T = TypeVar("T")
 CHUNK = 500
 _EVENT = b'{"audit":'
 _ENTRY = b'{"kind":'
+_BEGUN = b'{"begun":'
 _Fields = tuple[int, str, str, int, str, Literal["POST", "PUT", "DELETE"], bool, str]
 
 
@@ -48,6 +49,12 @@ class Kept:
     newest: bool
 
 
+class _Begun(msgspec.Struct):
+    """Where a chain of the audit trail begins, in a file."""
+
+    begun: Begun
+
+
 class _Event(msgspec.Struct):
     """A row of the audit trail in a file."""
 
@@ -55,9 +62,12 @@ class _Event(msgspec.Struct):
     hash: str
 
 
-Row = Kept | VisitKey | Audited | Entry
+Row = Kept | VisitKey | Begun | Audited | Entry
 Rows = AsyncGenerator[Row, None]
-"""Every version in the order of writing, visit keys by system and value, the trail, entries that travel."""
+"""Every version in the order of writing, visit keys by system and value, the trail, entries that travel.
+
+The trail is led by where its chains begin, if they lost rows.
+"""
 
 
 class Asked(Protocol):
@@ -103,6 +113,10 @@ class Archive(Transaction, Asked, Protocol):
         """Take away the texts beside codes that nothing is filed under; answers how many."""
         ...
 
+    async def begin_behind(self, begun: Begun) -> None:
+        """Note that a chain of the audit trail begins later than with its first row."""
+        ...
+
     async def upgrade(self) -> bool:
         """Bring older tables up to this program's; whether every resource has to be filed anew."""
         ...
@@ -128,6 +142,26 @@ class Movable(Opened, Asked, Protocol):
 
     async def scrub(self) -> bool:
         """Overwrite what files still hold of rows that are gone; whether nothing was in the way."""
+        ...
+
+    async def beginnings(self) -> list[Begun]:
+        """Answer the last row that was taken away of each chain that no longer has its beginning."""
+        ...
+
+    async def take_away(self, before: int) -> int:
+        """Take away some of the oldest rows of the audit trail, of those recorded before a time.
+
+        ``before`` are UTC milliseconds. Answers how many; 0 when there are none. What is left begins behind
+        them and is verified from there on.
+        """
+        ...
+
+    def chains(self) -> Trail:
+        """Answer the whole audit trail, chain after chain in no order of time."""
+        ...
+
+    def targets(self) -> Targets:
+        """Answer everything that rows of the audit trail are found by."""
         ...
 
     async def ends(self) -> list[Named]:
@@ -179,6 +213,7 @@ class Digest:
 async def in_chunks(
     versions: Callable[[int], Awaitable[list[Kept]]],
     visits: Callable[[], Awaitable[list[VisitKey]]],
+    beginnings: Callable[[], Awaitable[list[Begun]]],
     trail: Chunk,
     entries: Callable[[], Awaitable[list[Entry]]],
 ) -> Rows:
@@ -193,6 +228,8 @@ async def in_chunks(
         after = chunk[-1].version.sequence
     for visit in await visits():
         yield visit
+    for one in await beginnings():
+        yield one
     async for event in in_trail(trail):
         yield event
     for entry in await entries():
@@ -205,6 +242,8 @@ def line_of(row: Row) -> bytes:
         return msgspec.json.encode(row) + b"\n"
     if isinstance(row, Audited):
         return msgspec.json.encode(_Event(row.content, row.hash)) + b"\n"
+    if isinstance(row, Begun):
+        return msgspec.json.encode(_Begun(row)) + b"\n"
     version = row.version
     fields = [version.sequence, version.type, version.id, version.version, version.last_updated]
     return msgspec.json.encode([*fields, version.method, row.newest, version.content.decode()]) + b"\n"
@@ -217,6 +256,8 @@ def row_of(line: bytes) -> Row:
         return audited_of(event.audit, event.hash)
     if line.startswith(_ENTRY):
         return msgspec.json.decode(line, type=Entry)
+    if line.startswith(_BEGUN):
+        return msgspec.json.decode(line, type=_Begun).begun
     if line.startswith(b"{"):
         return msgspec.json.decode(line, type=VisitKey)
     sequence, type_, id_, number, updated, method, newest, content = msgspec.json.decode(line, type=_Fields)

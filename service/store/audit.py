@@ -17,13 +17,20 @@ from service.fhir.datetimes import instant, interval
 
 __all__ = [
     "AUDIT",
+    "OLDEST",
     "Audited",
+    "Begun",
     "Chunk",
     "Event",
     "Head",
+    "Target",
+    "Targets",
     "Trail",
     "audited_of",
+    "begun_behind",
+    "by_chain",
     "chained",
+    "every_target",
     "hash_of",
     "in_trail",
     "new_head",
@@ -80,8 +87,13 @@ class Audited(NamedTuple):
 
 Chunk = Callable[[tuple[int, str, int]], Awaitable[list[Audited]]]
 """Answers some rows behind a place: time, chain and place in the chain."""
+OLDEST = (-1, "", 0)
+"""The place in the trail before everything."""
 Trail = AsyncGenerator[Audited, None]
 """Rows by time, chain and place; those of one chain in its order."""
+Target = tuple[str, int, str, int]
+"""What a row is found by: a ``Type/id`` it is about, with its time, chain and place in the chain."""
+Targets = AsyncGenerator[Target, None]
 
 
 class Head(NamedTuple):
@@ -93,6 +105,15 @@ class Head(NamedTuple):
     hash: str = ""
     linked_place: int = 0
     linked: int = 0
+
+
+class Begun(NamedTuple):
+    """The last row that was taken away from the beginning of a chain."""
+
+    chain: str
+    place: int
+    recorded: int
+    hash: str
 
 
 def new_head() -> Head:
@@ -158,6 +179,29 @@ async def in_trail(chunk: Chunk, since: int = 0) -> Trail:
         place = (rows[-1].recorded, rows[-1].chain, rows[-1].place)
 
 
-def targets_of(rows: Sequence[Audited]) -> list[tuple[str, int, str, int]]:
+async def by_chain(chunk: Callable[[str, int], Awaitable[list[Audited]]]) -> Trail:
+    """Answer the rows that ``chunk`` answers behind a chain's name and a place in it, piece by piece."""
+    chain, place = "", 0
+    while rows := await chunk(chain, place):
+        for row in rows:
+            yield row
+        chain, place = rows[-1].chain, rows[-1].place
+
+
+async def every_target(chunk: Callable[[Target], Awaitable[list[Target]]]) -> Targets:
+    """Answer what ``chunk`` answers behind one of its rows, piece by piece."""
+    last: Target = ("", 0, "", 0)
+    while rows := await chunk(last):
+        for row in rows:
+            yield row
+        last = rows[-1]
+
+
+def begun_behind(rows: Sequence[Audited]) -> list[Begun]:
+    """Where the chains of some rows, in their order, begin without them."""
+    return list({row.chain: Begun(row.chain, row.place, row.recorded, row.hash) for row in rows}.values())
+
+
+def targets_of(rows: Sequence[Audited]) -> list[Target]:
     """What the rows are found by: target, time, chain and place."""
     return [(target, row.recorded, row.chain, row.place) for row in rows for target in row.targets]

@@ -6,13 +6,14 @@ from typing import Any
 from service.errors import InvalidInput, Issue, IssueType, Place
 from service.fhir.datetimes import instant
 from service.fhir.search_query import Clause, Condition, DateValue, ReferenceValue, Sort, TokenValue, Value
-from service.store.audit import AUDIT
+from service.store.audit import AUDIT, Target
 from service.store.audit_links import LINK, MOST_NAMED
 from service.store.contract import Query, Version
 from service.store.search_match import Statement, marks
 from service.store.search_order import Key, beyond, position
 
 __all__ = [
+    "BEGUN",
     "CHUNK",
     "COLUMNS",
     "EXISTING",
@@ -23,6 +24,9 @@ __all__ = [
     "audit_page",
     "audit_total",
     "audit_version",
+    "chain_after",
+    "falls",
+    "targets_after",
     "trail_after",
 ]
 
@@ -42,6 +46,7 @@ COLUMNS = (
 TARGETS = ("target", "recorded", "chain", "place")
 EXISTING = "SELECT 1 FROM audit LIMIT 1"
 HEADS = "SELECT chain, place, hash FROM audit_chain"
+BEGUN = "SELECT chain, place, recorded, hash FROM audit_begun ORDER BY chain"
 LATEST_HEADS = f"{HEADS} WHERE chain <> ? ORDER BY recorded DESC LIMIT {MOST_NAMED}"
 CHUNK = 500
 _LIFECYCLE_CODES = f"('{LINK}', 'destroy', 'hold', 'unhold')"
@@ -92,6 +97,11 @@ def audit_page(query: Query) -> Statement:
     return sql, [*values, query.count + 1]
 
 
+def falls(query: Query) -> bool:
+    """Whether the rows of ``audit_page`` come latest first."""
+    return _order(query.sort)[0].descending is not bool(query.before)
+
+
 def audit_total(query: Query) -> Statement:
     """The statement that counts what a query finds."""
     where, values = _where(query.clauses)
@@ -114,6 +124,24 @@ def trail_after(place: tuple[int, str, int], until: int, *, links: bool = False)
         f"AND recorded < ? {only}ORDER BY recorded, chain, place LIMIT {CHUNK}"
     )
     return sql, [*place, until]
+
+
+def chain_after(chain: str, place: int) -> Statement:
+    """The statement for some rows behind a place of a chain, chain after chain."""
+    sql = (
+        f"SELECT {', '.join(COLUMNS)} FROM audit WHERE (chain, place) > (?, ?) "
+        f"ORDER BY chain, place LIMIT {CHUNK}"
+    )
+    return sql, [chain, place]
+
+
+def targets_after(last: Target) -> Statement:
+    """The statement for some of what rows are found by, behind one of them, in order."""
+    names = ", ".join(TARGETS)
+    sql = (
+        f"SELECT {names} FROM audit_target WHERE ({names}) > (?, ?, ?, ?) ORDER BY {names} LIMIT {10 * CHUNK}"
+    )
+    return sql, [*last]
 
 
 def _order(sorts: Sequence[Sort]) -> list[Key]:

@@ -1,20 +1,26 @@
 """Whether the audit trail is as it was written: what was changed, taken out, put in or cut off.
 
+Rows are gone through chain by chain: others may write meanwhile, and a chain grows at its end alone.
+
 What can't be found: whoever may write the whole database can make the last rows of a chain anew, with their
 hashes, as far back as no other chain names them, or make everything anew. Ends that were written down
 elsewhere, by an earlier verification, show both.
 """
 
+from collections import Counter
 from collections.abc import Iterable
 from dataclasses import dataclass, field
 from typing import NamedTuple
 
 from service.fhir.datetimes import LATEST
 from service.store.archive import Movable
-from service.store.audit import Audited, audited_of, hash_of
+from service.store.audit import Audited, Begun, Target, audited_of, hash_of, targets_of
 from service.store.audit_links import Named, named_in
 
 __all__ = ["Fault", "Verdict", "verify"]
+
+_AT_ONCE = 100
+"""Rows whose targets are held against what they name as one sum."""
 
 
 class Fault(NamedTuple):
@@ -31,9 +37,13 @@ class _Last(NamedTuple):
 
 @dataclass(slots=True)
 class Verdict:
-    """What a verification found; ``ends`` are where the chains end now."""
+    """What a verification found; ``ends`` are where the chains end now.
+
+    ``since`` is when the last row that was taken away was recorded (UTC milliseconds), 0 if none was.
+    """
 
     rows: int = 0
+    since: int = 0
     faults: list[Fault] = field(default_factory=list)
     _last: dict[str, _Last] = field(default_factory=dict)
 
@@ -42,7 +52,15 @@ class Verdict:
         """Where each chain ends, by name."""
         return [Named(chain, *last) for chain, last in sorted(self._last.items())]
 
-    def see(self, row: Audited, named: "_Witnesses") -> None:
+    def begin(self, begun: Iterable[Begun], named: "_Witnesses") -> None:
+        """Before the first row: chains that lost their beginning go on behind the last row taken away."""
+        for chain, place, recorded, hash_ in begun:
+            self._last[chain] = _Last(place, hash_)
+            self.since = max(self.since, recorded)
+            if named.contradict(Named(chain, place, hash_)):
+                self._blame(chain, f"it begins behind row {place}, which others name by another hash")
+
+    def see(self, row: Audited, named: "_Witnesses", filed: "_Filed") -> None:
         """Hold a row against the one before it, its own content and whoever names it."""
         self.rows += 1
         last = self._last.get(row.chain, _Last())
@@ -52,8 +70,11 @@ class Verdict:
             self._blame(row.id, "it does not stand in the order of its chain")
         elif hash_of(last.hash, row.content) != row.hash:
             self._blame(row.id, "it, or its hash or that of the row before it, was changed")
-        if not _is_filed_right(row):
+        told = _told(row)
+        if told is None or told._replace(targets=()) != row._replace(targets=()):
             self._blame(row.id, "it is filed under something else than its content says")
+        if told is not None:
+            filed.see(told)
         if named.contradict(row):
             self._blame(row.id, "another chain, or what was noted of its end, names it by another hash")
         self._last[row.chain] = _Last(row.place, row.hash)
@@ -69,6 +90,11 @@ class Verdict:
             if known.get(chain, 0) < last.place:
                 self._blame(chain, f"it goes on behind row {known.get(chain, 0)}, the end that was noted")
 
+    def end_of_targets(self, filed: "_Filed") -> None:
+        """After everything that rows are found by."""
+        for chain, first, last in filed.wrong():
+            self._blame(chain, f"of rows {first} to {last} some are found by other targets than they name")
+
     def _blame(self, where: str, what: str) -> None:
         self.faults.append(Fault(where, what))
 
@@ -81,7 +107,7 @@ class _Witnesses:
         for one in named:
             self._hashes.setdefault((one.chain, one.place), set()).add(one.hash)
 
-    def contradict(self, row: Audited) -> bool:
+    def contradict(self, row: Audited | Named) -> bool:
         """Whether anything names this row by another hash."""
         return bool(self._hashes.get((row.chain, row.place), set()) - {row.hash})
 
@@ -93,19 +119,54 @@ class _Witnesses:
         return places
 
 
+class _Filed:
+    """What the rows of the trail are found by, held against what they name: as sums for every few rows.
+
+    Python's hashes have a key that is new in each process.
+    """
+
+    def __init__(self, ends: Iterable[Named]) -> None:
+        """Rows behind these ends are being written, with what they are found by."""
+        self._ends = {one.chain: one.place for one in ends}
+        self._sums: Counter[tuple[str, int]] = Counter()
+
+    def see(self, told: Audited) -> None:
+        """The targets that the content of a row names."""
+        for target in targets_of([told]):
+            self.add(target, 1)
+
+    def add(self, target: Target, sign: int) -> None:
+        """A target that a row names, or with the sign -1, one that it is found by."""
+        _, _, chain, place = target
+        if place <= self._ends.get(chain, 0):
+            self._sums[chain, (place - 1) // _AT_ONCE] += sign * hash(target)
+
+    def wrong(self) -> list[tuple[str, int, int]]:
+        """Chains, and the first and last of the rows among which some are not found by what they name."""
+        found = sorted(key for key, sum_ in self._sums.items() if sum_)
+        return [(chain, at * _AT_ONCE + 1, (at + 1) * _AT_ONCE) for chain, at in found]
+
+
 async def verify(store: Movable, known: Iterable[Named] = ()) -> Verdict:
     """Go through the whole trail; others may go on writing.
 
     ``known`` are ends of chains that were written down elsewhere.
     """
-    named = [*await store.ends(), *known]
+    begun = await store.beginnings()
+    ends = await store.ends()
+    named = [*ends, *known]
     async for row in store.trail(LATEST, links=True):
         named += _named(row)
-    witnesses = _Witnesses(named)
-    verdict = Verdict()
-    async for row in store.trail(LATEST):
-        verdict.see(row, witnesses)
+    witnesses, filed, verdict = _Witnesses(named), _Filed(ends), Verdict()
+    verdict.begin(begun, witnesses)
+    async for row in store.chains():
+        verdict.see(row, witnesses, filed)
     verdict.end(witnesses, await store.ends())
+    async for target in store.targets():
+        filed.add(target, -1)
+    verdict.end_of_targets(filed)
+    if await store.beginnings() != begun:  # rows were taken away meanwhile
+        return await verify(store, known)
     return verdict
 
 
@@ -116,8 +177,9 @@ def _named(row: Audited) -> list[Named]:
         return []
 
 
-def _is_filed_right(row: Audited) -> bool:
+def _told(row: Audited) -> Audited | None:
+    """The row as its content tells it, None if that can't be read."""
     try:
-        return audited_of(row.content, row.hash)._replace(targets=()) == row._replace(targets=())
+        return audited_of(row.content, row.hash)
     except (ValueError, LookupError, TypeError, AttributeError):
-        return False
+        return None

@@ -1,7 +1,8 @@
 """Versions of the database's schema: what a new one gets, how an older one is brought up, what is refused.
 
-``schema.sql`` and ``schema_postgres.sql`` are the present version. ``upgrades/<engine>_<number>.sql`` leads
-from the version before to ``number``; an engine without a file for a number had nothing to change.
+``schema.sql`` with ``schema_audit.sql``, and ``schema_postgres.sql``, are the present version.
+``upgrades/<engine>_<number>.sql`` leads from the version before to ``number``; an engine without a file for a
+number had nothing to change.
 """
 
 from pathlib import Path
@@ -9,7 +10,7 @@ from typing import Literal
 
 from service.errors import StoreUnavailable
 
-__all__ = ["COMPATIBLE_WITH", "SCHEMA_VERSION", "Engine", "judge", "schema", "upgrade"]
+__all__ = ["COMPATIBLE_WITH", "SCHEMA_VERSION", "Engine", "audit_schema", "judge", "schema", "upgrade"]
 
 Engine = Literal["sqlite", "postgres"]
 
@@ -24,8 +25,14 @@ _UPGRADES = _HERE / "upgrades"
 
 def schema(engine: Engine) -> str:
     """The statements that make a new database."""
-    name = "schema.sql" if engine == "sqlite" else "schema_postgres.sql"
-    return (_HERE / name).read_text("utf-8")
+    if engine == "postgres":
+        return (_HERE / "schema_postgres.sql").read_text("utf-8")
+    return (_HERE / "schema.sql").read_text("utf-8") + audit_schema()
+
+
+def audit_schema() -> str:
+    """The statements that make the tables of the audit trail, on SQLite."""
+    return (_HERE / "schema_audit.sql").read_text("utf-8")
 
 
 def judge(version: int, compatible_with: int, *, older: bool = False) -> None:

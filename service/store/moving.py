@@ -7,7 +7,7 @@ from pathlib import Path
 from service.errors import Conflict, ServiceError
 from service.fhir.search_values import SearchKeys
 from service.store.archive import Archive, Digest, Kept, Movable, Row, Rows
-from service.store.audit import Audited, audited_of
+from service.store.audit import Audited, Begun, audited_of
 from service.store.backup_file import check_backup, read_backup, write_backup
 from service.store.contract import Version, VisitKey
 from service.store.entries import Entry
@@ -91,6 +91,8 @@ async def _keep(archive: Archive, row: Row, keys_of: KeysOf, progress: Progress)
             progress()
         case VisitKey():
             await archive.claim_visit(row)
+        case Begun():
+            await archive.begin_behind(row)
         case Audited():
             await archive.keep_audited(audited_of(row.content, row.hash))
         case Entry():

@@ -16,7 +16,18 @@ import asyncpg
 from service.errors import InvalidInput, ServiceError, StoreUnavailable, StoreUnreachable, TooCostly
 from service.fhir.datetimes import milliseconds
 from service.store.archive import Archive, Rows
-from service.store.audit import Audited, Event, Head, Trail, in_trail
+from service.store.audit import (
+    Audited,
+    Begun,
+    Event,
+    Head,
+    Target,
+    Targets,
+    Trail,
+    by_chain,
+    every_target,
+    in_trail,
+)
 from service.store.audit_gathered import Gathered
 from service.store.audit_links import Named
 from service.store.contract import History, Label, Page, Query, Version, Work
@@ -26,7 +37,17 @@ from service.store.entries import listed as listed_entries
 from service.store.history_sql import history_of, history_page, history_total
 from service.store.label_sql import labels_in_use, labels_of
 from service.store.postgres_archive import PostgresArchive, snapshot
-from service.store.postgres_audit import Chains, ends, record, run_audited, trail_chunk
+from service.store.postgres_audit import (
+    Chains,
+    beginnings,
+    chain_chunk,
+    ends,
+    record,
+    run_audited,
+    take_away,
+    targets_chunk,
+    trail_chunk,
+)
 from service.store.postgres_schema import prepare
 from service.store.postgres_sql import POSTGRES, in_postgres
 from service.store.postgres_transaction import (
@@ -209,6 +230,35 @@ class PostgresStore:
             return await self._reading(lambda connection: trail_chunk(connection, place, until, links=links))
 
         return in_trail(chunk, since)
+
+    def chains(self) -> Trail:
+        """See Movable."""
+
+        async def chunk(chain: str, place: int) -> list[Audited]:
+            return await self._reading(lambda connection: chain_chunk(connection, chain, place))
+
+        return by_chain(chunk)
+
+    def targets(self) -> Targets:
+        """See Movable."""
+
+        async def chunk(last: Target) -> list[Target]:
+            return await self._reading(lambda connection: targets_chunk(connection, last))
+
+        return every_target(chunk)
+
+    async def beginnings(self) -> list[Begun]:
+        """See Movable."""
+        return await self._reading(beginnings)
+
+    async def take_away(self, before: int) -> int:
+        """See Movable."""
+
+        async def work(connection: Connection) -> int:
+            async with connection.transaction():
+                return await take_away(connection, before)
+
+        return await self._reading(work)
 
     async def ends(self) -> list[Named]:
         """See Movable."""

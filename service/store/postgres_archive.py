@@ -2,11 +2,11 @@
 
 from service.fhir.datetimes import LATEST
 from service.store.archive import CHUNK, Kept, Rows, in_chunks
-from service.store.audit import Audited
+from service.store.audit import Audited, Begun
 from service.store.contract import VisitKey
 from service.store.entries import Entry, travelling
 from service.store.migrations import COMPATIBLE_WITH, SCHEMA_VERSION, upgrade
-from service.store.postgres_audit import trail_chunk
+from service.store.postgres_audit import begin_behind, beginnings, trail_chunk
 from service.store.postgres_sql import in_postgres
 from service.store.postgres_transaction import Connection, PostgresTransaction, version_of
 from service.store.postgres_words import SWEEP
@@ -32,6 +32,9 @@ def snapshot(connection: Connection) -> Rows:
         sql = "SELECT system, value, patient, time FROM visit_record ORDER BY system, value"
         return [VisitKey(*row) for row in await connection.fetch(sql)]
 
+    async def later() -> list[Begun]:
+        return await beginnings(connection)
+
     async def trail(place: tuple[int, str, int]) -> list[Audited]:
         return await trail_chunk(connection, place, LATEST)
 
@@ -39,7 +42,7 @@ def snapshot(connection: Connection) -> Rows:
         sql, values = in_postgres(travelling(), lambda _: None)
         return [Entry(*row) for row in await connection.fetch(sql, *values)]
 
-    return in_chunks(versions, visits, trail, entries)
+    return in_chunks(versions, visits, later, trail, entries)
 
 
 class PostgresArchive(PostgresTransaction):
@@ -63,6 +66,10 @@ class PostgresArchive(PostgresTransaction):
         await self._flush()
         async for row in snapshot(self._connection):
             yield row
+
+    async def begin_behind(self, begun: Begun) -> None:
+        """See Archive."""
+        await begin_behind(self._connection, [begun])
 
     async def upgrade(self) -> bool:
         """See Archive."""

@@ -3,15 +3,30 @@
 from collections.abc import Sequence
 from typing import Any, Protocol
 
-from service.store.audit import Audited, Event, Head, chained, new_head, targets_of
+from service.store.audit import (
+    OLDEST,
+    Audited,
+    Begun,
+    Event,
+    Head,
+    Target,
+    audited_of,
+    begun_behind,
+    chained,
+    new_head,
+    targets_of,
+)
 from service.store.audit_links import Named, is_due, link, linked
 from service.store.audit_sql import (
+    BEGUN,
     COLUMNS,
     HEADS,
     LATEST_HEADS,
     audit_page,
     audit_total,
     audit_version,
+    chain_after,
+    targets_after,
     trail_after,
 )
 from service.store.contract import Page, Query
@@ -20,7 +35,19 @@ from service.store.postgres_sql import in_postgres
 from service.store.search_match import Statement
 from service.store.search_order import page_of
 
-__all__ = ["Chains", "ends", "keep", "record", "run_audited", "trail_chunk"]
+__all__ = [
+    "Chains",
+    "begin_behind",
+    "beginnings",
+    "chain_chunk",
+    "ends",
+    "keep",
+    "record",
+    "run_audited",
+    "take_away",
+    "targets_chunk",
+    "trail_chunk",
+]
 
 _TYPES = {"place": "bigint", "recorded": "bigint"}
 _ARRAYS = ", ".join(f"${number}::{_TYPES.get(name, 'text')}[]" for number, name in enumerate(COLUMNS, 1))
@@ -38,10 +65,20 @@ _KEEP = f"""
     INSERT INTO audit ({", ".join(COLUMNS)}) SELECT * FROM unnest({_ARRAYS})
 """
 _TARGETS = 4
+_BEGIN = """
+    INSERT INTO audit_begun (chain, place, recorded, hash) VALUES ($1, $2, $3, $4)
+    ON CONFLICT (chain) DO UPDATE
+    SET place = excluded.place, recorded = excluded.recorded, hash = excluded.hash
+    WHERE excluded.place > audit_begun.place
+"""
+_TAKE_TARGET = "DELETE FROM audit_target WHERE target = $1 AND recorded = $2 AND chain = $3 AND place = $4"
+_TAKE = "DELETE FROM audit WHERE chain = $1 AND place = $2"
 
 
 class _Connection(Protocol):
     async def execute(self, query: str, *args: Any) -> Any: ...
+
+    async def executemany(self, command: str, args: list[tuple[Any, ...]], /) -> Any: ...
 
     async def fetch(self, query: str, *args: Any) -> Sequence[Sequence[Any]]: ...
 
@@ -97,9 +134,40 @@ async def trail_chunk(
     return [Audited(*row) for row in await _fetch(connection, trail_after(place, until, links=links))]
 
 
+async def chain_chunk(connection: _Connection, chain: str, place: int) -> list[Audited]:
+    """Answer some rows behind a place of a chain, chain after chain."""
+    return [Audited(*row) for row in await _fetch(connection, chain_after(chain, place))]
+
+
+async def targets_chunk(connection: _Connection, last: Target) -> list[Target]:
+    """Answer some of what rows are found by, behind one of them, in order."""
+    found = await _fetch(connection, targets_after(last))
+    return [(target, recorded, chain, place) for target, recorded, chain, place in found]
+
+
 async def ends(connection: _Connection) -> list[Named]:
     """Answer where every chain ends."""
     return [Named(*row) for row in await connection.fetch(HEADS)]
+
+
+async def beginnings(connection: _Connection) -> list[Begun]:
+    """Answer where chains begin of which rows were taken away, by name."""
+    return [Begun(*row) for row in await connection.fetch(BEGUN)]
+
+
+async def begin_behind(connection: _Connection, begun: list[Begun]) -> None:
+    """Note that chains begin later."""
+    await connection.executemany(_BEGIN, [*begun])
+
+
+async def take_away(connection: _Connection, before: int) -> int:
+    """Take away some of the oldest rows, of those recorded before a time; answers how many."""
+    rows = await trail_chunk(connection, OLDEST, before)
+    await begin_behind(connection, begun_behind(rows))
+    told = [audited_of(row.content, row.hash) for row in rows]
+    await connection.executemany(_TAKE_TARGET, [*targets_of(told)])
+    await connection.executemany(_TAKE, [(row.chain, row.place) for row in rows])
+    return len(rows)
 
 
 async def _fetch(connection: _Connection, statement: Statement) -> Sequence[Sequence[Any]]:

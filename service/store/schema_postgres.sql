@@ -226,17 +226,38 @@ CREATE TABLE audit_chain (
     hash text COLLATE "C" NOT NULL
 ) WITH (fillfactor = 50);
 
+-- The last row that was taken away from the beginning of a chain, as its time was over.
+CREATE TABLE audit_begun (
+    chain text COLLATE "C" PRIMARY KEY,
+    place bigint NOT NULL,
+    recorded bigint NOT NULL,
+    hash text COLLATE "C" NOT NULL
+);
+
 CREATE OR REPLACE FUNCTION never_changed() RETURNS trigger LANGUAGE plpgsql AS $$
 BEGIN
     RAISE EXCEPTION 'the audit trail is never changed';
 END
 $$;
 
-CREATE TRIGGER audit_never_changed BEFORE UPDATE OR DELETE OR TRUNCATE ON audit
-    FOR EACH STATEMENT EXECUTE FUNCTION never_changed();
+CREATE OR REPLACE FUNCTION never_taken_away() RETURNS trigger LANGUAGE plpgsql AS $$
+BEGIN
+    IF NOT EXISTS (SELECT 1 FROM audit_begun WHERE chain = OLD.chain AND place >= OLD.place) THEN
+        RAISE EXCEPTION 'the audit trail is never changed';
+    END IF;
+    RETURN OLD;
+END
+$$;
 
-CREATE TRIGGER audit_target_never_changed BEFORE UPDATE OR DELETE OR TRUNCATE ON audit_target
+CREATE TRIGGER audit_never_changed BEFORE UPDATE OR TRUNCATE ON audit
     FOR EACH STATEMENT EXECUTE FUNCTION never_changed();
+CREATE TRIGGER audit_never_taken_away BEFORE DELETE ON audit
+    FOR EACH ROW EXECUTE FUNCTION never_taken_away();
+
+CREATE TRIGGER audit_target_never_changed BEFORE UPDATE OR TRUNCATE ON audit_target
+    FOR EACH STATEMENT EXECUTE FUNCTION never_changed();
+CREATE TRIGGER audit_target_never_taken_away BEFORE DELETE ON audit_target
+    FOR EACH ROW EXECUTE FUNCTION never_taken_away();
 
 -- What access rests on (see entries.py).
 CREATE TABLE entry (

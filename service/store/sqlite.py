@@ -1,9 +1,10 @@
-"""The store on one SQLite file: the only file that knows ``sqlite3``.
+"""The store on SQLite, a database and a file of accesses beside it: the only file that knows ``sqlite3``.
 
 One thread writes. It takes the works that are waiting, runs each in a savepoint of one transaction, commits,
 and only then answers them all (group commit: one flush to disk for many callers). Reads by id run on the
-calling thread, they take microseconds; searches run in a small pool. WAL with synchronous=FULL: what was
-answered survives a kill and a power cut.
+calling thread, they take microseconds; searches run in a small pool. AuditEvents that belong to no write have
+a thread and a file of their own (``sqlite_accesses.py``). WAL with synchronous=FULL: what was answered
+survives a kill and a power cut.
 """
 
 import asyncio
@@ -23,7 +24,19 @@ from typing import Any, TypeVar
 from service.errors import StoreUnavailable, TooCostly
 from service.fhir.datetimes import LATEST, milliseconds
 from service.store.archive import Archive, Kept, Rows, in_chunks
-from service.store.audit import Audited, Event, Head, Trail, in_trail, new_head
+from service.store.audit import (
+    Audited,
+    Begun,
+    Event,
+    Head,
+    Target,
+    Targets,
+    Trail,
+    by_chain,
+    every_target,
+    in_trail,
+    new_head,
+)
 from service.store.audit_gathered import Gathered
 from service.store.audit_links import Named
 from service.store.contract import History, Label, Page, Query, Transaction, Version, VisitKey, Work
@@ -35,9 +48,19 @@ from service.store.migrations import COMPATIBLE_WITH, SCHEMA_VERSION, judge, sch
 from service.store.search_match import SQLITE, Statement
 from service.store.search_order import begun
 from service.store.search_sql import columns
+from service.store.sqlite_accesses import Accesses, accesses_path
 from service.store.sqlite_archive import SqliteArchive, kept_after, visits
 from service.store.sqlite_archive import entries as travelling_entries
-from service.store.sqlite_audit import ends, record, run_audited, trail_chunk
+from service.store.sqlite_audit import (
+    beginnings,
+    chain_chunk,
+    ends,
+    record,
+    run_audited,
+    take_away,
+    targets_chunk,
+    trail_chunk,
+)
 from service.store.sqlite_transaction import SqliteTransaction, Words, read_newest, run_labels, run_search
 from service.store.summaries import Seen, SummaryPage, SummaryQuery
 from service.store.summaries_sql import (
@@ -54,7 +77,7 @@ from service.store.summaries_sql import (
 __all__ = ["SqliteStore", "in_memory"]
 
 T = TypeVar("T")
-Kind = TypeVar("Kind", bound=SqliteTransaction)
+Txn = TypeVar("Txn", bound=SqliteTransaction)
 
 _GROUP = 64
 _BUSY_SECONDS = 5.0
@@ -70,18 +93,23 @@ _STEPS = 100_000
 
 @dataclass(slots=True)
 class _Job:
+    """``begin`` makes the transaction. Nobody waits for what has no ``done``.
+
+    ``naming``: the trail is to name where its chains end.
+    """
+
     name: str
-    kind: type[SqliteTransaction]
+    begin: Callable[[sqlite3.Connection, Words, Callable[[], int]], SqliteTransaction]
     work: Callable[[Any], Awaitable[Any]]
-    loop: asyncio.AbstractEventLoop
-    done: "asyncio.Future[Any]"
+    done: "asyncio.Future[Any] | None" = None
+    naming: bool = False
     result: Any = None
     error: BaseException | None = None
     events: Sequence[Event] = ()
 
 
 class SqliteStore:
-    """The Store of the contract on one database file."""
+    """The Store of the contract on one database file, with the file of accesses beside it."""
 
     def __init__(
         self, path: Path, *, clock: Callable[[], datetime], readers: int = 2, older: bool = False
@@ -92,23 +120,29 @@ class SqliteStore:
         schema is not one this program can use.
         """
         self._path = path
+        self._accesses_path = accesses_path(path)
         self._local = threading.local()
         self._opened: list[sqlite3.Connection] = []
         self._lock = threading.Lock()
         self._jobs: queue.SimpleQueue[_Job | None] = queue.SimpleQueue()
         self._closed = False
+        self._now: Callable[[], int] = lambda: milliseconds(clock())
         try:
             path.parent.mkdir(mode=0o700, parents=True, exist_ok=True)
-            path.touch(mode=0o600, exist_ok=True)  # health data: for the owner alone, its log files as well
-            self._writing = self._connect()
+            for file in (path, self._accesses_path):
+                file.touch(
+                    mode=0o600, exist_ok=True
+                )  # health data: for the owner alone, its log files as well
+            self._writing = self._connect(path)
             _prepare(self._writing, older=older)
+            self._accesses = Accesses(self._connect(self._accesses_path), self._database, self._now)
         except (sqlite3.Error, OSError) as error:
             raise StoreUnavailable(f"The database {path.name} can't be opened: {error}.") from error
         self._words = Words(self._writing)
         self._generation = 0
         self._head = new_head()
         self._audit = Gathered(self._recorded)
-        self._now: Callable[[], int] = lambda: milliseconds(clock())
+        self._recorder = ThreadPoolExecutor(1, thread_name_prefix="store-access")
         self._pool = ThreadPoolExecutor(readers, thread_name_prefix="store-read")
         self._writer = threading.Thread(target=self._write_forever, name="store-write", daemon=True)
         self._writer.start()
@@ -174,21 +208,50 @@ class SqliteStore:
 
     async def audited(self, query: Query) -> Page:
         """See the contract; a search that takes too long is refused as too costly."""
-        return await self._in_pool(
-            lambda connection: _limited(connection, lambda: run_audited(connection, query))
+        return await self._of_trail(
+            lambda files: _limited(files[0], lambda: _limited(files[1], lambda: run_audited(files, query)))
         )
 
     def trail(self, until: int, *, since: int = 0, links: bool = False) -> Trail:
         """See Movable."""
 
         async def chunk(place: tuple[int, str, int]) -> list[Audited]:
-            return await self._in_pool(partial(trail_chunk, place=place, until=until, links=links))
+            return await self._of_trail(partial(trail_chunk, place=place, until=until, links=links))
 
         return in_trail(chunk, since)
 
+    def chains(self) -> Trail:
+        """See Movable."""
+
+        async def chunk(chain: str, place: int) -> list[Audited]:
+            return await self._of_trail(partial(chain_chunk, chain=chain, place=place))
+
+        return by_chain(chunk)
+
+    def targets(self) -> Targets:
+        """See Movable."""
+
+        async def chunk(last: Target) -> list[Target]:
+            return await self._of_trail(partial(targets_chunk, last=last))
+
+        return every_target(chunk)
+
+    async def beginnings(self) -> list[Begun]:
+        """See Movable."""
+        return await self._of_trail(beginnings)
+
+    async def take_away(self, before: int) -> int:
+        """See Movable."""
+
+        async def work(_txn: Transaction) -> int:
+            return take_away(self._writing, before)
+
+        taken = await self.write("audit", work)
+        return taken + await self._in_recorder(lambda: self._accesses.take_away(before))
+
     async def ends(self) -> list[Named]:
         """See Movable."""
-        return await self._in_pool(ends)
+        return await self._of_trail(ends)
 
     async def changes(self, after: int = 0) -> AsyncIterator[Version]:
         """See the contract."""
@@ -209,8 +272,13 @@ class SqliteStore:
 
     async def rows(self) -> Rows:
         """See Movable."""
-        connection = await asyncio.to_thread(self._connect)
-        connection.execute("BEGIN")
+        connection, accesses = (self._connect(path) for path in (self._path, self._accesses_path))
+
+        async def begin(_txn: Transaction) -> None:
+            """While nobody writes to the database, neither file names what the other does not show."""
+            for one in (connection, accesses):
+                one.execute("BEGIN")
+                one.execute("SELECT 1 FROM sqlite_master").fetchone()
 
         async def versions(after: int) -> list[Kept]:
             return await asyncio.to_thread(kept_after, connection, after)
@@ -218,23 +286,28 @@ class SqliteStore:
         async def keys() -> list[VisitKey]:
             return await asyncio.to_thread(visits, connection)
 
+        async def later() -> list[Begun]:
+            return await asyncio.to_thread(beginnings, [connection, accesses])
+
         async def trail(place: tuple[int, str, int]) -> list[Audited]:
-            return await asyncio.to_thread(trail_chunk, connection, place, LATEST)
+            return await asyncio.to_thread(trail_chunk, [connection, accesses], place, LATEST)
 
         async def others() -> list[Entry]:
             return await asyncio.to_thread(travelling_entries, connection)
 
         try:
-            async for row in in_chunks(versions, keys, trail, others):
+            await self.write("snapshot", begin)
+            async for row in in_chunks(versions, keys, later, trail, others):
                 yield row
         except sqlite3.Error as error:
             raise StoreUnavailable(f"The store can't be read now: {_why(error)}.") from error
         finally:
             connection.close()
+            accesses.close()
 
     async def archive(self, name: str, work: Callable[[Archive], Awaitable[T]]) -> T:
         """See Movable."""
-        return await self._queued(name, SqliteArchive, work)
+        return await self._queued(name, partial(SqliteArchive, accesses=self._beside), work)
 
     async def ask(self, statement: Statement) -> Sequence[Sequence[Any]]:
         """See Asked."""
@@ -242,19 +315,20 @@ class SqliteStore:
         return rows
 
     async def scrub(self) -> bool:
-        """See Movable: the file is written anew, as its unused parts hold copies of rows that were moved.
+        """See Movable: each file is written anew, as its unused parts hold copies of rows that were moved.
 
-        Others can't write meanwhile. It needs as much free room again as the file takes.
+        Others can't write meanwhile. It needs as much free room again as the larger file takes.
         """
 
-        def anew() -> bool:
-            with closing(self._connect(_SCRUB_SECONDS)) as connection, suppress(sqlite3.Error):
+        def anew(path: Path) -> bool:
+            with closing(self._connect(path, _SCRUB_SECONDS)) as connection, suppress(sqlite3.Error):
                 connection.execute("VACUUM")
                 busy, _, _ = connection.execute("PRAGMA wal_checkpoint(TRUNCATE)").fetchone()
                 return not busy
             return False
 
-        return await asyncio.to_thread(anew)
+        done = [await asyncio.to_thread(anew, path) for path in (self._path, self._accesses_path)]
+        return all(done)
 
     async def entries(self, kind: EntryKind) -> list[Entry]:
         """See Entries."""
@@ -274,15 +348,35 @@ class SqliteStore:
         if self._closed:
             return
         self._closed = True
-        self._jobs.put(None)
-        await asyncio.get_running_loop().run_in_executor(None, self._writer.join)
-        self._pool.shutdown()
+        await asyncio.get_running_loop().run_in_executor(None, self._finish)
         with self._lock:
             for connection in self._opened:
                 connection.close()
 
+    def _finish(self) -> None:
+        """Let every thread come to its end."""
+        self._recorder.shutdown()
+        if self._accesses.unnamed:
+            self._name_ends()
+        self._jobs.put(None)
+        self._writer.join()
+        self._pool.shutdown()
+
     async def _recorded(self, events: Sequence[Event]) -> None:
-        await self.write("audit", lambda txn: txn.audit(events))
+        if await self._in_recorder(lambda: self._accesses.keep(events)):
+            self._name_ends()
+
+    async def _in_recorder(self, work: Callable[[], T]) -> T:
+        if self._closed:
+            raise StoreUnavailable("The store is closed.")
+        try:
+            return await asyncio.get_running_loop().run_in_executor(self._recorder, work)
+        except sqlite3.Error as error:
+            raise StoreUnavailable(f"The store can't write now (audit): {_why(error)}.") from error
+
+    def _name_ends(self) -> None:
+        """Have the database name where the chains end; nobody waits for it."""
+        self._jobs.put(_Job("audit link", SqliteTransaction, _nothing, naming=True))
 
     async def _written(self, statement: Statement) -> list[Any]:
         """Run one statement where works are run; answers its rows."""
@@ -293,19 +387,20 @@ class SqliteStore:
 
         return await self.write("entry", work)
 
-    async def _queued(self, name: str, kind: type[Kind], work: Callable[[Kind], Awaitable[T]]) -> T:
+    async def _queued(
+        self,
+        name: str,
+        begin: Callable[[sqlite3.Connection, Words, Callable[[], int]], Txn],
+        work: Callable[[Txn], Awaitable[T]],
+    ) -> T:
         if self._closed:
             raise StoreUnavailable("The store is closed.")
-        loop = asyncio.get_running_loop()
-        job = _Job(name, kind, work, loop, loop.create_future())
-        self._jobs.put(job)
-        result: T = await job.done
-        return result
+        done: asyncio.Future[T] = asyncio.get_running_loop().create_future()
+        self._jobs.put(_Job(name, begin, work, done))
+        return await done
 
-    def _connect(self, patience: float = _BUSY_SECONDS) -> sqlite3.Connection:
-        connection = sqlite3.connect(
-            self._path, timeout=patience, isolation_level=None, check_same_thread=False
-        )
+    def _connect(self, path: Path, patience: float = _BUSY_SECONDS) -> sqlite3.Connection:
+        connection = sqlite3.connect(path, timeout=patience, isolation_level=None, check_same_thread=False)
         connection.execute("PRAGMA journal_mode = WAL")
         connection.execute("PRAGMA synchronous = FULL")
         connection.execute("PRAGMA secure_delete = ON")  # what is taken away is overwritten
@@ -314,12 +409,25 @@ class SqliteStore:
         return connection
 
     def _reading(self, patience: float = _READ_SECONDS) -> sqlite3.Connection:
-        """This thread's own connection."""
+        """This thread's own connection to the database."""
         connection: sqlite3.Connection | None = getattr(self._local, "connection", None)
         if connection is None:
-            connection = self._connect(patience)
-            connection.execute("PRAGMA query_only = ON")
-            self._local.connection = connection
+            connection = self._local.connection = self._read_only(self._path, patience)
+        return connection
+
+    def _database(self) -> sqlite3.Connection:
+        return self._reading(_BUSY_SECONDS)
+
+    def _beside(self) -> sqlite3.Connection:
+        """This thread's own connection to the file of accesses."""
+        connection: sqlite3.Connection | None = getattr(self._local, "accesses", None)
+        if connection is None:
+            connection = self._local.accesses = self._read_only(self._accesses_path, _BUSY_SECONDS)
+        return connection
+
+    def _read_only(self, path: Path, patience: float) -> sqlite3.Connection:
+        connection = self._connect(path, patience)
+        connection.execute("PRAGMA query_only = ON")
         return connection
 
     def _guarded(self, ask: Callable[[sqlite3.Connection], T], patience: float = _READ_SECONDS) -> T:
@@ -334,6 +442,9 @@ class SqliteStore:
         if self._closed:
             raise StoreUnavailable("The store is closed.")
         return await asyncio.get_running_loop().run_in_executor(self._pool, self._guarded, ask, _BUSY_SECONDS)
+
+    async def _of_trail(self, ask: Callable[[Sequence[sqlite3.Connection]], T]) -> T:
+        return await self._in_pool(lambda connection: ask((connection, self._beside())))
 
     def _write_forever(self) -> None:
         going = True
@@ -406,10 +517,15 @@ class SqliteStore:
     def _with_audit(self, group: list[_Job]) -> Head:
         """Record what the works of the group tell of themselves; answers the end of the chain then."""
         events = [event for job in group if job.error is None for event in job.events]
-        return record(self._writing, self._head, events, self._now()) if events else self._head
+        head = self._head
+        if any(job.naming for job in group):
+            head = head._replace(linked=0)
+        elif not events:
+            return head
+        return record(self._writing, head, events, self._now(), self._beside)
 
     async def _whole(self, job: _Job) -> Any:
-        transaction = job.kind(self._writing, self._words, self._now)
+        transaction = job.begin(self._writing, self._words, self._now)
         result = await job.work(transaction)
         await transaction.finish()
         job.events = transaction.events
@@ -448,16 +564,24 @@ def _drive(work: Awaitable[T]) -> T:
 
 
 def _answer(job: _Job) -> None:
+    done = job.done
+    if done is None:
+        return
+
     def settle() -> None:
-        if job.done.done():  # the caller gave up waiting
+        if done.done():  # the caller gave up waiting
             return
         if job.error is not None:
-            job.done.set_exception(job.error)
+            done.set_exception(job.error)
         else:
-            job.done.set_result(job.result)
+            done.set_result(job.result)
 
     with suppress(RuntimeError):  # the caller's loop is closed: nobody is left to tell
-        job.loop.call_soon_threadsafe(settle)
+        done.get_loop().call_soon_threadsafe(settle)
+
+
+async def _nothing(_transaction: Transaction) -> None:
+    """A work that changes nothing."""
 
 
 def in_memory() -> sqlite3.Connection:

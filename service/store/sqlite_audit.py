@@ -1,12 +1,29 @@
-"""The audit trail on SQLite; the connection is passed in."""
+"""The audit trail on SQLite; the connections are passed in.
 
-from collections.abc import Iterable, Sequence
+It lies in two files (see ``sqlite_accesses.py``), each with chains of its own: who reads it asks both and
+puts their rows in order.
+"""
+
+from collections.abc import Callable, Iterable, Sequence
 from functools import cache
 from typing import Any, Protocol
 
-from service.store.audit import Audited, Event, Head, chained, targets_of
+from service.store.audit import (
+    OLDEST,
+    Audited,
+    Begun,
+    Event,
+    Head,
+    Target,
+    audited_of,
+    begun_behind,
+    chained,
+    targets_of,
+)
 from service.store.audit_links import Named, is_due, link, linked
 from service.store.audit_sql import (
+    BEGUN,
+    CHUNK,
     COLUMNS,
     HEADS,
     LATEST_HEADS,
@@ -14,13 +31,30 @@ from service.store.audit_sql import (
     audit_page,
     audit_total,
     audit_version,
+    chain_after,
+    falls,
+    targets_after,
     trail_after,
 )
 from service.store.contract import Page, Query
 from service.store.search_order import page_of
 
-__all__ = ["Connection", "ends", "keep", "record", "run_audited", "trail_chunk"]
+__all__ = [
+    "Connection",
+    "begin_behind",
+    "beginnings",
+    "chain_chunk",
+    "ends",
+    "keep",
+    "record",
+    "run_audited",
+    "take_away",
+    "targets_chunk",
+    "trail_chunk",
+]
 
+_ORDER = 3
+"""Columns that a page is in the order of, the last ones of its rows."""
 _AT_ONCE = 64
 """Rows in one statement: whoever runs Python is waited for once a statement, not once a row."""
 _END = (
@@ -31,8 +65,23 @@ _END = (
 )
 
 
+_BEGIN = (
+    "INSERT INTO audit_begun (chain, place, recorded, hash) VALUES (?, ?, ?, ?) "
+    "ON CONFLICT (chain) DO UPDATE SET "
+    "place = excluded.place, recorded = excluded.recorded, hash = excluded.hash "
+    "WHERE excluded.place > audit_begun.place"
+)
+_TAKE_TARGET = "DELETE FROM audit_target WHERE target = ? AND recorded = ? AND chain = ? AND place = ?"
+_TAKE = "DELETE FROM audit WHERE chain = ? AND place = ?"
+
+
 class Connection(Protocol):
     """The part of a database connection that is needed here."""
+
+    @property
+    def in_transaction(self) -> bool:
+        """Whether a transaction is open."""
+        ...
 
     def execute(self, sql: str, parameters: Sequence[Any] = ..., /) -> Any:
         """Run one statement."""
@@ -43,11 +92,20 @@ class Connection(Protocol):
         ...
 
 
-def record(connection: Connection, head: Head, events: Sequence[Event], now: int) -> Head:
-    """Write events to the end of a chain; answers where it ends then. ``now`` are UTC milliseconds."""
+def record(
+    connection: Connection,
+    head: Head,
+    events: Sequence[Event],
+    now: int,
+    other: Callable[[], Connection],
+) -> Head:
+    """Write events to the end of a chain; answers where it ends then. ``now`` are UTC milliseconds.
+
+    ``other`` answers a connection to the other file, whose chains are named along with those of this one.
+    """
     if is_due(head, now):
-        others = connection.execute(LATEST_HEADS, (head.chain,)).fetchall()
-        events = [link(Named(*one) for one in others), *events]
+        named = [one for file in (connection, other()) for one in file.execute(LATEST_HEADS, (head.chain,))]
+        events = [link(Named(*one) for one in named), *events]
         head = linked(head, now)
     rows, head = chained(head, events, now)
     keep(connection, rows)
@@ -62,23 +120,60 @@ def keep(connection: Connection, rows: Sequence[Audited]) -> None:
     connection.executemany(_END, list(newest.values()))
 
 
-def run_audited(connection: Connection, query: Query) -> Page:
+def run_audited(files: Sequence[Connection], query: Query) -> Page:
     """Answer one page of AuditEvents."""
-    rows = connection.execute(*audit_page(query)).fetchall() if query.count else []
-    counted = connection.execute(*audit_total(query)).fetchone()[0] if query.total == "accurate" else None
-    return page_of(query, rows, counted, audit_version)
+    rows: list[Sequence[Any]] = []
+    if query.count:
+        rows = [row for file in files for row in file.execute(*audit_page(query))]
+        rows.sort(key=lambda row: tuple(row[-_ORDER:]), reverse=falls(query))
+    counted = None
+    if query.total == "accurate":
+        counted = sum(file.execute(*audit_total(query)).fetchone()[0] for file in files)
+    return page_of(query, rows[: query.count + 1], counted, audit_version)
 
 
 def trail_chunk(
-    connection: Connection, place: tuple[int, str, int], until: int, *, links: bool = False
+    files: Sequence[Connection], place: tuple[int, str, int], until: int, *, links: bool = False
 ) -> list[Audited]:
     """Answer some rows behind a place, in the order of the trail."""
-    return [Audited(*row) for row in connection.execute(*trail_after(place, until, links=links))]
+    rows = [Audited(*row) for file in files for row in file.execute(*trail_after(place, until, links=links))]
+    return sorted(rows, key=lambda row: (row.recorded, row.chain, row.place))[:CHUNK]
 
 
-def ends(connection: Connection) -> list[Named]:
+def chain_chunk(files: Sequence[Connection], chain: str, place: int) -> list[Audited]:
+    """Answer some rows behind a place of a chain, chain after chain."""
+    rows = [Audited(*row) for file in files for row in file.execute(*chain_after(chain, place))]
+    return sorted(rows)[:CHUNK]  # a row begins with its chain and place
+
+
+def targets_chunk(files: Sequence[Connection], last: Target) -> list[Target]:
+    """Answer some of what rows are found by, behind one of them, in order."""
+    return sorted(row for file in files for row in file.execute(*targets_after(last)))[: 10 * CHUNK]
+
+
+def ends(files: Sequence[Connection]) -> list[Named]:
     """Answer where every chain ends."""
-    return [Named(*row) for row in connection.execute(HEADS)]
+    return [Named(*row) for file in files for row in file.execute(HEADS)]
+
+
+def beginnings(files: Sequence[Connection]) -> list[Begun]:
+    """Answer where chains begin of which rows were taken away, by name."""
+    return sorted(Begun(*row) for file in files for row in file.execute(BEGUN))
+
+
+def begin_behind(connection: Connection, begun: Sequence[Begun]) -> None:
+    """Note that chains begin later."""
+    connection.executemany(_BEGIN, begun)
+
+
+def take_away(connection: Connection, before: int) -> int:
+    """Take away some of the oldest rows, of those recorded before a time; answers how many."""
+    rows = trail_chunk([connection], OLDEST, before)
+    begin_behind(connection, begun_behind(rows))
+    told = [audited_of(row.content, row.hash) for row in rows]
+    connection.executemany(_TAKE_TARGET, targets_of(told))
+    connection.executemany(_TAKE, [(row.chain, row.place) for row in rows])
+    return len(rows)
 
 
 def _insert(

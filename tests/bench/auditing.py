@@ -1,7 +1,6 @@
 """What it costs to record every access before it is answered."""
 
 import os
-import sys
 import time
 from collections.abc import Sequence
 from contextlib import ExitStack
@@ -11,7 +10,7 @@ from unittest.mock import patch
 from tests.bench.http_load import Caller, called
 from tests.bench.measure import Row
 from tests.bench.people import bench, uploads
-from tests.bench.serving import CONNECTIONS, quantile
+from tests.bench.serving import CONNECTIONS, UNAUDITED, quantile
 from tests.processes import COMMAND, serving, token
 from tests.synthetic import visit_records
 
@@ -20,7 +19,6 @@ __all__ = ["auditing"]
 READ_SHARE = 0.65
 """Reads that are recorded reach at least so much of the rate of those that are not."""
 WRITE_SHARE = 1.15
-_UNAUDITED = (sys.executable, "-m", "tests.bench.unaudited")
 _ROUNDS = 4
 _WRITERS = 4
 _PEOPLE = 6
@@ -47,7 +45,7 @@ async def _on(name: str, folder: Path, paths: Sequence[str]) -> list[Row]:
             Caller(
                 stack.enter_context(serving(*words, command=command)).url, token(folder).read_text().strip()
             )
-            for command in (COMMAND, _UNAUDITED)
+            for command in (COMMAND, UNAUDITED)
         ]
         reads = [[one.request("GET", path) for path in paths] for one in callers]
         many = await _alternately(callers, reads, connections=CONNECTIONS)

@@ -12,10 +12,11 @@ from tests.bench.floor import BareStore, rows_after
 from tests.bench.http_load import Caller, called
 from tests.bench.measure import Row, Size
 from tests.bench.people import VISITS, bench, uploads
-from tests.processes import Server, serving, token
+from tests.processes import COMMAND, Server, serving, token
 from tests.synthetic import visit_records
 
 __all__ = [
+    "UNAUDITED",
     "memory",
     "over_http",
     "pages_over_http",
@@ -32,15 +33,18 @@ P99_LIMIT = 20
 START_SECONDS = 1.5
 REST_MEGABYTES = 200
 CONNECTIONS = 64
+UNAUDITED = (sys.executable, "-m", "tests.bench.unaudited")
+"""The service without its audit trail, as a command."""
 SEARCHERS = 16
 _EACH = 0.25
 """Seconds between the searches of one client: what clinicians at work do, not a flood."""
 
 
 @contextmanager
-def running(folder: Path) -> Iterator[tuple[Server, Caller]]:
+def running(folder: Path, command: tuple[str, ...] = COMMAND) -> Iterator[tuple[Server, Caller]]:
     """The service over the database in ``folder``."""
-    with serving("serve", "--port", "0", "--development-issuer", "--data-dir", folder) as server:
+    words = ("serve", "--port", "0", "--development-issuer", "--data-dir", folder)
+    with serving(*words, command=command) as server:
         yield server, Caller(server.url, token(folder).read_text().strip())
 
 
@@ -50,10 +54,11 @@ async def over_http(folder: Path, people: int) -> tuple[list[Row], list[Size]]:
         for upload in uploads(people):
             await place.accept(upload)
     sizes = [start_up(folder / "http")]
+    with running(folder / "http", UNAUDITED) as (_, caller):
+        rows = [await reads_over_http(folder, caller)]
     with running(folder / "http") as (server, caller):
         sizes.append(Size("memory of the service at rest", memory(server) / 1e6, "MB", most=REST_MEGABYTES))
-        rows = [
-            await reads_over_http(folder, caller),
+        rows += [
             await pages_over_http(folder, caller),
             *await searches_beside_intake(folder, caller, people),
         ]
@@ -61,7 +66,10 @@ async def over_http(folder: Path, people: int) -> tuple[list[Row], list[Size]]:
 
 
 async def reads_over_http(folder: Path, caller: Caller, rounds: int = 5) -> Row:
-    """Reads by id with a token, on 64 connections, against the bare application in a process of its own."""
+    """Reads by id with a token, on 64 connections, against the bare application in a process of its own.
+
+    ``caller`` asks a service without audit trail, as the budget says; ``auditing.py`` has what that costs.
+    """
     rows = rows_after(folder / "http" / "swallow.sqlite", 0)
     paths = [f"/fhir/{row[1]}/{row[2]}" for row in rows.current]
     bare_database = folder / "http-floor.sqlite"
@@ -75,7 +83,7 @@ async def reads_over_http(folder: Path, caller: Caller, rounds: int = 5) -> Row:
         ]
     ours, bares = zip(*pairs[1:], strict=True)
     return Row(
-        f"read by id over HTTP with a token, {CONNECTIONS} connections",
+        f"read by id over HTTP with a token, not recorded, {CONNECTIONS} connections",
         "bare Starlette and sqlite3 answering the same bytes",
         ours,
         bares,

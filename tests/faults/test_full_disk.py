@@ -34,14 +34,14 @@ class _SmallDisk:
 
 
 class _Quota:
-    """No file of the process may grow beyond what it has (EFBIG, as with a quota)."""
+    """No log of a database may grow beyond what the smallest has (EFBIG, as with a quota)."""
 
     def __init__(self, folder: Path) -> None:
         self._folder = folder
 
     def fill(self, pid: int) -> None:
-        largest = max(path.stat().st_size for path in self._folder.iterdir())
-        resource.prlimit(pid, resource.RLIMIT_FSIZE, (largest, resource.RLIM_INFINITY))
+        smallest = min(path.stat().st_size for path in self._folder.glob("*-wal"))
+        resource.prlimit(pid, resource.RLIMIT_FSIZE, (smallest, resource.RLIM_INFINITY))
 
     def free(self, pid: int) -> None:
         resource.prlimit(pid, resource.RLIMIT_FSIZE, (resource.RLIM_INFINITY, resource.RLIM_INFINITY))

@@ -29,8 +29,8 @@ def held(path):
             holder.kill()
 
 
-def test_locked_for_writing(serve, writers, tmp_path, monkeypatch):
-    monkeypatch.setenv("SWALLOW_AUDIT_FAILURE", "alarm")  # else reads are refused as well
+def test_locked_for_writing(serve, writers, tmp_path):
+    """Reads are recorded in a file of their own: they are answered, until that one is held too."""
     with serve(tmp_path) as (_, http):
         with writers.at_work(http):
             writers.wait_for(20)
@@ -41,6 +41,12 @@ def test_locked_for_writing(serve, writers, tmp_path, monkeypatch):
                 assert http.get("/Observation?_count=1").status_code == 200
                 assert time.monotonic() - begun < 2
             writers.wait_for(20)
+            with held(tmp_path / "swallow.accesses.sqlite"):
+                answer = http.get("/Observation/shared")
+                assert answer.status_code == 503
+                assert "nothing is answered unrecorded" in answer.text
+                writers.wait_for(20)
+            assert http.get("/Observation/shared").status_code == 200
         writers.assert_clear_refusals()
         assert writers.slowest < 15  # nobody stands in a queue of refusals
         writers.assert_kept(http)

@@ -105,9 +105,15 @@ def anyio_backend() -> str:
 
 
 @pytest.fixture
-async def app(settings: Settings) -> AsyncIterator[FastAPI]:
+def clock() -> Callable[[], datetime]:
+    """It stands still."""
+    return lambda: NOW
+
+
+@pytest.fixture
+async def app(settings: Settings, clock: Callable[[], datetime]) -> AsyncIterator[FastAPI]:
     """The application; at the end every request it answered must have its AuditEvent."""
-    async with running(create_app(settings, clock=lambda: NOW)) as started:
+    async with running(create_app(settings, clock=clock)) as started:
         answered = Answered(started.front)
         started.front = answered
         yield started

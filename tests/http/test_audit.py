@@ -1,8 +1,9 @@
 """Every access is recorded: who, what, when, whom it was about; and the trail is read by who may."""
 
 import base64
+import itertools
 import json
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 
 import pytest
 from httpx import ASGITransport, AsyncClient
@@ -21,6 +22,13 @@ WEIGHT = {
     "code": {"text": "weight"},
     "subject": {"reference": "Patient/p1"},
 }
+
+
+@pytest.fixture
+def clock():
+    """It goes on, so that what comes later is later: accesses and writes have chains of their own."""
+    passed = itertools.count()
+    return lambda: NOW + timedelta(milliseconds=next(passed))
 
 
 @pytest.fixture

@@ -4,6 +4,7 @@ import asyncio
 import sqlite3
 from contextlib import closing
 from datetime import UTC, datetime, timedelta
+from pathlib import Path
 
 import asyncpg
 import pytest
@@ -13,6 +14,7 @@ from service.store.audit import Event, hash_of
 from service.store.audit_links import Named
 from service.store.audit_verify import verify
 from service.store.sqlite import SqliteStore
+from service.store.sqlite_accesses import accesses_path
 
 BODY = (
     '"type":{"code":"rest"},"subtype":[{"code":"read"}],"action":"R","outcome":"0",'
@@ -43,12 +45,17 @@ class Clock:
         return self.now
 
 
-def written(path, *, rows=6, clock=None):
-    """A process that records some events; answers the name of its chain."""
-    store = SqliteStore(path, clock=clock or Clock())
+def record(store, patient):
+    """Record an event with a write."""
+    asyncio.run(store.write("audit", lambda txn: txn.audit([event(patient)])))
+
+
+def written(path, *, rows=6):
+    """A process that records some events with what it writes; answers the name of its chain."""
+    store = SqliteStore(path, clock=Clock())
     before = {one.chain for one in asyncio.run(store.ends())}
     for number in range(rows):
-        asyncio.run(store.audit([event(f"p{number}")]))
+        record(store, f"p{number}")
     (chain,) = {one.chain for one in asyncio.run(store.ends())} - before
     asyncio.run(store.close())
     return chain
@@ -58,7 +65,7 @@ def tampered(path, *statements):
     """Change the file as somebody with every right to it could."""
     with closing(sqlite3.connect(path, isolation_level=None)) as connection:
         for trigger in CHANGES:
-            connection.execute(f"DROP TRIGGER {trigger}")
+            connection.execute(f"DROP TRIGGER IF EXISTS {trigger}")
         for sql, values in statements:
             assert connection.execute(sql, values).rowcount
 
@@ -95,6 +102,7 @@ def test_others_may_write_meanwhile(path):
         async def more():
             for number in range(40):
                 await store.audit([event(number)])
+                await store.write("audit", lambda txn: txn.audit([event("p")]))
 
         found, _ = await asyncio.gather(verify(store), more())
         return found
@@ -143,6 +151,9 @@ def test_a_row_filed_under_something_else(path, sql):
 def test_a_removed_row(path):
     chain = written(path)
     tampered(path, ("DELETE FROM audit WHERE chain = ? AND place = 4", (chain,)))
+    left = (chain, "of rows 1 to 100 some are found by other targets than they name")
+    assert faults(path) == [(chain, "rows 4 to 4 are missing"), left]
+    tampered(path, ("DELETE FROM audit_target WHERE chain = ? AND place = 4", (chain,)))
     assert faults(path) == [(chain, "rows 4 to 4 are missing")]
 
 
@@ -167,7 +178,11 @@ def test_an_inserted_row(path):
 
 def test_an_end_that_is_cut_off(path):
     chain = written(path)
-    tampered(path, ("DELETE FROM audit WHERE chain = ? AND place > 5", (chain,)))
+    tampered(
+        path,
+        ("DELETE FROM audit WHERE chain = ? AND place > 5", (chain,)),
+        ("DELETE FROM audit_target WHERE chain = ? AND place > 5", (chain,)),
+    )
     assert faults(path) == [(chain, "it is cut off: row 7 is named")]
 
 
@@ -231,7 +246,7 @@ def test_long_chains_name_each_other(path):
     one, two = (SqliteStore(path, clock=clock) for _ in range(2))
     for _ in range(3):
         for store in (one, two):
-            asyncio.run(store.audit([event("p")]))
+            record(store, "p")
         clock.now += timedelta(minutes=10)
     first = min(asyncio.run(two.ends()))
     for store in (one, two):
@@ -244,12 +259,97 @@ def test_long_chains_name_each_other(path):
     assert [where for where, _ in faults(path)] == [first.chain]
 
 
+@pytest.mark.parametrize(
+    "sql",
+    [
+        "DELETE FROM audit_target WHERE chain = ? AND place = 5",
+        "UPDATE audit_target SET target = 'Patient/x' WHERE chain = ? AND place = 5",
+        "INSERT INTO audit_target SELECT 'x', 0, chain, place FROM audit WHERE chain = ? AND place = 7",
+    ],
+)
+def test_what_a_row_is_found_by_changed(path, sql):
+    chain = written(path)
+    tampered(path, (sql, (chain,)))
+    assert faults(path) == [(chain, "of rows 1 to 100 some are found by other targets than they name")]
+
+
+def accessed(path, *, rows=6):
+    """A process that records accesses alone; answers the name of their chain."""
+    store = SqliteStore(path, clock=Clock())
+    for number in range(rows):
+        asyncio.run(store.audit([event(f"p{number}")]))
+    chain = next(one.chain for one in asyncio.run(store.ends()) if one.place == rows + 1)
+    asyncio.run(store.close())
+    return chain
+
+
+def test_accesses_lie_in_a_file_of_their_own(path):
+    chain = accessed(path)
+    with closing(sqlite3.connect(path)) as connection:
+        links = connection.execute("SELECT subtype FROM audit").fetchall()
+    assert set(links) == {("link",)}
+    with closing(sqlite3.connect(accesses_path(path))) as connection:
+        assert connection.execute("SELECT DISTINCT chain FROM audit").fetchall() == [(chain,)]
+    assert accesses_path(path).stat().st_mode & 0o777 == 0o600
+    assert verdict(path).faults == []
+
+
+def test_a_missing_file_of_accesses_is_missed(path):
+    chain = accessed(path)
+    accesses_path(path).unlink()
+    assert faults(path) == [(chain, "it is cut off: row 7 is named")]
+    written(path)
+    assert faults(path) == [(chain, "it is cut off: row 7 is named")]
+
+
+def test_the_file_of_accesses_of_another_database_is_none_of_this(path, tmp_path):
+    chain = accessed(path)
+    other = tmp_path / "other" / "store.sqlite"
+    accessed(other)
+    accesses_path(other).replace(accesses_path(path))
+    assert (chain, "it is cut off: row 7 is named") in faults(path)
+
+
+def test_a_missing_database_is_missed(path):
+    chain = written(path)
+    accessed(path)
+    path.unlink()
+    assert (chain, "it is cut off: row 7 is named") in faults(path)
+
+
+def test_accesses_cut_off_and_hidden_are_missed_by_the_database(path):
+    chain = accessed(path)
+    tampered(
+        accesses_path(path),
+        ("DELETE FROM audit WHERE chain = ? AND place > 5", (chain,)),
+        ("DELETE FROM audit_target WHERE chain = ? AND place > 5", (chain,)),
+        (END, (5, chain)),
+    )
+    assert faults(path) == [(chain, "it is cut off: row 7 is named")]
+
+
+def test_a_long_run_of_accesses_is_named_while_it_goes_on(path):
+    store = SqliteStore(path, clock=Clock())
+    asyncio.run(store.audit([event("p")] * 1_000))
+    asyncio.run(store.audit([event("p")]))  # names the others, and has the database name its end
+    record(store, "p")  # waits behind that
+    asyncio.run(store.close())
+    with closing(sqlite3.connect(path)) as connection:
+        links = connection.execute("SELECT content FROM audit WHERE subtype = 'link'").fetchall()
+    assert any('"1003 ' in content for (content,) in links)
+
+
 @pytest.mark.parametrize("sql", ["UPDATE audit SET outcome = '8'", "DELETE FROM audit"])
 @pytest.mark.parametrize("table", ["audit", "audit_target"])
-def test_sqlite_refuses_to_change_the_trail(path, sql, table):
+@pytest.mark.parametrize("file", [Path, accesses_path])
+def test_sqlite_refuses_to_change_the_trail(path, sql, table, file):
     written(path)
+    accessed(path)
     sql = sql.replace("audit", table).replace("outcome", "outcome" if table == "audit" else "target")
-    with closing(sqlite3.connect(path)) as connection, pytest.raises(sqlite3.IntegrityError, match="never"):
+    with (
+        closing(sqlite3.connect(file(path))) as connection,
+        pytest.raises(sqlite3.IntegrityError, match="never"),
+    ):
         connection.execute(sql)
 
 
@@ -284,9 +384,11 @@ def test_on_postgres_a_changed_row_is_found(postgres_server):
             await connection.execute(
                 "UPDATE audit SET content = replace(content, 'ann', 'bob') WHERE place = 3"
             )
+            await connection.execute("DELETE FROM audit_target WHERE place = 4")
             await connection.close()
 
         asyncio.run(change())
-        found = {where.rpartition("-")[2] for where, _ in asyncio.run(verify(store)).faults}
+        *changed, unfound = asyncio.run(verify(store)).faults
         asyncio.run(store.close())
-    assert found == {"3"}
+    assert {one.where.rpartition("-")[2] for one in changed} == {"3"}
+    assert "found by other targets" in unfound.what

@@ -21,6 +21,7 @@ NEW = ("token", "reference", "date", "number", "quantity", "string", "uri", "sum
 OF_FOURTH = ("audit", "audit_target", "audit_chain", "entry")
 FOURTH = [
     "ALTER TABLE resource DROP COLUMN labelled",
+    "DROP TABLE audit_begun",
     "UPDATE schema_version SET version = 4, compatible_with = 4",
 ]
 """From the present tables to those of schema 4."""

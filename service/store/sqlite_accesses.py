@@ -1,0 +1,97 @@
+"""AuditEvents that belong to no write, on SQLite: in a file beside the database, with a writer of its own.
+
+Through the database's one writer, whoever reads would wait for the record that is being taken in before their
+access is durable, and their answer leaves. The file has the tables of ``schema_audit.sql`` and one chain a
+process; the chains of both files name each other's ends, so that a file that is missing, or is another's, is
+noticed.
+"""
+
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
+from pathlib import Path
+
+from service.errors import StoreUnavailable
+from service.store.audit import Event, Head, new_head
+from service.store.migrations import audit_schema
+from service.store.sqlite_audit import Connection, record, take_away
+
+__all__ = ["Accesses", "accesses_path"]
+
+_VERSION = 1
+"""Raised with every change of the tables in this file."""
+
+
+def accesses_path(database: Path) -> Path:
+    """The file beside a database."""
+    return database.with_suffix(f".accesses{database.suffix}")
+
+
+class Accesses:
+    """Writes events, for one thread."""
+
+    def __init__(
+        self, connection: Connection, database: Callable[[], Connection], now: Callable[[], int]
+    ) -> None:
+        """Create the tables of a new file.
+
+        ``database`` answers a connection to the database, ``now`` UTC milliseconds. StoreUnavailable if the
+        file is of a newer program.
+        """
+        self._connection = connection
+        self._database = database
+        self._now = now
+        self._head = new_head()
+        self._named = 0
+        _prepare(connection)
+
+    @property
+    def unnamed(self) -> bool:
+        """Whether there are rows behind the one that the database was last to name."""
+        return self._head.place > self._named
+
+    def keep(self, events: Sequence[Event]) -> bool:
+        """Write events, durably; whether it is time that the database names the end of the chain."""
+        with self._kept():
+            head = self._written(events)
+        due = head.linked_place > self._head.linked_place
+        self._head = head
+        if due:
+            self._named = head.place
+        return due
+
+    def take_away(self, before: int) -> int:
+        """Take away some of the oldest rows, of those recorded before a time; answers how many."""
+        with self._kept():
+            return take_away(self._connection, before)
+
+    @contextmanager
+    def _kept(self) -> Iterator[None]:
+        """A transaction: all of it is kept, or nothing."""
+        self._connection.execute("BEGIN IMMEDIATE")
+        try:
+            yield
+            self._connection.execute("COMMIT")
+        except BaseException:
+            if self._connection.in_transaction:  # a full disk has taken it back by itself
+                self._connection.execute("ROLLBACK")
+            raise
+
+    def _written(self, events: Sequence[Event]) -> Head:
+        if not events:  # asked whether it could
+            return self._head
+        return record(self._connection, self._head, events, self._now(), self._database)
+
+
+def _prepare(connection: Connection) -> None:
+    """Create the tables of a new file; refuse one of another version."""
+    connection.execute("BEGIN IMMEDIATE")
+    try:
+        (found,) = connection.execute("PRAGMA user_version").fetchone()
+        if not found:
+            for statement in audit_schema().split(";\n"):
+                connection.execute(statement)
+            connection.execute(f"PRAGMA user_version = {_VERSION}")
+    finally:
+        connection.execute("COMMIT")
+    if found > _VERSION:
+        raise StoreUnavailable("The file of accesses was written by a newer program; use that one.")
