@@ -17,10 +17,11 @@ from service.fhir.json import reread
 from service.fhir.search_values import fold
 from service.operations.goal_attainment import compute
 from service.page import facts
+from service.page.panel_reading import Unlabelled
 from service.records.seen import day_of
 from service.records.stored import Resource
 from service.records.views import Element, Encounter, Period, Reference, views
-from service.store.contract import Store
+from service.store.contract import Store, Version
 from service.store.pages import about, every
 from service.store.summaries import Summary
 
@@ -39,7 +40,9 @@ GRAVEST = (
 )
 """Computed statuses (none: not measured yet) in the order in which somebody may want to look at them first;
 an order of the list, not of patients, and no author's scale."""
-_FORMAT = 1
+_FAILED = "Where the goals stand could not be computed; open the record."
+_WITHHELD = "A Consent may withhold something from some who see this list; open the record."
+_FORMAT = 2
 """Raised when rows are made or written in another way."""
 _CLOSED = {"completed", "cancelled", "rejected", "entered-in-error"}
 
@@ -56,7 +59,8 @@ class PanelRow(msgspec.Struct, frozen=True, omit_defaults=True):
 
     ``statuses`` counts the open goals by computed status, worsening first; ``stated_otherwise`` those of
     which the record states another. ``next_review``: nobody was seen on or after it yet. ``standing`` is
-    empty, "died" or "record not active". ``problem`` says why nothing could be computed.
+    empty, "died" or "record not active". ``left_out``: there is more, which a label restricts. ``problem``
+    says why nothing could be computed.
     """
 
     name: str
@@ -71,6 +75,7 @@ class PanelRow(msgspec.Struct, frozen=True, omit_defaults=True):
     statuses: tuple[tuple[str, int], ...] = ()
     stated_otherwise: int = 0
     cues: tuple[PanelCue, ...] = ()
+    left_out: bool = False
     problem: str = ""
 
     def kinds_of_cues(self) -> list[tuple[str, int]]:
@@ -108,17 +113,25 @@ class RowMaker:
 
     async def __call__(self, store: Store, patient: str, day: date) -> Summary:
         """See ``jobs/summaries.py``."""
-        answer = await compute(store, patient, day, zone=self.zone, limits=self.limits)
-        encounters, teams = await _beside(store, patient)
-        row = _row(await _on_file(store, patient), answer, facts.last_visit(encounters, day, self.zone))
+        stored = await _stored(store, patient)
+        if stored.restricted:
+            return await self._told(store, stored, day, _WITHHELD)
+        reading = Unlabelled(store)
+        answer = await compute(reading, patient, day, zone=self.zone, limits=self.limits)
+        encounters, teams = await _beside(reading, patient)
+        row = _row(reread(stored.content), answer, facts.last_visit(encounters, day, self.zone))
+        row = msgspec.structs.replace(row, left_out=reading.left_out)
         return self._filed(patient, row, self._members(teams, day))
 
     async def failed(self, store: Store, patient: str, day: date) -> Summary:
         """See ``jobs/summaries.py``; it stays on the lists it belongs to."""
-        _, teams = await _beside(store, patient)
-        text = "Where the goals stand could not be computed; open the record."
-        row = msgspec.structs.replace(unmade(await _on_file(store, patient)), day=day, problem=text)
-        return self._filed(patient, row, self._members(teams, day))
+        return await self._told(store, await _stored(store, patient), day, _FAILED)
+
+    async def _told(self, store: Store, stored: Version, day: date, text: str) -> Summary:
+        """The row of somebody of whom nothing is computed, and why."""
+        _, teams = await _beside(store, stored.id)
+        row = msgspec.structs.replace(unmade(reread(stored.content)), day=day, problem=text)
+        return self._filed(stored.id, row, self._members(teams, day))
 
     def _filed(self, patient: str, row: PanelRow, members: Iterable[str]) -> Summary:
         grave = next((code for code, _ in row.statuses), None)
@@ -150,11 +163,11 @@ class RowMaker:
         return end is not None and end < day
 
 
-async def _on_file(store: Store, patient: str) -> Resource:
+async def _stored(store: Store, patient: str) -> Version:
     stored = await store.read("Patient", patient)
     if stored is None or stored.deleted:
         raise Gone(f"Patient/{patient} was deleted.")
-    return reread(stored.content)
+    return stored
 
 
 async def _beside(store: Store, patient: str) -> tuple[list[Encounter], list[_CareTeam]]:

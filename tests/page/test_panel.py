@@ -13,6 +13,7 @@ from service.page.panel_row import PanelCue, PanelRow
 pytestmark = pytest.mark.anyio
 SAME = {"Origin": ORIGIN}
 ME = "Practitioner/me"
+CODES = "http://terminology.hl7.org/CodeSystem"
 HOSTILE = "<script>alert('x')</script>\"'&--><svg onload=alert(1)>"
 
 
@@ -85,6 +86,36 @@ async def test_a_line_tells_where_somebody_stands(ask):
     assert {"href": "/app/patients/p1"} in page.attributes("a")
     assert "4 people, as of 3 Jul 2026." in page.text
     assert "absence of a cue does not mean safety" in page.text
+
+
+async def test_what_not_everybody_may_see_is_in_no_line(ask, people):
+    """One line is shown to all; what a label or a Consent may withhold is looked up in the record."""
+    visit = {
+        "resourceType": "Encounter",
+        "id": "labelled",
+        "meta": {"security": [{"system": f"{CODES}/v3-Confidentiality", "code": "R"}]},
+        "status": "finished",
+        "class": {"system": f"{CODES}/v3-ActCode", "code": "AMB"},
+        "subject": {"reference": "Patient/p4"},
+        "period": {"start": "2026-05-01"},
+    }
+    withholding = {
+        "resourceType": "Consent",
+        "id": "withholding",
+        "status": "active",
+        "scope": {"coding": [{"system": f"{CODES}/consentscope", "code": "patient-privacy"}]},
+        "category": [{"coding": [{"system": "http://loinc.org", "code": "59284-0"}]}],
+        "patient": {"reference": "Patient/p2"},
+        "policyRule": {"coding": [{"system": f"{CODES}/v3-ActCode", "code": "OPTOUT"}]},
+    }
+    await put(people.store, visit, withholding)
+    rows = Page((await ask()).text).rows
+    named = ("Testwell", "Acorn", "Ångström")
+    testwell, acorn, angstrom = [next(row for row in rows if name in row[0]) for name in named]
+    assert "without what a label restricts" in angstrom[0]
+    assert angstrom[1] == "none", "the visit is not told"
+    assert "A Consent may withhold" in acorn[1]
+    assert "label" not in testwell[0]
 
 
 @pytest.mark.usefixtures("people")
