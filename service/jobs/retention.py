@@ -1,7 +1,8 @@
 """Taking away what has been kept long enough: people, deleted resources, old versions, AuditEvents.
 
 Each person, and each few hundred versions, is a transaction of its own: whoever is killed in between has done
-what is done, and the next run goes on with the rest. Nothing of anybody who is held is looked at.
+what is done, and the next run goes on with the rest. Nothing of anybody who is held goes, and of the audit
+trail nothing from the first event about them on.
 """
 
 from collections.abc import Awaitable, Callable, Sequence
@@ -12,18 +13,20 @@ from zoneinfo import ZoneInfo
 
 from service.fhir.datetimes import interval, milliseconds
 from service.fhir.json import reread
+from service.fhir.search_query import Clause, ReferenceValue, Sort
 from service.jobs.erasure import held
 from service.operations.erasure_rules import addresses
 from service.operations.retention_periods import DAY_MS, Periods, is_due
 from service.store.ageing import Old, deleted_before, superseded_before, untouched_since
 from service.store.archive import Archive, Asked, Movable
 from service.store.audit import Event
-from service.store.contract import Version
+from service.store.contract import Query, Version
 from service.store.erasing import Name, cut, versions
 from service.store.pages import about, every
 
 __all__ = ["Ageing", "Counts", "EraseOne"]
 
+_ENTITY, _DATE = ("AuditEvent.entity",), ("AuditEvent.date",)
 Some = Callable[[Asked, int, int, int | None], Awaitable[list[Old]]]
 EraseOne = Callable[[str], Awaitable[None]]
 """Erases one person, with everything that belongs to it."""
@@ -72,10 +75,34 @@ class Ageing:
         await self._people(counts, erase)
         counts.deleted = await self._versions(deleted_before, self.periods.deleted, counts)
         counts.superseded = await self._versions(superseded_before, self.periods.superseded, counts)
+        if self.periods.audit:
+            counts.audited = await self._audited(await self._trail_until())
         return counts
 
     def _before(self, days: int) -> int:
         return milliseconds(self.now) - days * DAY_MS
+
+    async def _trail_until(self) -> int:
+        """Up to when AuditEvents may go: they go from the beginning, so not behind one about who is held."""
+        until = self._before(self.periods.audit)
+        for patient in sorted(await held(self.store)):
+            about_them = Clause(_ENTITY, "reference", (ReferenceValue((f"Patient/{patient}",)),))
+            first = Query("AuditEvent", (about_them,), (Sort(_DATE, "date"),), count=1, total="none")
+            for event in (await self.store.audited(first)).versions:
+                until = min(until, interval(event.last_updated, self.zone)[0])
+        return until
+
+    async def _audited(self, until: int) -> int:
+        """Take away the oldest AuditEvents; answers how many."""
+        if self.rehearsed:
+            return len([None async for _ in self.store.trail(until)])
+        done = 0
+        while taken := await self.store.take_away(until):
+            done += taken
+            self.told(taken)
+        if done:
+            await self.store.audit(self.tell([]))
+        return done
 
     async def _people(self, counts: Counts, erase: EraseOne) -> None:
         after = ""

@@ -7,12 +7,15 @@ from zoneinfo import ZoneInfo
 
 import pytest
 
+from service.fhir.datetimes import LATEST
 from service.fhir.search_keys import extract
 from service.jobs.erasure import Eraser, Erasure
 from service.jobs.retention import Ageing
 from service.operations.retention_periods import Periods
+from service.store.audit import Event
+from service.store.audit_verify import verify
 from service.store.contract import History
-from service.store.entries import Entry
+from service.store.entries import Entry, taken_away
 
 BEGAN = datetime(2020, 1, 1, 10, 0, tzinfo=UTC)
 ERASURE = Erasure("2026-02-04T10:00:00.000Z", "kept long enough", "site", "root")
@@ -25,6 +28,19 @@ def keys_of(version):
 
 def run(work):
     return asyncio.run(work)
+
+
+EVENT = Event(
+    "rest",
+    "read",
+    "R",
+    "0",
+    "",
+    "ann",
+    ("Patient/ann",),
+    '"type":{"code":"rest"},"subtype":[{"code":"read"}],"action":"R","outcome":"0",'
+    '"agent":[{"altId":"ann"}],"entity":[{"what":{"reference":"Patient/ann"}}]',
+)
 
 
 class Aged:
@@ -149,3 +165,31 @@ def test_versions_that_were_replaced_or_deleted_go_after_their_time(aged):
     assert aged.told == [["Observation/gone"], ["Observation/back", "Observation/kept"]]
     assert run(aged.store.vread("Observation", "kept", 1)) is None
     assert run(aged.store.vread("Observation", "kept", 3)) is not None
+
+
+def test_the_audit_trail_goes_from_its_beginning_but_not_behind_who_is_held(aged):
+    other = EVENT._replace(subject="ben", targets=("Patient/ben",), body=EVENT.body.replace("ann", "ben"))
+
+    def trail():
+        async def collect():
+            return [row async for row in aged.store.trail(LATEST)]
+
+        return run(collect())
+
+    for day, event in ((0, other), (100, EVENT), (200, other), (400, other)):
+        aged.after(day)
+        run(aged.store.audit([event]))
+    run(aged.store.enter(Entry("hold", "ann", 0, "{}")))
+    only_audit = Periods(0, 0, 0, 0, audit=150)
+    whole = trail()
+    counted = aged.age(only_audit, rehearsed=True)
+    assert trail() == whole
+    assert aged.age(only_audit) == counted
+    left = trail()
+    assert left == whole[counted.audited :]
+    assert EVENT.targets[0] in left[0].content + left[1].content  # a link may come before it
+    run(aged.store.archive("release", lambda archive: archive.ask(taken_away("hold", "ann"))))
+    assert aged.age(only_audit).audited > 0
+    assert "Patient/ann" not in "".join(row.content for row in trail())
+    assert run(verify(aged.store)).faults == []
+    assert aged.age(only_audit).audited == 0
