@@ -1,7 +1,6 @@
 """What the invented demo shows beside its goals: studies, cues, changes, scores, phases, reviews."""
 
 import pytest
-from demo_store import Demo
 
 # Person, day; swallows without a manoeuvre, worst score, most frequent ones, 3 or more and 6 or more in %,
 # swallows of group A to D; the manoeuvre and its scores without and with it.
@@ -32,11 +31,8 @@ RELIABLE = {
 
 
 @pytest.fixture(scope="module")
-def demo(tmp_path_factory):
-    loaded = Demo(tmp_path_factory.mktemp("demo"))
-    loaded.load()
-    yield loaded
-    loaded.run(loaded.store.close())
+def demo(whole_demo):
+    return whole_demo
 
 
 @pytest.fixture(scope="module")

@@ -3,7 +3,6 @@
 from typing import NamedTuple
 
 import pytest
-from demo_store import Demo
 
 
 class Visit(NamedTuple):
@@ -82,11 +81,8 @@ OVERALL = {  # S, tau-b, slope a week, practice of logged days, and with unlogge
 
 
 @pytest.fixture(scope="module")
-def demo(tmp_path_factory):
-    loaded = Demo(tmp_path_factory.mktemp("demo"))
-    loaded.load()
-    yield loaded
-    loaded.run(loaded.store.close())
+def demo(whole_demo):
+    return whole_demo
 
 
 def goal(answer, measure):

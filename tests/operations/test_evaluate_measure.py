@@ -6,7 +6,7 @@ from datetime import UTC, date, datetime
 from zoneinfo import ZoneInfo
 
 import pytest
-from demo_store import CONTEXT, NOW, Demo
+from demo_store import CONTEXT, NOW
 
 from service.attainment.cohort import Span, cases
 from service.errors import Forbidden, InvalidInput, NotFound, TooCostly
@@ -24,11 +24,8 @@ UTC_ZONE = ZoneInfo("UTC")
 
 
 @pytest.fixture(scope="module")
-def demo(tmp_path_factory):
-    demo = Demo(tmp_path_factory.mktemp("panel"))
-    demo.load()
-    yield demo
-    demo.run(demo.store.close())
+def demo(whole_demo):
+    return whole_demo
 
 
 def given(**parameters):

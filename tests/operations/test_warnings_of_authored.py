@@ -3,7 +3,6 @@
 from collections import Counter
 
 import pytest
-from demo_store import Demo
 
 from service.fhir.json import parse, reread
 from service.fhir.validation.profiles import Definitions
@@ -45,19 +44,17 @@ def unexplained(trees, seen):
 
 
 @pytest.fixture(scope="module")
-def authored(tmp_path_factory):
-    demo = Demo(tmp_path_factory.mktemp("demo"))
-    demo.load()
-
+def authored(whole_demo):
     async def everything():
-        return [reread(version.content) async for version in demo.store.changes() if version.content]
+        return [reread(version.content) async for version in whole_demo.store.changes() if version.content]
 
-    return demo.run(everything())
+    return whole_demo.run(everything())
 
 
 @pytest.mark.conformance("E12")
 def test_nothing_written_or_shipped_is_warned_of_without_a_reason(authored, tell):
-    texts = [file.read_bytes() for file in sorted(shipped("mappings").rglob("*.json"))]
+    files = sorted(shipped("mappings").rglob("*.json"))
+    texts = [file.read_bytes() for file in files if file.parent.name != "views"]  # of another standard
     definitions = [parse(text) for text in texts if b'"resourceType"' in text]
     seen = Counter()
     assert unexplained([*authored, *definitions], seen) == []

@@ -1,0 +1,13 @@
+"""The demo, taken in once for all files that only read it."""
+
+import pytest
+from demo_store import Demo
+
+
+@pytest.fixture(scope="session")
+def whole_demo(tmp_path_factory):
+    """Everybody's records; nothing may be written to it."""
+    demo = Demo(tmp_path_factory.mktemp("demo"))
+    demo.load()
+    yield demo
+    demo.run(demo.store.close())
