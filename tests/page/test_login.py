@@ -66,6 +66,18 @@ async def test_somebody_signs_in_sees_their_patients_and_signs_out_for_good(site
     assert [one["agent"][0]["altId"] for one in await site.events("110123")] == ["htest-7"]
 
 
+async def test_who_signed_out_is_out_in_every_process(site):
+    await site.signed_in()
+    bearer = {"Authorization": f"Bearer {site.browser.cookies['session']}"}
+    here = site.browser
+    async with site.with_settings() as other:
+        assert (await other.browser.get("/fhir/Patient", headers=bearer)).status_code == 200
+        await here.post("/app/sign-out", headers={"Origin": ROOT})
+        site.wait(site.settings.revocation_seconds)
+        other.ahead = site.ahead
+        assert (await other.browser.get("/fhir/Patient", headers=bearer)).status_code == 401
+
+
 async def test_a_session_ends_when_the_provider_or_the_settings_say_so(site):
     site.there.grants = {"expires_in": 60}
     await site.signed_in()
