@@ -81,6 +81,7 @@ async def test_nothing_is_served_outside_the_table(app: FastAPI) -> None:
 
 async def test_only_a_few_addresses_are_open(stranger: AsyncClient) -> None:
     assert sorted({row.path for row in ROWS if row.needs == OPEN}) == [
+        "/.well-known/security.txt",
         "/.well-known/smart-configuration",
         "/fhir/$versions",
         "/fhir/.well-known/smart-configuration",
