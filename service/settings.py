@@ -90,6 +90,10 @@ class Settings(BaseSettings):
     time_zone: str = Field(
         "UTC", description="The site's time zone: 'today', and times that come without an offset."
     )
+    vault_key_path: str = Field(
+        "",
+        description="File with the key of the research vault; empty: research-vault.key in the data folder.",
+    )
     snomed: Literal["all", "gps"] = Field(
         "all", description="'gps' leaves out SNOMED CT codes outside the freely licensed Global Patient Set."
     )
@@ -237,6 +241,11 @@ class Settings(BaseSettings):
     def guide_paths(self) -> tuple[Path, ...]:
         """The guides, each a package or a folder."""
         return tuple(Path(path) for path in self.guides.split(os.pathsep) if path)
+
+    @property
+    def vault_key_file(self) -> Path:
+        """Where the key of the research vault lies."""
+        return Path(self.vault_key_path) if self.vault_key_path else self.data_dir / "research-vault.key"
 
     @property
     def code_list_folder(self) -> Path:

@@ -7,12 +7,12 @@ whether they are; `hostile` puts something planted into one kept element instead
 """
 
 import base64
-import copy
 import re
 from collections import Counter
 from collections.abc import Collection, Iterable, Iterator, Mapping
 from datetime import date, timedelta
 from decimal import Decimal
+from functools import cache
 from typing import Any
 
 from fhir.resources.R4B import get_fhir_model_class
@@ -33,7 +33,7 @@ _CHOICES = [
 ]
 _DEPTH = 4
 _COMPLEX = re.compile(r"abc\.(\w+)Type")
-_TOKEN = re.compile(r"zq\d{6}x")
+_WORDS = re.compile(r"zq\d{6}x|\d{4}-\d\d-\d\d|2\d{9}|I69\.\d{4}|0213\d-\d{4}")
 _PRIMITIVE = re.compile(r"(\w+)\((?!.*Encoder'>\))")
 
 
@@ -43,9 +43,18 @@ class Corpus:
     def __init__(self, policy: Mapping[str, Any]) -> None:
         self.tokens: list[str] = []
         self.kinds: Counter[str] = Counter()
+        self._kind_of: dict[str, str] = {}
         self._policy = policy
         self._choices: Counter[tuple[str, str]] = Counter()
         self._ids = {type_: self._token("id") for type_ in policy["resources"]}
+
+    def forbidden(self, allowed: Collection[str] = ()) -> list[str]:
+        """What was planted, but for the kinds that a policy lets out."""
+        return [token for token in self.tokens if self._kind_of[token] not in allowed]
+
+    def of_kind(self, kind: str) -> list[str]:
+        """What was planted of one kind."""
+        return [token for token in self.tokens if self._kind_of[token] == kind]
 
     def resources(self, variants: int = 12) -> list[Tree]:
         """The Patient, then `variants` resources of every other listed type."""
@@ -119,6 +128,8 @@ class Corpus:
             return rule[0]
         if rule == "number":
             return 7
+        if rule in ("date", "birth date"):
+            return self._date("kept date")
         return self._primitive(kind)
 
     def _complex(self, type_: str, field: Any, path: str, elements: Mapping[str, Any], depth: int) -> Any:
@@ -154,6 +165,7 @@ class Corpus:
     def _remember(self, kind: str, token: str) -> str:
         self.tokens.append(token)
         self.kinds[kind] += 1
+        self._kind_of[token] = kind
         return token
 
     def _token(self, kind: str) -> str:
@@ -162,9 +174,9 @@ class Corpus:
     def _uri(self) -> str:
         return f"http://{self._token('uri')}.example.org/"
 
-    def _date(self) -> str:
-        day = date(1990, 1, 1) + timedelta(days=len(self.tokens) % 13_000)
-        return self._remember("date", day.isoformat())
+    def _date(self, kind: str = "date") -> str:
+        """Another day each time; moved by an odd number of days it is none of the others."""
+        return self._remember(kind, (date(1940, 1, 1) + timedelta(days=2 * len(self.tokens))).isoformat())
 
     def _number(self) -> int:
         return int(self._remember("number", str(2_000_000_000 + len(self.tokens))))
@@ -245,7 +257,8 @@ class Corpus:
         genuine = {
             "number": lambda: 3,
             "boolean": lambda: True,
-            "year": self._date,
+            "masked text": lambda: self._token("hidden text"),
+            "date": lambda: self._date("kept date"),
             "quantity": self._quantity,
             "concept": self._concept,
             "reference": lambda: self._reference(["Goal"]),
@@ -269,8 +282,14 @@ def leaves(node: Any) -> Iterator[str]:
 def found_in(tokens: Iterable[str], out: Iterable[Mapping[str, Any]]) -> list[str]:
     """The planted texts that stand anywhere in what was let out."""
     text = "\n".join(leaf for resource in out for leaf in leaves(resource))
-    words = set(_TOKEN.findall(text))
-    return [token for token in tokens if token in words or (not _TOKEN.fullmatch(token) and token in text)]
+    words = set(_WORDS.findall(text))
+    return [token for token in tokens if token in words or (_is_odd(token) and token in text)]
+
+
+@cache
+def _is_odd(token: str) -> bool:
+    """Whether a planted text is none of those that can be told by their form."""
+    return not _WORDS.fullmatch(token)
 
 
 def below(path: str, name: str) -> str:
@@ -282,17 +301,17 @@ def _group(field: Any) -> str:
     return extra.get("one_of_many", "") if isinstance(extra, dict) else ""
 
 
-def _with(resource: Tree, path: str, value: Any) -> Tree:
-    """A copy with `value` at a path; a list on the way is replaced in its first item."""
-    made = copy.deepcopy(resource)
-    node: Any = made
-    *parents, leaf = path.split(".")
-    for name in parents:
-        node = node.setdefault(name, {})
-        node = node[0] if isinstance(node, list) else node
-    for other in [name for name in node if _same_choice(name, leaf)]:
-        del node[other]
-    node[leaf] = [value] if isinstance(node.get(leaf), list) and not isinstance(value, list) else value
+def _with(node: Tree, path: str, value: Any) -> Tree:
+    """A copy with `value` at a path; a list on the way is replaced by its first item."""
+    name, _, rest = path.partition(".")
+    made = {other: kept for other, kept in node.items() if rest or not _same_choice(other, name)}
+    if rest:
+        below = made.get(name, {})
+        inner = below[0] if isinstance(below, list) else below
+        changed = _with(inner, rest, value)
+        made[name] = [changed] if isinstance(below, list) else changed
+    else:
+        made[name] = [value] if isinstance(made.get(name), list) and not isinstance(value, list) else value
     return made
 
 

@@ -2,11 +2,13 @@
 
     python -m tools.guide_examples examples/fhir
 
-Of all resources that claim a profile (or carry an extension) the shortest one is taken. Ids are counted, so
-that the same records make the same files; a test makes them again.
+Of all resources that claim a profile (or carry an extension) the shortest one is taken, of those that only
+leave for research the shortest in a release. Ids are counted, so that the same records make the same files; a
+test makes them again.
 """
 
 import asyncio
+import random
 import sys
 from collections.abc import Iterator
 from datetime import UTC, datetime
@@ -21,6 +23,10 @@ import msgspec
 from service.fhir.json import Tree, dump, reread
 from service.fhir.validation.profiles.base_types import own_profiles
 from service.interactions.context import Context, allow_everything
+from service.jobs.research_export import Request, ResearchExport
+from service.jobs.research_place import releases_in, vaults_in
+from service.jobs.research_source import ResearchSource
+from service.jobs.research_work import Work
 from service.operations.record_goal_attainment import record_goal_attainment
 from service.operations.upload import Upload, UploadPart
 from service.operations.visit_intake import accept
@@ -38,12 +44,15 @@ _NOW = datetime(2026, 12, 1, 9, 0, tzinfo=UTC)
 def guide_examples() -> dict[str, str]:
     """Answer the id of a definition to the text of its example."""
     with TemporaryDirectory() as folder:
-        trees = asyncio.run(_stored(Path(folder)))
-    chosen = {one["id"]: _shortest(trees, one) for one in own_profiles().values()}
+        stored, released = asyncio.run(_made(Path(folder)))
+    chosen = {
+        one["id"]: _shortest(stored, one) or _shortest(released, one) for one in own_profiles().values()
+    }
     return {id_: f"{_written(tree)}\n" for id_, tree in chosen.items() if tree is not None}
 
 
-async def _stored(folder: Path) -> list[Tree]:
+async def _made(folder: Path) -> tuple[list[Tree], list[Tree]]:
+    """What is stored of the demo people, and what is released of them."""
     store = SqliteStore(folder / "examples.sqlite", clock=lambda: _NOW)
     try:
         context = _context()
@@ -51,9 +60,19 @@ async def _stored(folder: Path) -> list[Tree]:
             part = UploadPart("record", path.read_bytes(), file_name=path.name)
             await accept(store, Upload((part,)), settings=Settings(), context=context)
         await _compute(store, context)
-        return [reread(one.content) async for one in store.changes() if not one.deleted]
+        stored = [reread(one.content) async for one in store.changes() if not one.deleted]
+        return stored, await _released(store, folder)
     finally:
         await store.close()
+
+
+async def _released(store: Store, folder: Path) -> list[Tree]:
+    chance = random.Random(1)  # noqa: S311 - the same each time, of people who are invented
+    asked = Request("safe-harbor-days", _NOW)
+    with vaults_in(folder, folder / "key").working("guide", asked.variant) as vault, Work(chance) as work:
+        source = ResearchSource(store, _NOW.date())
+        export = ResearchExport(source, asked, vault=vault, releases=releases_in(folder), work=work)
+        return [reread(line) async for line in export]
 
 
 async def _compute(store: Store, context: Context) -> None:

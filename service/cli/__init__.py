@@ -24,6 +24,7 @@ _DAILY = {
 _UPKEEP = {
     "doctor": "doctor:doctor",
     "audit": "audit:audit",
+    "research": "research:research",
     "client": "client:client",
     "keys": "keys:keys",
     "terminology": "terminology:terminology",

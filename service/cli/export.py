@@ -9,16 +9,23 @@ import click
 
 from service.cli.followed import followed
 from service.cli.local import data_dir_option, now, opened, recorded, settings_for
-from service.jobs.research_export import ResearchExport
-from service.jobs.research_report import Report
-from service.jobs.vault import Vault
+from service.jobs.research_export import Request, ResearchExport
+from service.jobs.research_place import releases_in, vaults_in
+from service.jobs.research_policies import VARIANTS
+from service.jobs.research_report import SERIES, Report
+from service.jobs.research_source import ResearchSource
+from service.jobs.research_work import Work
 from service.settings import Settings
 
 __all__ = ["export"]
 
 
 @click.command()
-@click.option("--variant", required=True, help="Name of the policy: safe-harbor.")
+@click.option("--variant", required=True, type=click.Choice(VARIANTS), help="Name of the policy.")
+@click.option("--project", default="", help="Whose random ids are used; one policy each, default its name.")
+@click.option("--approval", default="", help="The agreement, determination or vote the release rests on.")
+@click.option("--open", "open_", is_flag=True, help="For everybody, not for known recipients alone.")
+@click.option("--processes", default=1, type=click.IntRange(1), help="How many work at it; default 1.")
 @click.option(
     "--out",
     default="-",
@@ -26,34 +33,63 @@ __all__ = ["export"]
     help="NDJSON file to write; default standard output.",
 )
 @data_dir_option
-def export(variant: str, out: BinaryIO, data_dir: Path | None) -> None:
+def export(  # noqa: PLR0913 - the options of the command
+    *,
+    variant: str,
+    project: str,
+    approval: str,
+    open_: bool,
+    processes: int,
+    out: BinaryIO,
+    data_dir: Path | None,
+) -> None:
     """Write de-identified NDJSON of everybody with a research permission, and report k."""
-    report = asyncio.run(_export(settings_for(data_dir), variant, out))
-    click.echo(
-        f"{report.people} people ({report.test_people} of them test data), "
-        f"{sum(report.resources.values())} resources; k = {report.k} "
-        f"({report.k_in_age_classes} with birth years widened to ten years).",
-        err=True,
-    )
-    for counts, what in ((report.left_out, "left out"), (report.held_back, "held back")):
+    settings = settings_for(data_dir)
+    asked = Request(variant, now().astimezone(settings.zone), approval, open_)
+    report = asyncio.run(_export(settings, asked, project or variant, processes, out))
+    click.echo(_told(report), err=True)
+    for counts, what in (
+        (report.widened, "described more widely"),
+        (report.left_out, "left out"),
+        (report.held_back, "held back"),
+    ):
         for reason, count in sorted(counts.items()):
             click.echo(f"{count} {what}: {reason}", err=True)
+    if report.withdrawn:
+        click.echo(
+            f"{report.withdrawn} people of earlier releases have withdrawn; see 'research releases'.",
+            err=True,
+        )
 
 
-async def _export(settings: Settings, variant: str, out: BinaryIO) -> Report:
+def _told(report: Report) -> str:
+    steps = "".join(f", {k} after '{step}'" for step, k in report.k_after.items())
+    return (
+        f"{report.people} people ({report.test_people} of them test data), "
+        f"{sum(report.resources.values())} resources; k = {report.k}{steps}; l = {report.l}.\n"
+        f"{report.visits_unique} people have a series of visits like nobody else's. {SERIES}"
+    )
+
+
+async def _export(settings: Settings, asked: Request, project: str, processes: int, out: BinaryIO) -> Report:
+    vaults = vaults_in(settings.data_dir, settings.vault_key_file)
     async with (
         followed(settings, "research-export") as counts,
         opened(settings) as opened_,
         recorded(opened_, "export", "110106") as store,
     ):
-        released = ResearchExport(
-            store,
-            variant=variant,
-            now=now(),
-            vault=Vault(settings.data_dir / "research-vault"),
-            random=random.SystemRandom(),
-        )
-        async for line in released:
-            out.write(line)
+        with (
+            vaults.working(project, asked.variant) as vault,
+            Work(random.SystemRandom(), processes) as work,
+        ):
+            released = ResearchExport(
+                ResearchSource(store, asked.now.date()),
+                asked,
+                vault=vault,
+                releases=releases_in(settings.data_dir),
+                work=work,
+            )
+            async for line in released:
+                out.write(line)
         counts.update(released.report.counts)
     return released.report

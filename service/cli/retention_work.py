@@ -11,7 +11,8 @@ from service.jobs.erasure import Erased, Eraser, Erasure, erasures
 from service.jobs.erasure_elsewhere import received, write_register
 from service.jobs.erasure_plan import Telling
 from service.jobs.ledger import ledgers
-from service.jobs.vault import released_as, withdraw
+from service.jobs.research_place import releases_in, vaults_in
+from service.jobs.research_releases import released_as, withdraw
 from service.security.audit import Facts
 from service.security.audit_event import events_of
 from service.settings import Settings
@@ -114,7 +115,8 @@ class Work:
             )
         report = self._report(patient, erased)
         write_register(folder, await erasures(self.store))
-        withdraw(folder / _VAULT, patient)
+        vaults = vaults_in(folder, self.settings.vault_key_file)
+        withdraw(vaults, releases_in(folder), patient, now().date())
         for ledger in ledgers(folder):
             ledger.forget(patient)
         return report
@@ -125,8 +127,5 @@ class Work:
             patient,
             erased,
             received(folder, patient, erased.first),
-            released_as(folder / _VAULT, patient),
+            released_as(vaults_in(folder, self.settings.vault_key_file), patient),
         )
-
-
-_VAULT = "research-vault"

@@ -12,11 +12,12 @@ from datetime import date
 from decimal import Decimal
 from typing import Any
 
-from service.deidentify.dates import OLDEST_SHOWN, year
-from service.deidentify.places import zip3
+from service.deidentify.dates import OLDEST_SHOWN, as_stored, shifted, year
+from service.deidentify.places import town, zip3, zip5
 
 __all__ = [
     "Release",
+    "Tree",
     "Value",
     "Vocabulary",
     "address",
@@ -24,12 +25,16 @@ __all__ = [
     "coding",
     "concept",
     "masked",
+    "moved_date",
     "number",
     "one_of",
     "quantity",
     "reference",
-    "referenced_type",
+    "referenced",
+    "stored_date",
+    "town_and_zip",
     "year_only",
+    "zip3_alone",
 ]
 
 Tree = dict[str, Any]
@@ -44,14 +49,19 @@ _PERIODS_IN_A_YEAR = {"a": 1, "mo": 12, "wk": 52.1775, "d": 365.25, "h": 8766, "
 
 @dataclass(frozen=True, slots=True)
 class Release:
-    """What one release fixes for all its rules.
+    """What one release fixes for all its rules, of one person.
 
     ``day`` is the day of release, from which ages are counted. ``identify`` answers the random id of
-    ``Type/id``, or None if that resource is not part of the release.
+    ``Type/id``, or None if that resource is not part of the release. ``shift`` are the days by which the
+    person's dates are moved, ``first_visit`` is the day they are counted from. ``rater`` answers the random
+    code of ``Practitioner/id``, None if it has none.
     """
 
     day: date
     identify: Callable[[str], str | None]
+    shift: int = 0
+    first_visit: date | None = None
+    rater: Callable[[str], str | None] = lambda _: None
 
 
 Value = Callable[[Any, Release], Any]
@@ -84,6 +94,16 @@ def number(largest: int, digits: int) -> Value:
 def year_only(value: Any, release: Release) -> Any:
     """Keep the year of a date or dateTime, unless it shows an age over 89."""
     return year(value, release.day) if isinstance(value, str) else None
+
+
+def moved_date(value: Any, release: Release) -> Any:
+    """Move a date or dateTime by the person's offset, unless it shows an age over 89."""
+    return shifted(value, release.shift, release.day) if isinstance(value, str) else None
+
+
+def stored_date(value: Any, _: Release) -> Any:
+    """Keep a date or dateTime as it is."""
+    return as_stored(value) if isinstance(value, str) else None
 
 
 def coding(codes: Vocabulary, rolled_up: Mapping[str, str]) -> Value:
@@ -161,17 +181,41 @@ def reference(value: Any, release: Release) -> Any:
     return None if id_ is None else {"reference": f"{found[1]}/{id_}"}
 
 
-def referenced_type(value: Any) -> str:
-    """Resource type a Reference points at, empty if it does not say."""
+def referenced(value: Any) -> tuple[str, str]:
+    """Resource type and id a Reference points at, empty if it does not say."""
     text = value.get("reference") if isinstance(value, dict) else None
     found = _REFERENCE.fullmatch(text) if isinstance(text, str) else None
-    return found[1] if found else ""
+    return (found[1], found[2]) if found else ("", "")
+
+
+def zip3_alone(restricted: Collection[str]) -> Callable[[Tree], Tree]:
+    """Of a place below its state, keep three ZIP digits."""
+
+    def shown(place: Tree) -> Tree:
+        code = place.get("postalCode")
+        return {"postalCode": zip3(code, restricted)} if isinstance(code, str) else {}
+
+    return shown
+
+
+def town_and_zip(place: Tree) -> Tree:
+    """Of a place below its state, keep town and five ZIP digits."""
+    kept = {
+        name: shown(place[name])
+        for name, shown in (("city", town), ("postalCode", zip5))
+        if isinstance(place.get(name), str)
+    }
+    return {name: value for name, value in kept.items() if value is not None}
 
 
 def address(
-    *, states: Collection[str], home: Collection[str], countries: Collection[str], restricted: Collection[str]
+    *,
+    states: Collection[str],
+    home: Collection[str],
+    countries: Collection[str],
+    below_state: Callable[[Tree], Tree],
 ) -> Value:
-    """Keep state, three ZIP digits and country of an Address; abroad the country alone.
+    """Keep of an Address state, country and what ``below_state`` keeps; abroad the country alone.
 
     ``home`` are the ways to write the country whose states and ZIP codes these are; no country means home.
     """
@@ -184,8 +228,7 @@ def address(
         if country is None or country in home:
             if value.get("state") in states:
                 kept["state"] = value["state"]
-            if isinstance(value.get("postalCode"), str):
-                kept["postalCode"] = zip3(value["postalCode"], restricted)
+            kept |= below_state(value)
         if country in home or country in countries:
             kept["country"] = country
         return kept or None

@@ -53,9 +53,9 @@ def element(name: str, rule: Value) -> Writer:
     return write
 
 
-def extensions(listed: Mapping[str, Any], named: Mapping[str, Value]) -> Writer:
+def extensions(listed: Mapping[str, Any], named: Mapping[str, Value], special: Special) -> Writer:
     """Keep extensions by URL, each by the rule of its value or of the extensions inside it."""
-    nodes = {url: _extension(spec, named) for url, spec in listed.items()}
+    nodes = {url: _extension(spec, named, special) for url, spec in listed.items()}
 
     def write(kept: Tree, value: Any, release: Release) -> None:
         for item in value if isinstance(value, list) else ():
@@ -68,10 +68,10 @@ def extensions(listed: Mapping[str, Any], named: Mapping[str, Value]) -> Writer:
     return write
 
 
-def _extension(spec: Mapping[str, Any], named: Mapping[str, Value]) -> Value:
+def _extension(spec: Mapping[str, Any], named: Mapping[str, Value], special: Special) -> Value:
     if "extension" not in spec:
-        return _node(spec, (), named, {})
-    inner = extensions(spec["extension"], named)
+        return _node(spec, (), named, special)
+    inner = extensions(spec["extension"], named, special)
     return _node({"extension": "inner"}, ("extension",), named, {"inner": lambda _: inner})
 
 

@@ -1,58 +1,60 @@
 """De-identified resources of everybody who permits research, as NDJSON that streams.
 
-Two passes over the people. The first counts how many are alike in what could tell them apart, and so decides
-who may leave as they are, who with an age class instead of a birth year, and who not at all (people of
-invented test data are counted, never held back). The second sends them, in random order, one person in memory
-at a time. Every resource is validated as it leaves; one that is not valid stays, and nothing points at it.
+Two passes over the people. The first looks at how many are alike in what could tell them apart, and so
+decides how wide each is described and who may not leave (people of invented test data are counted, never held
+back); by some policies nobody leaves then. The second sends them, in random order, one person in memory at a
+time. Every resource is validated as it leaves; one that is not valid stays, and nothing points at it.
 
 What the vault does not hold can't be undone: ids are drawn at random and nothing else that identifies leaves.
 """
 
-from collections import Counter
-from collections.abc import AsyncIterator, Mapping, MutableSequence
+import hashlib
+import re
+from collections import Counter, deque
+from collections.abc import AsyncIterator, Awaitable, Callable, Iterable, Sequence
+from dataclasses import dataclass
 from datetime import datetime
-from typing import Any, Protocol
+from typing import Any
 
 from service import __version__
-from service.deidentify.people import (
-    QuasiIdentifiers,
-    deidentify_person,
-    in_age_class,
-    quasi_identifiers,
-)
 from service.deidentify.pseudonyms import Pseudonyms
-from service.deidentify.small_cells import Step, people_below, plan, smallest_class
+from service.deidentify.small_cells import alone
+from service.errors import InvalidInput
 from service.fhir import json
-from service.fhir.validation import errors
-from service.jobs.research_permission import why_left_out
+from service.jobs.research_classes import Crowd, Member
+from service.jobs.research_person import Outcome, Person
 from service.jobs.research_policies import load_variant
 from service.jobs.research_provenance import provenance
+from service.jobs.research_releases import Release, Releases
 from service.jobs.research_report import Report
-from service.jobs.vault import Vault
-from service.records.preliminary import belongs, preliminary_records
-from service.store.contract import Query, Store
-from service.store.pages import about, every
+from service.jobs.research_source import ResearchSource
+from service.jobs.research_work import Work
+from service.jobs.vault import Kept, Vault
+from service.store.pages import observations
 
-__all__ = ["TOO_FEW_ALIKE", "Random", "ResearchExport"]
+__all__ = ["CHANGED", "NO_PATIENT", "TOO_FEW_ALIKE", "Computed", "Request", "ResearchExport"]
 
 TOO_FEW_ALIKE = "Too few people are alike in age, sex, place, conditions and years; this person is left out."
 NO_PATIENT = "The Patient resource can't be de-identified; this person is left out."
+CHANGED = "What is stored of this person changed during the export; this person is left out."
 _TELLS_APART = ("Condition", "Encounter")
-_PAGE = 500
+_RATER = re.compile(rb'"reference"\s*:\s*"(Practitioner(?:Role)?/[A-Za-z0-9.-]{1,64})')
+Computed = Callable[[str], Awaitable[Sequence[dict[str, Any]]]]
+"""Answers further resources about the person with this id."""
+_APPROVAL = re.compile(r"[\w ./:()-]{0,80}")
 
-Tree = dict[str, Any]
 
+@dataclass(frozen=True, slots=True)
+class Request:
+    """What is asked for. ``approval`` names the agreement, determination or vote it rests on.
 
-class Random(Protocol):
-    """A source of chance; ``random.SystemRandom()`` is one."""
+    ``open``: for everybody, not for known recipients alone.
+    """
 
-    def getrandbits(self, k: int, /) -> int:
-        """Answer ``k`` random bits."""
-        ...
-
-    def shuffle(self, x: MutableSequence[Any], /) -> None:
-        """Put a list in random order."""
-        ...
+    variant: str
+    now: datetime
+    approval: str = ""
+    open: bool = False
 
 
 class ResearchExport:
@@ -61,140 +63,217 @@ class ResearchExport:
     The first line is the Provenance of the export, the last a Parameters resource with the report.
     """
 
-    def __init__(self, store: Store, *, variant: str, now: datetime, vault: Vault, random: Random) -> None:
-        """Prepare an export of ``variant`` as of ``now``, the day ages and permissions are counted from.
+    def __init__(  # noqa: PLR0913 - each is a part of its own, given by name
+        self,
+        source: ResearchSource,
+        request: Request,
+        *,
+        vault: Vault,
+        releases: Releases,
+        work: Work,
+        computed: Computed | None = None,
+    ) -> None:
+        """Prepare an export as of ``request.now``, the day ages are counted from.
 
-        Raises InvalidInput for a variant that is not offered.
+        ``computed`` answers what is not stored of a person and shall leave as well.
+
+        Raises InvalidInput for a variant that is not offered, a release that it can't be, or an approval that
+        is missing or can't be printed.
         """
-        self._store = store
-        self._variant = load_variant(variant)
-        self._day = now.date()
+        self._source = source
+        self._request = request
+        self._variant = variant = load_variant(request.variant)
+        self._day = request.now.date()
         self._vault = vault
-        self._random = random
-        self._steps: dict[QuasiIdentifiers, Step] = {}
-        deidentify = self._variant.deidentify
+        self._raters = vault.raters()
+        self._shifts: dict[str, int] = {}
+        self._releases = releases
+        self._work = work
+        self._computed = computed
+        self._crowd: Crowd | None = None
+        self._id = Pseudonyms({}, work.chance.getrandbits).fresh()
+        self._visits: Counter[tuple[str, ...]] = Counter()
+        self._check()
         self.report = Report(
-            policy=deidentify.name,
-            policy_version=deidentify.version,
+            policy=variant.deidentify.name,
+            policy_version=variant.deidentify.version,
             engine_version=__version__,
             released=self._day,
-            zip3_census=self._variant.zip3_census,
-            smallest_class=self._variant.smallest_class,
+            zip3_census=variant.zip3_census,
+            k_asked=variant.k_open if request.open else variant.k,
+            project=vault.project,
+            approval=request.approval,
         )
+
+    def _check(self) -> None:
+        if self._request.open and not self._variant.may_be_open:
+            raise InvalidInput(f"By the policy {self._request.variant} nothing is released to everybody.")
+        if not _APPROVAL.fullmatch(self._request.approval):
+            raise InvalidInput("An approval is named by 80 letters, digits and ./:()- at most.")
+        if self._variant.needs_approval and not self._request.approval:
+            raise InvalidInput(
+                f"By the policy {self._request.variant} data leave under an agreement or a determination "
+                "alone; name it as the approval."
+            )
 
     async def __aiter__(self) -> AsyncIterator[bytes]:
         """Give the lines, each ending in a line feed."""
-        people = await self._people()
-        id_ = Pseudonyms({}, self._random.getrandbits).fresh()
-        yield self._line(provenance(self._variant.deidentify, id_=id_, day=self._day.isoformat()))
-        self._random.shuffle(people)
-        for person in people:
-            for resource in await self._released(person):
-                self.report.resources[resource["resourceType"]] += 1
-                yield self._line(resource)
-        yield self._line(self.report.as_parameters())
+        digest, size = hashlib.sha256(), 0
+        async for line in self._lines():
+            digest.update(line)
+            size += len(line)
+            yield line
+        self.finish(digest.hexdigest(), size)
 
-    async def _people(self) -> list[str]:
-        """First pass: ids of the people who permit research; sets what each class of them needs."""
-        people: list[str] = []
-        real: Counter[QuasiIdentifiers] = Counter()
-        test: Counter[QuasiIdentifiers] = Counter()
-        async for stored_patient in every(self._store, Query("Patient", count=_PAGE, total="none")):
-            patient = json.reread(stored_patient.content)
-            why = await self._why_left_out(patient["id"])
+    async def _lines(self) -> AsyncIterator[bytes]:
+        await self.prepare()
+        origin = provenance(self._variant.deidentify, id_=self._id, day=self._day.isoformat())
+        yield _line(origin)
+        async for _, text in self.resources():
+            yield text + b"\n"
+        yield _line(self.report.as_parameters())
+
+    async def prepare(self) -> None:
+        """First pass: decide who leaves and how; RuleViolation if by this policy nobody may."""
+        crowd = self._crowd = Crowd()
+        async for person, _, outcome in self._outcomes([one async for one in self._permitting()], first=True):
+            if outcome.resources:
+                crowd.members[person] = Member(outcome.classes, outcome.sensitive, outcome.test)
+        small = "refuse" if self._request.open else self._variant.small_classes
+        crowd.place(self.report.k_asked, kept_alike=small != "report")
+        if small == "refuse" and (out := crowd.too_few_alike()):
+            raise crowd.refusal({person: self._named(person) for person in out}, self.report.k_asked)
+        crowd.describe(self.report, self._variant.document["steps"])
+        self._releases.write(self._release())
+
+    async def resources(self) -> AsyncIterator[tuple[str, bytes]]:
+        """Second pass: (type, JSON text) of what leaves, people and each one's resources in random order."""
+        if self._crowd is None:
+            await self.prepare()
+        crowd = self._crowd or Crowd()
+        people = list(crowd.levels)
+        self._work.chance.shuffle(people)
+        wanted = [(person, crowd.levels[person]) for person in people]
+        out = set(crowd.too_few_alike())
+        self.report.left_out.update([TOO_FEW_ALIKE] * len(out))
+        async for person, kept, outcome in self._outcomes(one for one in wanted if one[0] not in out):
+            why = self._why_not(crowd.members[person], crowd.levels[person], outcome)
             if why:
                 self.report.left_out[why] += 1
                 continue
-            people.append(patient["id"])
-            stored = [patient, *await self._signed(patient["id"], _TELLS_APART)]
-            released, _ = self._deidentify(stored, self._vault.of(patient["id"]))
-            if released:
-                (test if _is_test(released[0]) else real)[self._class_of(released)] += 1
-        self._steps = plan(real, self.report.smallest_class, lambda group: group.in_age_class(self._day))
-        self._count_classes(real, test)
-        return people
+            self._keep(person, kept, outcome)
+            self.report.resources.update(type_ for type_, _ in outcome.resources)
+            self._work.chance.shuffle(outcome.resources)
+            for one in outcome.resources:
+                yield one
+        self.report.visits_unique = alone(self._visits)
 
-    async def _released(self, person: str) -> list[Tree]:
-        """Second pass: what leaves of one person, in random order; nothing if they may not leave."""
-        found = await self._store.read("Patient", person)
-        if found is None or found.deleted:
-            return []
-        why = await self._why_left_out(person)
-        if why:
-            self.report.left_out[why] += 1
-            return []
-        known = self._vault.of(person)
-        types = tuple(type_ for type_ in self._variant.deidentify.types if type_ != "Patient")
-        stored = [json.reread(found.content), *await self._signed(person, types)]
-        released, held_back = self._deidentify(stored, known)
-        why = self._protect(released) if released else NO_PATIENT
-        if why:
-            self.report.left_out[why] += 1
-            return []
-        self._vault.keep(person, known)
-        self.report.held_back += held_back
-        self.report.people += 1
-        self.report.test_people += _is_test(released[0])
-        self._random.shuffle(released)
-        return released
+    def finish(self, sha256: str, size: int) -> None:
+        """Freeze the release: what was sent to its end has this checksum and size."""
+        self._releases.write(self._release(sha256=sha256, bytes=size))
 
-    def _protect(self, released: list[Tree]) -> str | None:
-        """Do what the person's class needs: nothing, a wider age, or answer why they may not leave."""
-        patient = released[0]
-        step = Step.AS_IS if _is_test(patient) else self._steps.get(self._class_of(released), Step.SUPPRESSED)
-        if step is Step.SUPPRESSED:
-            return TOO_FEW_ALIKE
-        if step is Step.GENERALISED:
-            self.report.birth_years_widened += "birthDate" in patient
-            released[0] = in_age_class(patient, self._day, self._variant.age_class_url)
-        return None
-
-    def _deidentify(self, stored: list[Tree], known: dict[str, str]) -> tuple[list[Tree], Counter[str]]:
-        return deidentify_person(
-            stored,
-            self._variant.deidentify,
-            day=self._day,
-            names=Pseudonyms(known, self._random.getrandbits),
-            valid=lambda resource: not errors(resource),
+    def _release(self, **more: Any) -> Release:
+        report = self.report
+        return Release(
+            self._id,
+            report.project,
+            report.approval,
+            f"{report.policy} {report.policy_version}",
+            report.engine_version,
+            self._day,
+            self._request.open,
+            report.people,
+            report.k,
+            **more,
         )
 
-    async def _why_left_out(self, person: str) -> str | None:
-        return why_left_out(await self._all_of(person, ("Consent",)), self._day)
+    async def _permitting(self) -> AsyncIterator[tuple[str, int]]:
+        """Who permits research, described as they are; withdrawals are noted with the releases before."""
+        async for person, why in self._source.people():
+            if why is None:
+                yield person, 0
+                continue
+            self.report.left_out[why] += 1
+            kept = self._vault.of(person)
+            for release in kept.releases:
+                self._releases.note(release, kept.names[f"Patient/{person}"], self._day)
+            self.report.withdrawn += bool(kept.releases)
 
-    async def _all_of(self, person: str, types: tuple[str, ...]) -> list[Tree]:
-        """Everything of these types that is about the person."""
-        return [
-            json.reread(version.content)
-            for type_ in types
-            async for version in every(self._store, about(type_, person))
-        ]
+    async def _outcomes(
+        self, people: Iterable[tuple[str, int]], *, first: bool = False
+    ) -> AsyncIterator[tuple[str, Kept, Outcome]]:
+        """What becomes of people, in their order; several are in work at once where there are processes."""
+        waiting: deque[Any] = deque()
+        for person, level in people:
+            why = None if first else await self._source.why_left_out(person)
+            if why:
+                self.report.left_out[why] += 1
+                continue
+            kept = self._vault.of(person)
+            waiting.append(
+                (person, kept, self._work.start(await self._stored(person, kept, level, first=first)))
+            )
+            if len(waiting) > self._work.at_once:
+                done, known, outcome = waiting.popleft()
+                yield done, known, await outcome
+        while waiting:
+            done, known, outcome = waiting.popleft()
+            yield done, known, await outcome
 
-    async def _signed(self, person: str, types: tuple[str, ...]) -> list[Tree]:
-        """The same without what waits for a signature."""
-        waiting = preliminary_records(await self._all_of(person, ("Encounter",)))
-        return [one for one in await self._all_of(person, types) if not belongs(one, waiting)]
+    async def _stored(self, person: str, kept: Kept, level: int, *, first: bool) -> Person:
+        sensitive = self._variant.document["sensitive"]
+        asked = observations(person, sensitive["system"], [sensitive["code"]])
+        types = _TELLS_APART if first else self._variant.deidentify.types
+        texts = await self._source.of(person, types, *((asked,) if first else ()))
+        if self._variant.shifts and person not in self._shifts:
+            self._shifts[person] = kept.shift or -1 - self._work.chance.randrange(365)
+        if not first and texts and self._computed is not None:
+            texts += map(json.dump, await self._computed(person))
+        if not first and self._variant.document["rater_codes"]:
+            self._draw_raters(texts)
+        return Person(
+            self._request.variant,
+            self._day,
+            texts,
+            kept.names,
+            self._raters,
+            self._shifts.get(person, 0),
+            level,
+        )
 
-    def _class_of(self, released: list[Tree]) -> QuasiIdentifiers:
-        return quasi_identifiers(released[0], released[1:])
-
-    def _count_classes(self, real: Mapping[QuasiIdentifiers, int], test: Counter[QuasiIdentifiers]) -> None:
-        classes = Counter(test)
-        for group, size in real.items():
-            step = self._steps[group]
-            if step is not Step.SUPPRESSED:
-                classes[group if step is Step.AS_IS else group.in_age_class(self._day)] += size
-        wide: Counter[QuasiIdentifiers] = Counter()
-        for group, size in classes.items():
-            wide[group.in_age_class(self._day)] += size
-        self.report.classes = len(classes)
-        self.report.k = smallest_class(classes)
-        self.report.k_in_age_classes = smallest_class(wide)
-        self.report.people_in_small_classes = people_below(classes, self.report.smallest_class)
+    def _draw_raters(self, texts: Iterable[bytes]) -> None:
+        codes = Pseudonyms(self._raters, self._work.chance.getrandbits)
+        before = len(self._raters)
+        for key in {found for text in texts for found in _RATER.findall(text)}:
+            codes.of(key.decode())
+        if len(self._raters) > before:
+            self._vault.keep_raters(self._raters)
 
     @staticmethod
-    def _line(resource: Tree) -> bytes:
-        return json.dump(resource) + b"\n"
+    def _why_not(member: Member, level: int, outcome: Outcome) -> str | None:
+        """Why a person does not leave after all, in a sentence."""
+        if not outcome.resources:
+            return NO_PATIENT
+        changed = outcome.classes[level] != member.classes[level]
+        return CHANGED if changed and not member.test else None
+
+    def _keep(self, person: str, kept: Kept, outcome: Outcome) -> None:
+        """Keep what ties the person to the release, before anything of them is sent."""
+        kept.names, kept.shift = dict(outcome.names), self._shifts.get(person, 0)
+        kept.releases.append(self._id)
+        self._vault.keep(person, kept)
+        self.report.held_back += outcome.held_back
+        self.report.people += 1
+        self.report.test_people += outcome.test
+        self._visits[outcome.visits] += 1
+
+    def _named(self, person: str) -> str:
+        """The random id of a Patient who may not leave, so that the clinic can find out who it is."""
+        kept = self._vault.of(person)
+        name = Pseudonyms(kept.names, self._work.chance.getrandbits).of(f"Patient/{person}")
+        self._vault.keep(person, kept)
+        return name
 
 
-def _is_test(patient: Tree) -> bool:
-    return any(label["code"] == "HTEST" for label in patient["meta"]["security"])
+def _line(resource: dict[str, Any]) -> bytes:
+    return json.dump(resource) + b"\n"

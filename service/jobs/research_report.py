@@ -6,10 +6,14 @@ from dataclasses import dataclass, field
 from datetime import date
 from typing import Any
 
-__all__ = ["Report"]
+__all__ = ["SERIES", "Report"]
 
 Tree = dict[str, Any]
 
+SERIES = (
+    "k compares age, gender, place, conditions, years of visits and death alone. A series of visits, and "
+    "more so of scores, is nearly unique: whoever knows some of it can find a person in spite of k."
+)
 _SMALLEST_TOLD = 11
 """Counts of 1 to 10 people are not told outside (cell-size rule of the US Medicare agency, resdac.org)."""
 
@@ -18,9 +22,11 @@ _SMALLEST_TOLD = 11
 class Report:
     """Counts of one export; complete once its last line was taken.
 
-    ``k`` is the size of the smallest class of released people that are equal in age (birth year or class),
-    gender, state, ZIP3, conditions and years of visits; ``k_in_age_classes`` the same with every birth year
-    widened to ten years. ``smallest_class`` is what the policy asks of people who are not test data.
+    ``k`` is the size of the smallest class of released people that are equal in age (as released), gender,
+    place, conditions, years of visits and death; ``k_after`` the same if everybody were described as widely
+    as after each of the policy's steps. ``l`` is the smallest number of different values of what the policy
+    calls sensitive in a class. ``k_asked`` is what is asked of people who are not test data. ``widened``
+    counts people by the last step done to them, ``visits_unique`` those whose series of visits nobody shares.
     """
 
     policy: str
@@ -28,14 +34,19 @@ class Report:
     engine_version: str
     released: date
     zip3_census: int
-    smallest_class: int
+    k_asked: int
+    project: str = ""
+    approval: str = ""
     k: int = 0
-    k_in_age_classes: int = 0
+    k_after: dict[str, int] = field(default_factory=dict)
+    l: int = 0  # noqa: E741 - the name it has in the literature
     classes: int = 0
     people_in_small_classes: int = 0
     people: int = 0
     test_people: int = 0
-    birth_years_widened: int = 0
+    visits_unique: int = 0
+    withdrawn: int = 0
+    widened: Counter[str] = field(default_factory=Counter)
     left_out: Counter[str] = field(default_factory=Counter)
     resources: Counter[str] = field(default_factory=Counter)
     held_back: Counter[str] = field(default_factory=Counter)
@@ -54,15 +65,20 @@ class Report:
                 {"name": "policy", "valueString": f"{self.policy} {self.policy_version}"},
                 {"name": "engine", "valueString": f"swallow-interop {self.engine_version}"},
                 {"name": "released", "valueDate": self.released.isoformat()},
+                {"name": "project", "valueString": self.project},
+                *([{"name": "approval", "valueString": self.approval}] if self.approval else []),
                 {"name": "zip3Census", "valueInteger": self.zip3_census},
                 {"name": "people", "valueInteger": self.people},
                 {"name": "testPeople", "valueInteger": self.test_people},
                 {"name": "k", "valueInteger": self.k},
-                {"name": "kInAgeClasses", "valueInteger": self.k_in_age_classes},
+                {"name": "kAskedFor", "valueInteger": self.k_asked},
+                *_counts("kAfter", self.k_after, told=True),
+                {"name": "l", "valueInteger": self.l},
                 {"name": "classes", "valueInteger": self.classes},
-                {"name": "kAskedFor", "valueInteger": self.smallest_class},
                 {"name": "peopleInSmallClasses", "valueInteger": self.people_in_small_classes},
-                {"name": "birthYearsWidened", "valueInteger": self.birth_years_widened},
+                {"name": "visitSeriesUnique", "valueInteger": self.visits_unique},
+                {"name": "caution", "valueString": SERIES},
+                *_counts("widened", self.widened, told=told),
                 *_counts("leftOut", self.left_out, told=told),
                 *_counts("resources", self.resources, told=True),
                 *_counts("heldBack", self.held_back, told=True),

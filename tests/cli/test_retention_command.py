@@ -9,7 +9,8 @@ from click.testing import CliRunner
 
 from service.cli import main
 from service.jobs.ledger import Ledger
-from service.jobs.vault import Vault
+from service.jobs.research_place import vaults_in
+from service.jobs.vault import Kept
 from service.shipped import shipped
 
 WHY = ("--reason", "a letter of 4 February")
@@ -53,8 +54,8 @@ def events(command):
 def test_a_person_is_held_released_and_erased(command, ann, tmp_path):
     ledger = Ledger(tmp_path, "https://record.example.org/fhir")
     ledger.acknowledge(ann, 10_000)
-    vault = Vault(tmp_path / "research-vault")
-    vault.keep(ann, {f"Patient/{ann}": "released-as"})
+    with vaults_in(tmp_path, tmp_path / "research-vault.key").working("one", "safe-harbor") as vault:
+        vault.keep(ann, Kept({f"Patient/{ann}": "released-as"}, 0, ["a-release"]))
 
     assert command("retention", "hold", f"Patient/{ann}", *WHY).exit_code == 0
     listed = command("retention", "list").output
@@ -73,7 +74,7 @@ def test_a_person_is_held_released_and_erased(command, ann, tmp_path):
         main, ["retention", "erase", ann, "--requested-by", "person", *WHY], input="n\n"
     )
     assert asked.exit_code == 1
-    assert vault.of(ann)
+    assert vault.of(ann).names
 
     backup = tmp_path / "before.backup"
     assert command("backup", backup).exit_code == 0
@@ -83,7 +84,7 @@ def test_a_person_is_held_released_and_erased(command, ann, tmp_path):
     assert erased.output.splitlines() == [*lines, f"Patient/{ann} was erased."]
     assert "delivered before, ask them to erase it: https://record.example.org/fhir" in lines
     assert "released for research as Patient/released-as: ask who holds a release to leave it out" in lines
-    assert not vault.of(ann)
+    assert not vault.of(ann).names
     assert ann not in ledger.path.read_text("utf-8")
     assert f"erased  Patient/{ann}" in command("retention", "list").output
     assert command("retention", "erase", ann, *WHY, *ASKED).exit_code == 0  # whoever was killed says it again

@@ -2,7 +2,7 @@ from datetime import date
 
 import pytest
 
-from service.deidentify.dates import age_class, age_on, year
+from service.deidentify.dates import age_class, age_on, as_stored, day_of, days_since, shifted, year
 
 INDEX = date(2026, 9, 11)
 
@@ -52,3 +52,57 @@ def test_only_a_year_is_left_of_a_date_and_doubt_hides(text, shown):
 )
 def test_age_classes(age, name):
     assert age_class(age) == name
+
+
+@pytest.mark.parametrize(
+    ("text", "days", "moved"),
+    [
+        ("2026-02-03", -47, "2025-12-18"),
+        ("2026-03-24", -47, "2026-02-05"),
+        ("2024-02-29", -366, "2023-02-28"),
+        ("2026-01-01", -1, "2025-12-31"),
+        ("2026-02-03T23:59:00-08:00", -47, "2025-12-18"),
+        ("2026-02", -47, "2025"),
+        ("2026-02", -15, "2026"),
+        ("2026", -182, "2026"),
+        ("2026", -183, "2025"),
+        ("1936-09-20", -47, None),
+        ("2026-02-31", -47, None),
+        ("0001-01-01", -1, None),
+        ("last spring", -47, None),
+    ],
+)
+def test_a_date_is_moved_and_keeps_no_time_and_a_month_or_year_only_the_year_of_its_middle(text, days, moved):
+    assert shifted(text, days, INDEX) == moved
+
+
+def test_the_days_between_two_dates_stay_when_both_are_moved():
+    first, second = (shifted(text, -211, INDEX) for text in ("2026-02-03", "2026-03-24"))
+    assert days_since(second, day_of(first), INDEX) == 49
+
+
+@pytest.mark.parametrize("days", [0, 1, 365])
+def test_an_offset_that_hides_nothing_lets_nothing_out(days):
+    assert shifted("2026-02-03", days, INDEX) is None
+
+
+@pytest.mark.parametrize(
+    ("text", "days"),
+    [
+        ("2026-02-03", 0),
+        ("2026-03-24T23:00:00-08:00", 49),
+        ("2025-12-31", -34),
+        ("2026-03", None),
+        ("2026", None),
+        ("1930-01-01", None),
+        ("soon", None),
+    ],
+)
+def test_days_are_counted_from_the_first_visit_unless_they_show_an_age(text, days):
+    assert days_since(text, day_of("2026-02-03"), INDEX) == days
+
+
+@pytest.mark.parametrize("text", ["2026", "2026-02", "2026-02-03", "2026-02-03T09:00:00.123Z"])
+def test_a_date_may_stay_as_it_is_and_nothing_else(text):
+    assert as_stored(text) == text
+    assert as_stored(f"{text} by telephone") is None

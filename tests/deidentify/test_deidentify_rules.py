@@ -134,7 +134,12 @@ def test_a_reference_points_at_the_released_resource_or_goes(sent, kept):
     assert found == (kept and {"reference": kept})
 
 
-ADDRESS = rules.address(states=["NH", "WY"], home=["US", "USA"], countries=["US", "CA"], restricted=["036"])
+ADDRESS = rules.address(
+    states=["NH", "WY"],
+    home=["US", "USA"],
+    countries=["US", "CA"],
+    below_state=rules.zip3_alone(["036"]),
+)
 
 
 @pytest.mark.parametrize(

@@ -1,23 +1,18 @@
-import json
 import random
 from datetime import date
 
 import planted
-import pytest
 
-from service.deidentify.people import (
-    NOT_VALID,
-    QuasiIdentifiers,
-    deidentify_person,
-    in_age_class,
-    quasi_identifiers,
-)
+from service.deidentify.people import NOT_VALID, Hidden, deidentify_person
 from service.deidentify.policy import Deidentifier
 from service.deidentify.pseudonyms import Pseudonyms
-from service.shipped import shipped
+from service.fhir.canonical import extension
+from service.jobs.research_policies import policy_document
 
-POLICY = json.loads(shipped("mappings", "policies", "safe-harbor.json").read_text("utf-8"))
-DEIDENTIFY = Deidentifier(POLICY, vocabulary=planted.VOCABULARY, restricted_zip3=["036"])
+DEIDENTIFY = {
+    name: Deidentifier(policy_document(name), vocabulary=planted.VOCABULARY, restricted_zip3=["036"])
+    for name in ("safe-harbor", "safe-harbor-days")
+}
 DAY = date(2026, 9, 20)
 DYSPHAGIA = {"coding": [{"system": "http://snomed.info/sct", "code": "40739000"}]}
 
@@ -34,10 +29,10 @@ def observation(id_, *members, **more):
     }
 
 
-def together(*others, valid=lambda _: True, patient=None):
+def together(*others, valid=lambda _: True, patient=None, variant="safe-harbor"):
     names = Pseudonyms({}, random.Random(1).getrandbits)  # noqa: S311 - chance that can be repeated
     stored = [patient or {"resourceType": "Patient", "id": "p"}, *others]
-    return deidentify_person(stored, DEIDENTIFY, day=DAY, names=names, valid=valid)
+    return deidentify_person(stored, DEIDENTIFY[variant], day=DAY, hidden=Hidden(names, {}, 0), valid=valid)
 
 
 def test_the_patient_comes_first_and_references_meet():
@@ -68,31 +63,28 @@ def test_without_the_patient_nothing_leaves():
     assert held_back == {"Patient: it follows implicit rules that would be lost": 1}
 
 
-PATIENT = {
-    "birthDate": "1958",
-    "gender": "female",
-    "address": [{"state": "MA", "postalCode": "021", "country": "US"}],
-}
+def visit(id_, start, **more):
+    kind = {"system": "http://terminology.hl7.org/CodeSystem/v3-ActCode", "code": "AMB"}
+    return {
+        "resourceType": "Encounter",
+        "id": id_,
+        "status": "finished",
+        "class": kind,
+        "subject": {"reference": "Patient/p"},
+        "period": {"start": start},
+        **more,
+    }
 
 
-def test_what_a_person_can_be_told_apart_by():
-    condition = {"resourceType": "Condition", "code": {"coding": [{"system": "x", "code": "I69"}]}}
-    visits = [{"resourceType": "Encounter", "period": {"start": year}} for year in ("2026", "2025", "2026")]
-    found = quasi_identifiers(PATIENT, [condition, *visits, {"resourceType": "Flag"}])
-    assert found == QuasiIdentifiers("1958", "female", "MA", "021", ("I69",), ("2025", "2026"))
-
-
-@pytest.mark.parametrize(
-    ("born", "age"), [("1958", "60-69"), ("1937", "80-89"), ("1936", "90 or older"), ("2026", "0-9")]
-)
-def test_a_birth_year_becomes_the_class_of_the_age_reached_that_year(born, age):
-    wider = in_age_class({"birthDate": born, "gender": "male"}, DAY, "http://url")
-    assert wider == {"gender": "male", "extension": [{"url": "http://url", "valueString": age}]}
-    group = quasi_identifiers({"birthDate": born}, [])
-    assert group.in_age_class(DAY) == quasi_identifiers(wider | {"gender": ""}, [])
-
-
-def test_a_class_that_shows_no_birth_year_is_as_wide_as_it_gets():
-    oldest = quasi_identifiers({"extension": [{"url": "http://url", "valueString": "90 or older"}]}, [])
-    assert oldest.in_age_class(DAY) == oldest
-    assert in_age_class({"gender": "male"}, DAY, "http://url") == {"gender": "male"}
+def test_days_are_counted_from_the_first_visit_that_leaves():
+    released, _ = together(
+        visit("b", "2026-03-24T08:00:00Z"),
+        visit("a", "2026-02-03T09:00:00-05:00"),
+        visit("wrong", "2025-01-01", status="entered-in-error"),
+        visit("unknown", "2026"),
+        variant="safe-harbor-days",
+    )
+    [said] = released[0]["extension"]
+    assert said == {"url": extension("first-visit-year"), "valueDate": "2026"}
+    days = [one["period"]["_start"]["extension"][0]["valueInteger"] for one in released if "period" in one]
+    assert days == [49, 0]

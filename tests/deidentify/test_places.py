@@ -2,7 +2,7 @@ import json
 
 import pytest
 
-from service.deidentify.places import zip3
+from service.deidentify.places import town, zip3, zip5
 from service.shipped import shipped
 
 TABLE = json.loads(shipped("mappings", "policies", "zip3-census-2000.json").read_text("utf-8"))
@@ -47,3 +47,37 @@ def test_three_digits_only_where_more_than_20000_live(code, shown):
 
 def test_without_a_table_nothing_is_shown():
     assert zip3("02139", []) == "000"
+
+
+@pytest.mark.parametrize(
+    ("code", "shown"),
+    [
+        ("02139", "02139"),
+        ("02139-4307", "02139"),
+        ("021394307", "02139"),
+        ("K1A 0B1", None),
+        ("02139 c/o", None),
+    ],
+)
+def test_five_digits_of_a_zip_code(code, shown):
+    assert zip5(code) == shown
+
+
+@pytest.mark.parametrize(
+    ("city", "shown"),
+    [
+        ("Boston", True),
+        ("St. Mary's", True),
+        ("Winston-Salem", True),
+        ("Truth or Consequences", True),
+        ("Cañon City", True),
+        ("12 Main Street", False),
+        ("Boston 555-0101", False),
+        ("bram@example.org", False),
+        ("a b c d e f", False),
+        ("x" * 41, False),
+        ("", False),
+    ],
+)
+def test_a_town_is_a_few_words_of_letters(city, shown):
+    assert town(city) == (city if shown else None)

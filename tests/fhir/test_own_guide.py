@@ -15,6 +15,7 @@ from service.fhir.validation.profiles import Definitions
 from service.fhir.validation.profiles.base_types import own_profiles
 from service.fhir.validation.profiles.nodes import flat
 from service.shipped import shipped
+from tools.deidentified_profiles import deidentified_profiles
 
 FOLDER = shipped("mappings", "profiles")
 FILES = sorted(FOLDER.glob("*.json"))
@@ -79,3 +80,9 @@ def test_files_are_written_in_one_way():
     for file in FILES:
         text = file.read_text("utf-8")
         assert text == json.dumps(json.loads(text), indent=1, ensure_ascii=False) + "\n", file.name
+
+
+def test_the_profiles_of_research_exports_are_those_of_the_allow_list():
+    made = deidentified_profiles()
+    files = {file for file in FILES if "-deidentified-" in file.name}
+    assert {file.stem.removeprefix("StructureDefinition-"): file.read_text("utf-8") for file in files} == made

@@ -53,6 +53,24 @@ async def test_the_same_person_keeps_their_random_ids(researcher: AsyncClient) -
     assert patients[0] == patients[1] != []
 
 
+@pytest.mark.usefixtures("stored")
+async def test_other_policies_under_an_approval_in_projects_of_their_own(researcher: AsyncClient) -> None:
+    answer = await researcher.get("/research/export?variant=limited-data-set&approval=DUA%207&project=one")
+    [patient] = [one for one in lines(answer) if one["resourceType"] == "Patient"]
+    assert patient["birthDate"] == "1958-06-02"
+    assert "Sampleby" not in answer.text
+    assert lines(answer)[-1]["parameter"][4] == {"name": "approval", "valueString": "DUA 7"}
+    for query, why in (
+        ("variant=limited-data-set", "name it as the approval"),
+        ("variant=safe-harbor&project=one", "are by the policy limited-data-set"),
+        ("variant=safe-harbor&project=..%2Fx", "small letters"),
+        ("variant=limited-data-set&approval=DUA&open=true", "nothing is released to everybody"),
+    ):
+        refused = await researcher.get(f"/research/export?{query}")
+        assert refused.status_code == 400
+        assert why in refused.json()["issue"][0]["details"]["text"]
+
+
 @pytest.mark.parametrize("query", ["", "?variant=", "?variant=everything", "?variant=..%2F..%2Fsecret"])
 async def test_an_unknown_variant_is_400(researcher: AsyncClient, query: str) -> None:
     answer = await researcher.get(f"/research/export{query}")

@@ -10,9 +10,11 @@ from zoneinfo import ZoneInfo
 
 from service.fhir import json
 from service.fhir.search_keys import extract
-from service.jobs.research_export import ResearchExport
+from service.jobs.research_export import Computed, Request, ResearchExport
+from service.jobs.research_place import releases_in, vaults_in
 from service.jobs.research_report import Report
-from service.jobs.vault import Vault
+from service.jobs.research_source import ResearchSource
+from service.jobs.research_work import Work
 from service.store.sqlite import SqliteStore
 
 Tree = dict[str, Any]
@@ -60,6 +62,8 @@ class Research:
     def __init__(self, folder: Path) -> None:
         self.folder = folder
         self.store = SqliteStore(folder / "test.db", clock=lambda: NOW)
+        self.vaults = vaults_in(folder, folder / "key")
+        self.releases = releases_in(folder)
         self.lines: list[bytes] = []
 
     def put(self, resources: Iterable[Tree]) -> None:
@@ -71,18 +75,26 @@ class Research:
         asyncio.run(self.store.write("test", work))
 
     def export(
-        self, *, seed: int = 1, project: str = "one", now: datetime = NOW
+        self,
+        *,
+        seed: int = 1,
+        project: str = "one",
+        now: datetime = NOW,
+        variant: str = "safe-harbor",
+        processes: int = 1,
+        computed: Computed | None = None,
+        **asked: Any,
     ) -> tuple[list[Tree], Report]:
-        run = ResearchExport(
-            self.store,
-            variant="safe-harbor",
-            now=now,
-            vault=Vault(self.folder / "vault" / project),
-            random=random.Random(seed),  # noqa: S311 - chance that can be repeated
-        )
+        chance = random.Random(seed)  # noqa: S311 - chance that can be repeated
+        request = Request(variant, now, **asked)
 
-        async def lines() -> list[bytes]:
+        async def lines(run: ResearchExport) -> list[bytes]:
             return [line async for line in run]
 
-        self.lines = asyncio.run(lines())
+        with self.vaults.working(project, variant) as vault, Work(chance, processes) as work:
+            source = ResearchSource(self.store, now.date())
+            run = ResearchExport(
+                source, request, vault=vault, releases=self.releases, work=work, computed=computed
+            )
+            self.lines = asyncio.run(lines(run))
         return [json.parse(line) for line in self.lines], run.report
