@@ -42,11 +42,29 @@ def assert_whole(folder):
     assert verdict.rows > 60
 
 
-def test_a_killed_service_leaves_no_write_without_its_event(serve, writers, tmp_path):
+def assert_each_access_has_its_event(folder, requests):
+    """Every read that was answered is told by an event that names its request."""
+    with closing(sqlite3.connect(folder / "swallow.accesses.sqlite")) as connection:
+        contents = connection.execute("SELECT content FROM audit WHERE subtype = 'read'").fetchall()
+    told = {
+        entity["what"]["identifier"]["value"]
+        for (content,) in contents
+        for entity in msgspec.json.decode(content)["entity"]
+        if "identifier" in entity.get("what", {})
+    }
+    assert set(requests) <= told
+
+
+def test_a_killed_service_leaves_no_write_or_answer_without_its_event(serve, writers, tmp_path):
+    answered = []
     for _ in range(3):
         with serve(tmp_path) as (server, http), writers.at_work(http):
             writers.wait_for(40)
+            answers = [http.get("/Observation/shared") for _ in range(20)]
             server.kill()
+        answered += [one.headers["X-Request-Id"] for one in answers if one.status_code == 200]
+    assert len(answered) == 60
+    assert_each_access_has_its_event(tmp_path, answered)
     assert_each_version_has_its_event(tmp_path)
     assert_whole(tmp_path)
 
