@@ -1,5 +1,6 @@
 """Every address of the service but the pages: method, path, function, and the scopes that open it."""
 
+from service.jobs.table_files import MEDIA_TYPES
 from service.operations.decision import DECIDING
 from service.operations.goal_attainment import READS
 from service.rest import (
@@ -14,6 +15,7 @@ from service.rest import (
     research,
     security_txt,
     terminology,
+    views,
 )
 from service.rest.dispatch import OPEN, Row
 
@@ -114,6 +116,18 @@ _OPERATIONS = [
     Row("POST", "/fhir/{type}/$validate", operations.validate, _ANY_RIGHT, operation="validate"),
 ]
 _BUNDLE = fhir.bundler(_OPERATIONS)
+_VIEWS = [  # rows are no resource, so that they are no entry of a Bundle
+    Row(
+        method,
+        "/fhir/$viewdefinition-run",
+        views.run,
+        ("*.r", "research-export"),
+        produces=MEDIA_TYPES["ndjson"],
+        docs=views.RUN_DOCS,
+        operation="viewdefinition-run",
+    )
+    for method in ("GET", "POST")
+]
 _RESTFUL = [
     *_FIRST,
     Row("GET", "/fhir", fhir.search_everything, ("*.s",)),
@@ -123,6 +137,7 @@ _RESTFUL = [
     Row("POST", "/fhir/_search", fhir.search_everything_by_form, ("*.s",)),
     Row("GET", "/fhir/_history", fhir.history_of_everything, ("*.r",)),
     *_OPERATIONS,
+    *_VIEWS,
     Row("POST", "/fhir/{type}/_search", fhir.search_by_form, ("{type}.s",)),
     Row("GET", "/fhir/{type}/_history", fhir.history_of_type, ("{type}.r",)),
     Row("GET", "/fhir/{type}", fhir.search, ("{type}.s",)),

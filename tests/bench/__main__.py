@@ -20,7 +20,7 @@ from tests.bench.on_postgres import on_postgres
 from tests.bench.person_page import person_page
 from tests.bench.reading import attainment, first_page, read_by_id
 from tests.bench.report import report
-from tests.bench.resources import deidentified, stored, validated
+from tests.bench.resources import deidentified, flat_rows, stored, validated
 from tests.bench.serving import over_http
 from tests.bench.validating import bundle_validated, examples_validated, validator_alone
 from tests.bench.writing import Shares, intake, shares, transactions
@@ -42,6 +42,7 @@ async def _everything(
         *await confined_reads(folder, rounds=15),
         await first_page(folder, 10_000, 100_000, rounds=40),
         await deidentified(contents, rounds=15),
+        await flat_rows(contents, rounds=15),
         await validated(contents, rounds=40),
         await bundle_validated(contents, rounds=20),
         await examples_validated(rounds=3),

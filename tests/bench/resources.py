@@ -1,4 +1,4 @@
-"""What is done to one resource: de-identified, validated."""
+"""What is done to one resource: de-identified, made a row of, validated."""
 
 import random
 from datetime import date
@@ -12,13 +12,15 @@ from service.deidentify.rules import Release
 from service.fhir.json import dump, parse, reread
 from service.fhir.validation import check
 from service.jobs.research_policies import load_variant
+from service.jobs.tables import tables
 from tests.bench.measure import Row, alternately
 from tests.bench.people import bench, uploads
 
-__all__ = ["deidentified", "stored", "validated"]
+__all__ = ["deidentified", "flat_rows", "stored", "validated"]
 
 DEIDENTIFY_LIMIT = 12
 VALIDATE_LIMIT = 0.6
+ROW_LIMIT = 25
 _SIZE = 1_500
 
 
@@ -54,6 +56,31 @@ async def deidentified(contents: list[bytes], rounds: int) -> Row:
         [one / len(texts) for one in work],
         [one / len(texts) for one in baseline],
         DEIDENTIFY_LIMIT,
+    )
+
+
+async def flat_rows(contents: list[bytes], rounds: int) -> Row:
+    """From stored text to the row of its research table, over all tables."""
+    trees = [(text, reread(text)) for text in contents]
+    pairs = [
+        (table.view, text) for table in tables().values() for text, tree in trees if table.view.rows(tree)
+    ]
+
+    async def ours() -> None:
+        for view, text in pairs:
+            view.rows(msgspec.json.decode(text))
+
+    async def floor() -> None:
+        for _, text in pairs:
+            msgspec.json.decode(text)
+
+    work, baseline = await alternately(ours, floor, rounds=rounds)
+    return Row(
+        f"a flat row of a resource (mean of {len(pairs)})",
+        "msgspec reads it",
+        [one / len(pairs) for one in work],
+        [one / len(pairs) for one in baseline],
+        ROW_LIMIT,
     )
 
 

@@ -213,6 +213,8 @@ def _operations() -> _Rules:
             of(Rule("scoped", (needs,)), f"GET /fhir/{type_}/{name}", f"POST /fhir/{type_}/{name}")
     of(Rule("scoped", ("intake",)), "POST /intake/visits", "GET /intake/visit-record.schema.json")
     of(Rule("scoped", ("research-export",)), "GET /research/export")
+    rows = Rule("scoped", ("*.r", "research-export"))  # what a view rests on is asked for with it
+    of(rows, "GET /fhir/$viewdefinition-run", "POST /fhir/$viewdefinition-run")
     of(Rule("scoped", ("operate",)), "GET /metrics")
     return rules
 

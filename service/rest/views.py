@@ -1,0 +1,72 @@
+"""``$viewdefinition-run`` over HTTP (SQL on FHIR 2): rows of a view, as CSV, NDJSON or Parquet."""
+
+from typing import Any
+
+from starlette.responses import Response
+
+from service.errors import NotAcceptable
+from service.jobs.table_files import FORMATS, MEDIA_TYPES, Format
+from service.jobs.table_stream import MOST_ROWS, table_stream
+from service.jobs.view_run import ViewRun, asked_for, stored_texts
+from service.rest.call import Call
+from service.rest.described import FAILED
+from service.rest.fields import parameter
+from service.rest.negotiation import accepted
+
+__all__ = ["RUN_DOCS", "run"]
+
+_TYPES: dict[str, Format] = {
+    **{name: name for name in FORMATS},
+    **{media_type.partition(";")[0]: name for name, media_type in MEDIA_TYPES.items()},
+    "application/ndjson": "ndjson",
+}
+_ROWS = {media_type.partition(";")[0]: {"schema": {"type": "string"}} for media_type in MEDIA_TYPES.values()}
+_QUERY = {
+    "viewReference": "The view: ViewDefinition/[name], or its canonical URL.",
+    "_format": "csv, ndjson or parquet; decides over Accept.",
+    "header": "Whether CSV begins with the names of the columns: true or false.",
+    "patient": "Only what is about this patient.",
+    "_limit": "The most rows.",
+    "variant": "Name of the de-identification policy.",
+}
+RUN_DOCS: dict[str, Any] = {
+    "tags": ["FHIR"],
+    "description": "Other parameters, and a view sent along, are in the OperationDefinition.",
+    "parameters": [
+        {"name": name, "in": "query", "description": text, "schema": {"type": "string"}}
+        for name, text in _QUERY.items()
+    ],
+    "responses": {"200": {"description": "The rows.", "content": _ROWS}, "4XX": FAILED, "503": FAILED},
+}
+
+
+async def run(call: Call) -> Response:
+    """Answer the rows a view makes of what the caller may read, or of de-identified resources."""
+    query = call.criteria
+    if said := parameter(call.request, "_format"):
+        query.append(("_format", said))
+    body = await call.resource_body(optional=True) if call.request.method == "POST" else b""
+    asked = asked_for(query, body, max_depth=call.services.settings.max_depth)
+    return await _stored(call, asked, _format(call, asked.format))
+
+
+async def _stored(call: Call, asked: ViewRun, format_: Format) -> Response:
+    """What is identified is answered as a whole, so that whom it is about is known before it leaves."""
+    texts = stored_texts(call.store, asked, call.context)
+    pieces = table_stream(asked.table, texts, format_, header=asked.header, limit=asked.most, most=MOST_ROWS)
+    whole = b"".join([piece async for piece in pieces])
+    return Response(whole, media_type=MEDIA_TYPES[format_])
+
+
+def _format(call: Call, said: str) -> Format:
+    """What ``_format`` or else Accept asks for, NDJSON if neither does; NotAcceptable for anything else."""
+    if said:
+        wanted = [said.partition(";")[0].strip()]
+    else:
+        wanted = [one.name for one in accepted(call.header("accept"))]
+    for name in wanted:
+        if name in {"*/*", "application/*"}:
+            return "ndjson"
+        if name in _TYPES:
+            return _TYPES[name]
+    raise NotAcceptable(f"Rows are answered as {', '.join(FORMATS)}.")
