@@ -9,12 +9,15 @@ import click
 
 from service.cli.followed import followed
 from service.cli.local import data_dir_option, now, opened, recorded, settings_for
+from service.jobs.goal_statuses import statuses_by_visit
 from service.jobs.research_export import Request, ResearchExport
 from service.jobs.research_place import releases_in, vaults_in
 from service.jobs.research_policies import VARIANTS
 from service.jobs.research_report import SERIES, Report
 from service.jobs.research_source import ResearchSource
 from service.jobs.research_work import Work
+from service.jobs.table_export import export_tables, rows_told
+from service.jobs.table_files import FORMATS, Format
 from service.settings import Settings
 
 __all__ = ["export"]
@@ -32,6 +35,12 @@ __all__ = ["export"]
     type=click.File("wb", lazy=False),
     help="NDJSON file to write; default standard output.",
 )
+@click.option(
+    "--views",
+    type=click.Path(file_okay=False, path_type=Path),
+    help="New folder for flat tables, written instead of resources.",
+)
+@click.option("--format", "format_", type=click.Choice(FORMATS), default="csv", help="Of the tables; csv.")
 @data_dir_option
 def export(  # noqa: PLR0913 - the options of the command
     *,
@@ -41,12 +50,15 @@ def export(  # noqa: PLR0913 - the options of the command
     open_: bool,
     processes: int,
     out: BinaryIO,
+    views: Path | None,
+    format_: Format,
     data_dir: Path | None,
 ) -> None:
     """Write de-identified NDJSON of everybody with a research permission, and report k."""
     settings = settings_for(data_dir)
     asked = Request(variant, now().astimezone(settings.zone), approval, open_)
-    report = asyncio.run(_export(settings, asked, project or variant, processes, out))
+    to = out if views is None else (views, format_)
+    report = asyncio.run(_export(settings, asked, project or variant, processes, to))
     click.echo(_told(report), err=True)
     for counts, what in (
         (report.widened, "described more widely"),
@@ -71,7 +83,10 @@ def _told(report: Report) -> str:
     )
 
 
-async def _export(settings: Settings, asked: Request, project: str, processes: int, out: BinaryIO) -> Report:
+async def _export(
+    settings: Settings, asked: Request, project: str, processes: int, to: BinaryIO | tuple[Path, Format]
+) -> Report:
+    """``to``: where resources are written, or the folder and format of tables."""
     vaults = vaults_in(settings.data_dir, settings.vault_key_file)
     async with (
         followed(settings, "research-export") as counts,
@@ -82,14 +97,21 @@ async def _export(settings: Settings, asked: Request, project: str, processes: i
             vaults.working(project, asked.variant) as vault,
             Work(random.SystemRandom(), processes) as work,
         ):
+            source = ResearchSource(store, asked.now.date())
             released = ResearchExport(
-                ResearchSource(store, asked.now.date()),
+                source,
                 asked,
                 vault=vault,
                 releases=releases_in(settings.data_dir),
                 work=work,
+                computed=statuses_by_visit(source, asked.variant, settings)
+                if isinstance(to, tuple)
+                else None,
             )
-            async for line in released:
-                out.write(line)
+            if isinstance(to, tuple):
+                click.echo(rows_told(await export_tables(released, *to)), err=True)
+            else:
+                async for line in released:
+                    to.write(line)
         counts.update(released.report.counts)
     return released.report

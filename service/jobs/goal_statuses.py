@@ -12,10 +12,11 @@ from datetime import date
 from uuid import NAMESPACE_URL, uuid5
 from zoneinfo import ZoneInfo
 
-import msgspec
-
 from service.attainment.patient import attain
-from service.fhir.json import Tree
+from service.fhir.json import Tree, dump, reread
+from service.jobs.research_export import Computed
+from service.jobs.research_policies import load_variant
+from service.jobs.research_source import ResearchSource
 from service.operations.goal_results import GoalResults
 from service.records.attainment_file import AttainmentFile
 from service.records.attainment_inputs import attainment_inputs
@@ -30,44 +31,27 @@ from service.records.views import (
     QuestionnaireResponse,
     views,
 )
-from service.terminology.codes import Codes
+from service.settings import Settings
+from service.terminology.codes import Codes, codes
 
-__all__ = ["goal_statuses"]
-
-
-class _Label(msgspec.Struct, frozen=True):
-    system: str = ""
-    code: str = ""
-    display: str | msgspec.UnsetType = msgspec.UNSET
-
-
-class _Meta(msgspec.Struct, frozen=True):
-    security: list[_Label] = []
-
-
-class _Any(msgspec.Struct, frozen=True, rename="camel"):
-    resource_type: str
-    id: str = ""
-    meta: _Meta = _Meta()
-
-
-_READER = msgspec.json.Decoder(_Any)
+__all__ = ["goal_statuses", "statuses_by_visit"]
 
 
 def goal_statuses(
-    texts: Sequence[bytes], *, zone: ZoneInfo, codes: Codes, withheld: Iterable[str] = ()
+    stored: Sequence[Tree], *, zone: ZoneInfo, known: Codes, withheld: Iterable[str] = ()
 ) -> list[Tree]:
-    """Observations of one person's goals as of each visit; ``texts`` are what may leave, the Patient first.
+    """Observations of one person's goals as of each visit; ``stored`` is what may leave, the Patient first.
 
     What bears a confidentiality label of ``withheld`` counts for nothing. Nobody has a status before the goal
     was measured.
     """
+    if not stored:
+        return []
     kept: defaultdict[str, list[bytes]] = defaultdict(list)
-    heads = [_READER.decode(text) for text in texts]
     hidden = frozenset(withheld)
-    for head, text in zip(heads, texts, strict=True):
-        if hidden.isdisjoint(label.code for label in head.meta.security):
-            kept[head.resource_type].append(text)
+    for tree in stored:
+        if hidden.isdisjoint(label.get("code") for label in _labels(tree)):
+            kept[tree["resourceType"]].append(dump(tree))
     file = AttainmentFile(
         views(Goal, kept["Goal"]),
         views(Observation, kept["Observation"]),
@@ -76,14 +60,31 @@ def goal_statuses(
         views(QuestionnaireResponse, kept["QuestionnaireResponse"]),
         next(iter(views(Patient, kept["Patient"])), Patient()),
     )
-    person = f"Patient/{heads[0].id}"
-    labels = msgspec.to_builtins(heads[0].meta.security)
+    person, labels = f"Patient/{stored[0]['id']}", _labels(stored[0])
     made: list[Tree] = []
     for visit, day in _visits(file, zone):
         answer = attain(attainment_inputs(file, zone=zone, as_of=day), day)
-        found = GoalResults(person, labels, answer, codes).observations()
+        found = GoalResults(person, labels, answer, known).observations()
         made += [_of_visit(one, visit) for one in found]
     return made
+
+
+def statuses_by_visit(source: ResearchSource, variant: str, settings: Settings) -> Computed:
+    """What a research export asks for the computed goal statuses of a person."""
+    policy = load_variant(variant)
+    withheld = {label["code"] for label in policy.document["withheld_labels"]}
+    known = codes(settings.snomed)
+
+    async def computed(person: str) -> list[Tree]:
+        stored = [reread(text) for text in await source.of(person, policy.deidentify.types)]
+        return goal_statuses(stored, zone=settings.zone, known=known, withheld=withheld)
+
+    return computed
+
+
+def _labels(tree: Tree) -> list[Tree]:
+    found: list[Tree] = tree.get("meta", {}).get("security", [])
+    return found
 
 
 def _visits(file: AttainmentFile, zone: ZoneInfo) -> Iterator[tuple[str, date]]:

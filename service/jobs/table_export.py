@@ -23,7 +23,7 @@ from service.jobs.research_report import Report
 from service.jobs.table_files import Format, TableFile, table_file
 from service.jobs.tables import Table, tables
 
-__all__ = ["Release", "export_tables"]
+__all__ = ["Release", "export_tables", "rows_told"]
 
 Tree = dict[str, Any]
 
@@ -56,6 +56,11 @@ async def export_tables(release: Release, folder: Path, format_: Format) -> Tree
     finally:
         shutil.rmtree(fresh, ignore_errors=True)
     return manifest
+
+
+def rows_told(manifest: Tree) -> str:
+    """How many rows each table of a release has, in a line."""
+    return ", ".join(f"{one['rows']} {one['table']}" for one in manifest["tables"])
 
 
 def _begun(folder: Path) -> Path:
@@ -98,7 +103,10 @@ def _manifest(report: Report, folder: Path, format_: Format, rows: Counter[str])
         "format": format_,
         "people": report.people,
         "testPeople": report.test_people,
+        "project": report.project,
+        "approval": report.approval,
         "k": report.k,
+        "l": report.l,
         "flow": _flow(report),
         "tables": [_told(table, folder / _name(table, format_), rows) for table in tables().values()],
         "citation": _citation(report),

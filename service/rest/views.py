@@ -1,17 +1,22 @@
 """``$viewdefinition-run`` over HTTP (SQL on FHIR 2): rows of a view, as CSV, NDJSON or Parquet."""
 
+import hashlib
+from collections.abc import AsyncIterator
 from typing import Any
 
 from starlette.responses import Response
 
 from service.errors import NotAcceptable
+from service.jobs.research_export import Request, ResearchExport
 from service.jobs.table_files import FORMATS, MEDIA_TYPES, Format
 from service.jobs.table_stream import MOST_ROWS, table_stream
 from service.jobs.view_run import ViewRun, asked_for, stored_texts
-from service.rest.call import Call
+from service.rest.call import Call, Services
 from service.rest.described import FAILED
 from service.rest.fields import parameter
 from service.rest.negotiation import accepted
+from service.rest.research import released, streamed
+from service.security.scopes import require
 
 __all__ = ["RUN_DOCS", "run"]
 
@@ -47,7 +52,31 @@ async def run(call: Call) -> Response:
         query.append(("_format", said))
     body = await call.resource_body(optional=True) if call.request.method == "POST" else b""
     asked = asked_for(query, body, max_depth=call.services.settings.max_depth)
-    return await _stored(call, asked, _format(call, asked.format))
+    format_ = _format(call, asked.format)
+    if asked.variant:
+        require(call.principal.scopes, ("research-export",))
+        return await streamed(_released(call.services, asked, format_), MEDIA_TYPES[format_])
+    return await _stored(call, asked, format_)
+
+
+async def _released(services: Services, asked: ViewRun, format_: Format) -> AsyncIterator[bytes]:
+    """What is de-identified streams, as it names nobody; it is a release as any other."""
+    when = services.now().astimezone(services.settings.zone)
+    request = Request(asked.variant, when, asked.approval)
+    digest, size = hashlib.sha256(), 0
+    async with released(services, request, asked.project or asked.variant, computed=True) as release:
+        texts = _of_type(release, asked.table.view.definition.resource)
+        async for piece in table_stream(asked.table, texts, format_, header=asked.header, limit=asked.most):
+            digest.update(piece)
+            size += len(piece)
+            yield piece
+        release.finish(digest.hexdigest(), size)
+
+
+async def _of_type(release: ResearchExport, type_: str) -> AsyncIterator[bytes]:
+    async for found, text in release.resources():
+        if found == type_:
+            yield text
 
 
 async def _stored(call: Call, asked: ViewRun, format_: Format) -> Response:

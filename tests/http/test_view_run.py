@@ -97,6 +97,28 @@ async def test_views_that_travel_along_are_named(integrator: AsyncClient) -> Non
     assert json.loads(one.text)["patient_id"] == person
 
 
+async def test_a_researcher_gets_rows_without_identities_alone(
+    integrator: AsyncClient, researcher: AsyncClient
+) -> None:
+    body = shipped("examples", "visits", "demo-01-evaluation-1.yaml").read_bytes()
+    headers = {"Content-Type": "application/yaml"}
+    assert (await integrator.post("/intake/visits", content=body, headers=headers)).status_code == 201
+    person = (await integrator.get("/fhir/Patient")).json()["entry"][0]["resource"]["id"]
+    asked = {"viewReference": "patient", "variant": "safe-harbor", "_format": "csv"}
+    (row,) = csv.DictReader(io.StringIO((await researcher.get(RUN, params=asked)).text))
+    assert row["patient_id"] not in {"", person}
+    assert (row["birth_year"], row["zip3"]) == ("1958", "021")
+    first = await researcher.get(RUN, params={**asked, "viewReference": "bolus", "_limit": "2"})
+    assert {one["patient_id"] for one in csv.DictReader(io.StringIO(first.text))} == {row["patient_id"]}
+    for client, query in (
+        (researcher, {"viewReference": "patient"}),
+        (integrator, asked),
+    ):
+        assert (await client.get(RUN, params=query)).status_code == 403
+    unknown = await researcher.get(RUN, params={**asked, "variant": "everything"})
+    assert unknown.status_code == 400
+
+
 @pytest.mark.parametrize(
     ("query", "status", "said"),
     [
