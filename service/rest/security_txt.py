@@ -8,6 +8,7 @@ from starlette.responses import PlainTextResponse, Response
 
 from service.errors import NotFound
 from service.rest.call import services_of
+from service.rest.described import answers
 
 __all__ = ["SECURITY_TXT_DOCS", "security_txt"]
 
@@ -15,7 +16,7 @@ _GOOD_FOR = timedelta(days=180)
 """Less than a year, as section 2.5.5 recommends; it is made anew for who asks."""
 SECURITY_TXT_DOCS: dict[str, Any] = {
     "tags": ["Operating"],
-    "responses": {"200": {"description": "Contact and Expires (RFC 9116).", "content": {"text/plain": {}}}},
+    "responses": answers({200: "Contact and Expires (RFC 9116)."}, "text/plain"),
 }
 
 
