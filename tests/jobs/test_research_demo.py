@@ -121,10 +121,14 @@ def test_one_of_each_kind_keeps_the_profile_it_claims(variant, all_of_them, tell
 @pytest.mark.parametrize("variant", VARIANTS)
 def test_a_resource_of_another_policy_s_or_none_breaks_its_profile(variant, all_of_them):
     lines, _ = all_of_them.releases[variant]
-    patient = next(line for line in lines if line["resourceType"] == "Patient")
-    for more in ({"name": [{"family": "Sampleby"}]}, {"text": {"status": "empty", "div": "<div/>"}}):
-        noticed = check_requested(patient | more, (), Definitions())
-        assert [one for one in noticed if one.severity == "error"]
+    of_each_type = {line["resourceType"]: line for line in lines[1:-1]}
+    words = {"text": {"status": "empty", "div": '<div xmlns="http://www.w3.org/1999/xhtml">x</div>'}}
+    bent = [one | words for one in of_each_type.values()]
+    bent.append(of_each_type["Patient"] | {"name": [{"family": "Sampleby"}]})
+    definitions = Definitions()
+    for one in bent:
+        noticed = check_requested(one, (), definitions)
+        assert [issue for issue in noticed if issue.severity == "error"], one["resourceType"]
 
 
 def test_only_the_vault_tells_who_is_who_and_by_how_much_dates_were_moved(all_of_them):

@@ -69,10 +69,15 @@ def test_what_is_written_conforms_to_what_it_claims(authored, definitions, tell)
                 assert found == [], (resource["id"], canonical)
                 claims[canonical] += 1
     tell(f"{claims.total()} claims of {len(authored)} authored resources hold ({len(claims)} profiles)")
-    profiles = {url for url, one in own_profiles().items() if one["type"] != "Extension"}
-    assert profiles - claims.keys() == set()
+    assert authored_profiles() - {one.removeprefix(OURS) for one in claims} == set()
     # Guides that are not loaded; what they require is tried below.
     assert all(one.startswith((US_CORE, PFE)) for one in unknown)
+
+
+def authored_profiles():
+    """Names of our profiles; those of research releases are claimed and broken in the tests of releases."""
+    names = {one["id"] for one in own_profiles().values() if one["type"] != "Extension"}
+    return {name for name in names if not name.startswith("deidentified-")}
 
 
 @pytest.fixture(scope="module")
@@ -219,8 +224,7 @@ def test_one_fault_in_an_authored_resource_is_found(name, examples, definitions)
 
 
 def test_each_of_our_profiles_has_a_fault_that_is_tried():
-    profiles = {one["id"] for one in own_profiles().values() if one["type"] != "Extension"}
-    assert profiles == FAULTS.keys()
+    assert authored_profiles() == FAULTS.keys()
 
 
 def _required(name: str, type_: str, *paths: str, more: tuple[Tree, ...] = ()) -> Tree:
