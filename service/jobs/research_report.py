@@ -6,6 +6,8 @@ from dataclasses import dataclass, field
 from datetime import date
 from typing import Any
 
+from service.deidentify.cells import SMALLEST_TOLD, small
+
 __all__ = ["SERIES", "Report"]
 
 Tree = dict[str, Any]
@@ -14,8 +16,6 @@ SERIES = (
     "k compares age, gender, place, conditions, years of visits and death alone. A series of visits, and "
     "more so of scores, is nearly unique: whoever knows some of it can find a person in spite of k."
 )
-_SMALLEST_TOLD = 11
-"""Counts of 1 to 10 people are not told outside (cell-size rule of the US Medicare agency, resdac.org)."""
 
 
 @dataclass(slots=True)
@@ -94,6 +94,7 @@ def _counts(name: str, counts: Mapping[str, int], *, told: bool) -> list[Tree]:
 
 
 def _count(count: int, *, told: bool) -> Tree:
-    if told or count >= _SMALLEST_TOLD:
+    """A small count of people is not told. None of the others tells it: no sum of them is told either."""
+    if told or not small(count):
         return {"name": "count", "valueInteger": count}
-    return {"name": "count", "valueString": f"1 to {_SMALLEST_TOLD - 1}"}
+    return {"name": "count", "valueString": f"1 to {SMALLEST_TOLD - 1}"}
