@@ -17,6 +17,7 @@ _DAILY = {
     "attainment": "attainment:attainment",
     "evaluate": "evaluate:evaluate_command",
     "export": "export:export",
+    "synthesize": "synthesize:synthesize",
     "push": "push:push",
     "token": "token:token",
     "validate": "validate:validate",

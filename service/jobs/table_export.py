@@ -1,26 +1,21 @@
 """A release of research tables: a folder with one file a table, and what a study needs to cite and check it.
 
 Every resource is looked at once, as it leaves de-identified; its rows go to all tables over its type. Memory
-does not grow with the people. The folder appears when everything is in it, under its own name or not at all.
+does not grow with the people.
 """
 
-import hashlib
-import shutil
 from collections import Counter, defaultdict
 from collections.abc import AsyncIterator
 from contextlib import ExitStack
 from pathlib import Path
 from typing import Any, BinaryIO, Protocol
 
-import msgspec
-
 from service import __version__
 from service.attainment.status import ENGINE_VERSION
-from service.errors import InvalidInput
 from service.fhir.json import dump, reread
-from service.jobs.data_dictionary import as_csv, as_json, as_markdown
 from service.jobs.research_report import Report
 from service.jobs.table_files import Format, TableFile, table_file
+from service.jobs.table_folder import described, file_name, finished, new_folder
 from service.jobs.tables import Table, tables
 
 __all__ = ["Release", "export_tables", "rows_told"]
@@ -47,14 +42,10 @@ async def export_tables(release: Release, folder: Path, format_: Format) -> Tree
 
     InvalidInput if the folder holds something already, or this machine has no Parquet.
     """
-    fresh = _begun(folder)
-    try:
+    with new_folder(folder) as fresh:
         rows = await _write(release, fresh, format_)
         manifest = _manifest(release.report, fresh, format_, rows)
-        release.finish(*_beside(manifest, fresh))
-        fresh.replace(folder)
-    finally:
-        shutil.rmtree(fresh, ignore_errors=True)
+        release.finish(*finished(manifest, fresh))
     return manifest
 
 
@@ -63,24 +54,13 @@ def rows_told(manifest: Tree) -> str:
     return ", ".join(f"{one['rows']} {one['table']}" for one in manifest["tables"])
 
 
-def _begun(folder: Path) -> Path:
-    if folder.exists() and (not folder.is_dir() or any(folder.iterdir())):
-        raise InvalidInput(
-            f"{folder} is there already; name a new folder, so that no release is overwritten."
-        )
-    fresh = folder.with_name(f"{folder.name}.new")
-    shutil.rmtree(fresh, ignore_errors=True)
-    fresh.mkdir(mode=0o700, parents=True)
-    return fresh
-
-
 async def _write(release: Release, folder: Path, format_: Format) -> Counter[str]:
     """Write the tables; answers how many rows each has."""
     rows: Counter[str] = Counter()
     with ExitStack() as closing:
         over: defaultdict[str, list[tuple[Table, TableFile]]] = defaultdict(list)
         for table in tables().values():
-            out: BinaryIO = closing.enter_context((folder / _name(table, format_)).open("wb"))
+            out: BinaryIO = closing.enter_context((folder / file_name(table, format_)).open("wb"))
             file = table_file(format_, out, table.fields)
             over[table.view.definition.resource].append((table, file))
         async for type_, text in release.resources():
@@ -108,7 +88,7 @@ def _manifest(report: Report, folder: Path, format_: Format, rows: Counter[str])
         "k": report.k,
         "l": report.l,
         "flow": _flow(report),
-        "tables": [_told(table, folder / _name(table, format_), rows) for table in tables().values()],
+        "tables": described(folder, format_, rows),
         "citation": _citation(report),
     }
 
@@ -130,46 +110,9 @@ def _named(parts: list[Tree]) -> Tree:
     }
 
 
-def _told(table: Table, file: Path, rows: Counter[str]) -> Tree:
-    return {
-        "table": table.name,
-        "file": file.name,
-        "view": table.canonical,
-        "rows": rows[table.name],
-        "columns": len(table.fields),
-        "bytes": file.stat().st_size,
-        "sha256": _digest(file),
-    }
-
-
 def _citation(report: Report) -> str:
     return (
         f"Research tables of swallowing care, released {report.released.isoformat()} by the policy "
         f"{report.policy} {report.policy_version}, {report.people} people. Made with swallow-interop "
         f"{__version__}, goal attainment {ENGINE_VERSION}."
     )
-
-
-_SUMS = "SHA256SUMS"
-
-
-def _beside(manifest: Tree, folder: Path) -> tuple[str, int]:
-    """Write what comes with the tables, and checksums; answers that of the checksums, and the size of all."""
-    known = tables().values()
-    folder.joinpath("dictionary.csv").write_bytes(as_csv(known))
-    folder.joinpath("dictionary.json").write_bytes(as_json(known))
-    folder.joinpath("dictionary.md").write_bytes(as_markdown(known))
-    folder.joinpath("CITATION.txt").write_text(f"{manifest['citation']}\n", "utf-8")
-    folder.joinpath("manifest.json").write_bytes(msgspec.json.format(dump(manifest), indent=1) + b"\n")
-    sums = "".join(f"{_digest(file)}  {file.name}\n" for file in sorted(folder.iterdir()))
-    folder.joinpath(_SUMS).write_text(sums, "utf-8")
-    return _digest(folder / _SUMS), sum(file.stat().st_size for file in folder.iterdir())
-
-
-def _name(table: Table, format_: Format) -> str:
-    return f"{table.name}.{format_}"
-
-
-def _digest(file: Path) -> str:
-    with file.open("rb") as content:
-        return hashlib.file_digest(content, "sha256").hexdigest()

@@ -24,13 +24,13 @@ from service.records.elements import Element, coded, flag, present, reference, w
 from service.records.narrative import narrative
 from service.terminology.codes import Codes
 
-__all__ = ["GoalResults"]
+__all__ = ["PLACES", "GoalResults"]
 
 _COMPUTED = f"{CANONICAL_ROOT}/computed"
 _ENGINE = f"{CANONICAL_ROOT}/engine"
 _STATUS = "goal-status-computed"
 _ACHIEVEMENT = "http://terminology.hl7.org/CodeSystem/goal-achievement"
-_PLACES = 4
+PLACES = 4
 """Decimals of what is kept: more digits could be a number of somebody's, and a research export masks them."""
 
 Parts = Mapping[str, Element | None]
@@ -94,7 +94,7 @@ class GoalResults:
             goal,
             goal.measure,
             latest.day,
-            {"valueQuantity": quantity(round(latest.value, _PLACES), unit)},
+            {"valueQuantity": quantity(round(latest.value, PLACES), unit)},
             words=[("Value", f"{_shown(latest.value, unit)}{_trials(latest.k, latest.n, goal.interval)}")],
             parts={
                 "trials-successful": None if latest.k is None else whole(latest.k),
@@ -168,7 +168,7 @@ def _of_run(run: Run) -> Parts:
 def _interval(interval: Interval | None, unit: str) -> Element | None:
     if interval is None:
         return None
-    low, high = (round(end, _PLACES) for end in (interval.low, interval.high))
+    low, high = (round(end, PLACES) for end in (interval.low, interval.high))
     return {"valueRange": range_of(replace(interval, low=low, high=high), unit)}
 
 
