@@ -44,6 +44,8 @@ ON_BOTH = {
     "test_search",
     "test_token_endpoint",
 }
+ONE_SERVICE = {"test_access"}
+"""Files whose tests may share one service: what one of them leaves behind no other sees."""
 
 
 @pytest.fixture(scope="session")
@@ -66,19 +68,34 @@ def engine(request: pytest.FixtureRequest) -> str:
     return getattr(request, "param", "sqlite")
 
 
-@pytest.fixture
-def settings(tmp_path: Path, key_file: Path, engine: str, request: pytest.FixtureRequest) -> Settings:
-    shutil.copy2(key_file, tmp_path)
+def settings_of(folder: Path, key_file: Path, **others: str) -> Settings:
+    shutil.copy2(key_file, folder)
     return Settings(
-        data_dir=tmp_path,
-        database_url=request.getfixturevalue("database_url") if engine == "postgres" else "",
+        data_dir=folder,
         development_issuer=True,
-        # whoever asks for the ward asks who reaches whom
-        clinician_reach="care-team" if "ward" in request.fixturenames else "everybody",
         max_body_bytes=200_000,
         max_bundle_entries=100,
         address_rate=0,
         failure_rate=0,
+        **others,
+    )
+
+
+@pytest.fixture(scope="module")
+def settings_for_all(tmp_path_factory: pytest.TempPathFactory, key_file: Path) -> Settings:
+    return settings_of(tmp_path_factory.mktemp("service"), key_file, clinician_reach="everybody")
+
+
+@pytest.fixture
+def settings(key_file: Path, engine: str, request: pytest.FixtureRequest) -> Settings:
+    if request.module.__name__ in ONE_SERVICE:
+        return request.getfixturevalue("settings_for_all")
+    return settings_of(
+        request.getfixturevalue("tmp_path"),
+        key_file,
+        database_url=request.getfixturevalue("database_url") if engine == "postgres" else "",
+        # whoever asks for the ward asks who reaches whom
+        clinician_reach="care-team" if "ward" in request.fixturenames else "everybody",
     )
 
 
@@ -99,7 +116,7 @@ async def running(app: FastAPI) -> AsyncIterator[FastAPI]:
         yield app
 
 
-@pytest.fixture
+@pytest.fixture(scope="session")
 def anyio_backend() -> str:
     return "asyncio"
 
@@ -110,14 +127,33 @@ def clock() -> Callable[[], datetime]:
     return lambda: NOW
 
 
-@pytest.fixture
-async def app(settings: Settings, clock: Callable[[], datetime]) -> AsyncIterator[FastAPI]:
-    """The application; at the end every request it answered must have its AuditEvent."""
-    async with running(create_app(settings, clock=clock)) as started:
+@asynccontextmanager
+async def recorded(app: FastAPI) -> AsyncIterator[FastAPI]:
+    """Run the application; at the end every request it answered must have its AuditEvent."""
+    async with running(app) as started:
         answered = Answered(started.front)
         started.front = answered
         yield started
         assert await answered.unrecorded(started.services.store) == Counter()
+
+
+@pytest.fixture(scope="module")
+async def app_for_all(settings_for_all: Settings) -> AsyncIterator[FastAPI]:
+    async with recorded(create_app(settings_for_all, clock=lambda: NOW)) as started:
+        yield started
+
+
+@pytest.fixture
+async def app_of_one(settings: Settings, clock: Callable[[], datetime]) -> AsyncIterator[FastAPI]:
+    async with recorded(create_app(settings, clock=clock)) as started:
+        yield started
+
+
+@pytest.fixture
+def app(request: pytest.FixtureRequest) -> FastAPI:
+    """The application: a new one, or in a few files one for all their tests."""
+    shared = request.module.__name__ in ONE_SERVICE
+    return request.getfixturevalue("app_for_all" if shared else "app_of_one")
 
 
 @pytest.fixture
