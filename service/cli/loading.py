@@ -16,7 +16,7 @@ from service.operations.visit_intake import accept
 from service.settings import Settings
 from service.store.contract import Store
 
-__all__ = ["Counts", "Loaded", "NotTaken", "Unreachable", "into_store", "load_all", "over_http"]
+__all__ = ["Counts", "Loaded", "NotTaken", "Unreachable", "into_store", "load_all", "over_http", "reasons"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -124,7 +124,7 @@ def over_http(client: Client) -> TakeIn:
                     response = await client.post("/intake/visits", files=_form(file))
                     response.raise_for_status()
         except HTTPStatusError as error:
-            raise NotTaken(_reasons(error)) from None
+            raise NotTaken(reasons(error)) from None
         except TransportError:
             raise Unreachable from None
         return _counts(response.json())
@@ -139,7 +139,8 @@ def _form(file: RecordFile) -> list[tuple[str, tuple[str, bytes, str]]]:
     ]
 
 
-def _reasons(error: HTTPStatusError) -> list[str]:
+def reasons(error: HTTPStatusError) -> list[str]:
+    """Why a running service refused, one sentence an issue."""
     try:
         issues = error.response.json()["issue"]
         return [_sentence(issue) for issue in issues]

@@ -4,10 +4,13 @@ from pathlib import Path
 
 import click
 
+from service.jobs.synthetic_bundles import synthetic_bundles
 from service.jobs.synthetic_tables import registry, synthetic_tables
 from service.jobs.table_export import rows_told
 from service.jobs.table_files import FORMATS, Format
+from service.settings import Settings
 from service.synthetic.parameters import parameters
+from service.terminology.codes import codes
 
 __all__ = ["synthesize"]
 
@@ -31,18 +34,24 @@ _LARGEST_SEED = 2**31 - 1
     type=click.IntRange(1, len(parameters().sites)),
     help="How many clinics they come to.",
 )
-@click.option(
-    "--views",
-    is_flag=True,
-    required=True,
-    expose_value=False,
-    help="Write the research tables into the new folder OUT.",
-)
-@click.option("--format", "format_", type=click.Choice(FORMATS), default="csv", help="Of the tables; csv.")
-def synthesize(*, out: Path, patients: int, seed: int, sites: int, format_: Format) -> None:
-    """Write an invented registry (HTEST) whose truth is known, as research tables."""
+@click.option("--views", is_flag=True, help="Write the research tables into a new folder OUT instead.")
+@click.option("--format", "format_", type=click.Choice(FORMATS), help="Of the tables; csv.")
+def synthesize(  # noqa: PLR0913 - the options of the command
+    *, out: Path, patients: int, seed: int, sites: int, views: bool, format_: Format | None
+) -> None:
+    """Write an invented registry (HTEST) whose truth is known, into a new file OUT.
+
+    It is NDJSON: a transaction Bundle of all visits for each person, which 'load' takes in.
+    """
+    if format_ and not views:
+        raise click.UsageError("--format is of the tables; give --views as well.")
+    found = registry(seed, sites)
     try:
-        manifest = synthetic_tables(registry(seed, sites), patients, out, format_)
+        if views:
+            told = rows_told(synthetic_tables(found, patients, out, format_ or "csv"))
+        else:
+            size = synthetic_bundles(found, patients, out, codes(Settings().snomed))
+            told = f"{patients} people, {size} bytes"
     except OSError as error:
         raise click.ClickException(f"Nothing is left of {out}: {error.strerror}.") from None
-    click.echo(rows_told(manifest), err=True)
+    click.echo(told, err=True)

@@ -1,0 +1,64 @@
+"""Whether two sets of research tables tell the same, whatever ids they use.
+
+Each id is replaced by what its row says, so that rows that are joined must be joined alike.
+"""
+
+from collections import Counter, defaultdict
+
+from service.jobs.tables import tables
+
+_OUTSIDE = ("episode_id", "plan_id", "procedure_id", "rater")
+"""What has no table of its own: told by the rows that share it."""
+
+
+def told(rows):
+    """A Counter of rows by table; ``rows`` are lists of values in the order of the columns, by table."""
+    found = {name: [_Row(table, values) for values in rows.get(name, ())] for name, table in tables().items()}
+    names = {}
+    for row in found["patient"]:
+        visits = [one.plain for one in found["visit"] if one.cell("patient_id") == row.id]
+        names[row.id] = hash((row.plain, tuple(sorted(map(str, visits)))))
+    for table, several in found.items():
+        if table != "patient":
+            names |= {row.id: hash((table, row.joined(names))) for row in several}
+    shared = _shared(found, names)
+    return {
+        table: Counter((names[row.id], *row.outside(shared)) for row in several)
+        for table, several in found.items()
+    }
+
+
+class _Row:
+    def __init__(self, table, values) -> None:
+        self.fields = [field.name for field in table.fields]
+        self.values = values
+        self.id = values[0]
+        self.plain = tuple(
+            str(value)
+            for name, value in zip(self.fields, values, strict=True)
+            if not name.endswith("_id") and name not in _OUTSIDE
+        )
+
+    def cell(self, name):
+        return self.values[self.fields.index(name)]
+
+    def joined(self, names):
+        """The plain cells and what the ids of other tables' rows stand for; a row that is missing is told."""
+        ids = [name for name in self.fields[1:] if name.endswith("_id") and name not in _OUTSIDE]
+        return self.plain, tuple(
+            None if self.cell(name) is None else names.get(self.cell(name), "missing") for name in ids
+        )
+
+    def outside(self, shared):
+        return tuple(shared.get((name, self.cell(name))) for name in _OUTSIDE if name in self.fields)
+
+
+def _shared(found, names):
+    """For each id without a table, a number made of the rows that share it."""
+    holders = defaultdict(list)
+    for several in found.values():
+        for row in several:
+            for name in _OUTSIDE:
+                if name in row.fields and row.cell(name) is not None:
+                    holders[name, row.cell(name)].append(names[row.id])
+    return {key: hash(tuple(sorted(several))) for key, several in holders.items()}
