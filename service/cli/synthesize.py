@@ -1,5 +1,6 @@
 """``synthesize``: an invented registry, for demonstrations, load tests and checks of methods."""
 
+import gc
 from pathlib import Path
 
 import click
@@ -45,6 +46,8 @@ def synthesize(  # noqa: PLR0913 - the options of the command
     """
     if format_ and not views:
         raise click.UsageError("--format is of the tables; give --views as well.")
+    # Rows are no cycles: looking for some among them takes a quarter of the time.
+    gc.set_threshold(200_000)
     found = registry(seed, sites)
     try:
         if views:

@@ -1,17 +1,17 @@
 """Rows of goals, their baselines, and where each stands as of every visit, by the rules of attainment."""
 
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass, field
-from datetime import date
+from dataclasses import dataclass
+from datetime import date, timedelta
 from decimal import Decimal
 from fractions import Fraction
 from functools import lru_cache
-from typing import Any
+from typing import Any, NamedTuple
 
 from service.attainment.criterion import Criterion
 from service.attainment.goals import Goal, Target, Value
 from service.attainment.intervals import wilson
-from service.attainment.status import Status, status
+from service.attainment.status import status
 from service.fhir.view_definition import Row
 from service.operations.goal_results import PLACES
 from service.operations.parts import decimal
@@ -20,14 +20,39 @@ from service.terminology.codes import slug
 __all__ = ["GoalRows"]
 
 
+class _Rule(NamedTuple):
+    """What decides where a goal stands, in percent and trials; all of it whole numbers."""
+
+    target: int
+    step: int
+    visits: int
+    min_trials: int
+    dips: int
+    baseline: int
+    baseline_trials: int
+
+
 @dataclass(slots=True)
 class _Followed:
-    """A goal with the values measured so far."""
+    """A goal with successful and scored trials of each probe so far, and the day of each."""
 
     id: str
     measure: str
-    goal: Goal
-    values: list[Value] = field(default_factory=list)
+    rule: _Rule
+    due: str
+    counts: tuple[tuple[int, int], ...] = ()
+    days: tuple[str, ...] = ()
+
+
+class _Standing(NamedTuple):
+    """The computed status; ``latest`` is the number of the newest probe that counts as a value, from 0."""
+
+    code: str
+    rule: int
+    met: bool
+    in_a_row: int
+    run: tuple[int, int, int] | None
+    latest: int
 
 
 class GoalRows:
@@ -46,34 +71,33 @@ class GoalRows:
             self._goals.append(found)
             yield "goal", self._goal(found, said)
             yield "measurement", self._baseline(found, visit, said["baseline"], when)
-        as_of = date.fromisoformat(day)
         probe = [one for one in record.get("training", {}).get("trials", ()) if one["block"] == "pre"]
         for one in self._goals:
             k, n = _counts(one.measure, probe)
             if n:
-                one.values.append(Value(as_of, Fraction(100 * k, n), k, n))
-            found_status = status(one.goal, [one.values], as_of)
-            if found_status.code is not None:
-                yield "goal_status", self._status(one, visit, found_status, when)
-                yield "goal_value", self._value(one, visit, found_status)
+                one.counts = (*one.counts, (k, n))
+                one.days = (*one.days, day)
+            standing = _standing(one.rule, one.counts, overdue=day > one.due)
+            if standing is not None:
+                yield "goal_status", self._status(one, visit, standing, when)
+                yield "goal_value", self._value(one, visit, standing.latest)
 
     def _followed(self, said: Any) -> _Followed:
         (target,) = said["targets"]
-        measure = slug(target["measure"])
         rule, baseline = said["criterion"], said["baseline"]
         return _Followed(
             f"{self._person}-{said['key']}-goal",
-            measure,
-            Goal(
-                targets=(Target(measure, Fraction(target["value"])),),
-                step=Fraction(rule["step"]),
-                criterion=Criterion(rule["visits"], rule["min_trials"], rule["dips"]),
-                start=date.fromisoformat(said["start"]),
-                due=date.fromisoformat(said["due"]),
-                baseline=Value(
-                    date.fromisoformat(baseline["date"]), Fraction(baseline["value"]), n=baseline["n"]
-                ),
+            slug(target["measure"]),
+            _Rule(
+                target["value"],
+                rule["step"],
+                rule["visits"],
+                rule["min_trials"],
+                rule["dips"],
+                baseline["value"],
+                baseline["n"],
             ),
+            said["due"],
         )
 
     def _goal(self, found: _Followed, said: Any) -> Row:
@@ -124,9 +148,9 @@ class GoalRows:
             "final",
         )
 
-    def _status(self, one: _Followed, visit: str, found: Status, when: tuple[str, int, None]) -> Row:
-        run = found.progress.run
-        low, high = _limits(run.k or 0, run.n or 0) if run else (None, None)
+    def _status(self, one: _Followed, visit: str, found: _Standing, when: tuple[str, int, None]) -> Row:
+        run = found.run or (None, None, None)
+        limits = _limits(*found.run[1:]) if found.run else (None, None)
         return (
             f"{visit}-{one.measure}-status",
             self._person,
@@ -135,23 +159,21 @@ class GoalRows:
             *when,
             found.code,
             found.rule,
-            found.progress.met,
-            found.progress.in_a_row,
-            *((run.visits, run.k, run.n) if run else (None, None, None)),
-            low,
-            high,
+            found.met,
+            found.in_a_row,
+            *run,
+            *limits,
         )
 
-    def _value(self, one: _Followed, visit: str, found: Status) -> Row:
-        latest = found.values[-1]
-        day = latest.day.isoformat()
-        k, n = latest.k or 0, latest.n or 0
+    def _value(self, one: _Followed, visit: str, latest: int) -> Row:
+        day = one.days[latest]
+        k, n = one.counts[latest]
         return (
             f"{visit}-{one.measure}-value",
             self._person,
             visit,
             one.id,
-            *(day, latest.day.year, None),
+            *(day, int(day[:4]), None),
             one.measure,
             _percent(k, n),
             "%",
@@ -168,6 +190,34 @@ def _counts(measure: str, probe: list[Any]) -> tuple[int, int]:
         return sum(one["observed"] == "closed" for one in seen), len(seen)
     judged = [one for one in seen if one["own_judgement"] != "unsure"]
     return sum(one["own_judgement"] == one["observed"] for one in judged), len(judged)
+
+
+@lru_cache(maxsize=65_536)  # the same counts, over and over; working a status out takes most of the time
+def _standing(rule: _Rule, counts: tuple[tuple[int, int], ...], *, overdue: bool) -> _Standing | None:
+    """Where a goal stands after probes of these counts; None before it was measured.
+
+    The rules look at the order of the probes, not at the days between them as long as no criterion counts
+    weeks, so that they are given days of their own.
+    """
+    first, last = date(2000, 1, 1), date(2000, 12, 31)
+    goal = Goal(
+        targets=(Target("", Fraction(rule.target)),),
+        step=Fraction(rule.step),
+        criterion=Criterion(rule.visits, rule.min_trials, rule.dips),
+        start=first,
+        due=last - timedelta(1) if overdue else last,
+        baseline=Value(first, Fraction(rule.baseline), n=rule.baseline_trials),
+    )
+    values = [
+        Value(first + timedelta(number), Fraction(100 * k, n), k, n) for number, (k, n) in enumerate(counts)
+    ]
+    found = status(goal, [values], last)
+    if found.code is None:
+        return None
+    run, steps = found.progress.run, found.progress
+    pooled = (run.visits, run.k or 0, run.n or 0) if run else None
+    latest = (found.values[-1].day - first).days
+    return _Standing(found.code, found.rule, steps.met, steps.in_a_row, pooled, latest)
 
 
 @lru_cache(maxsize=4_096)  # the same few counts, over and over

@@ -14,6 +14,7 @@ from pathlib import Path
 from tests.bench.auditing import auditing
 from tests.bench.code_lists import loaded
 from tests.bench.confined import confined_reads
+from tests.bench.invented import invented
 from tests.bench.listing import list_of_patients
 from tests.bench.measure import Row, Size
 from tests.bench.on_postgres import on_postgres
@@ -46,6 +47,7 @@ async def _everything(
         await validated(contents, rounds=40),
         await bundle_validated(contents, rounds=20),
         await examples_validated(rounds=3),
+        *await invented(folder, people=60, rounds=5),
     ]
     served, sizes = await over_http(folder, people=20)
     other, reads = await on_postgres(folder, postgres, people=4)

@@ -1,4 +1,4 @@
-"""What takes long to measure: a million resources, mixed work, spoilt resources (``python -m tests.soak``).
+"""What takes long to measure: a million resources, a large registry, mixed work (``python -m tests.soak``).
 
 Prints the tables and writes them to ``results.md`` beside this file.
 """
@@ -15,6 +15,7 @@ from pathlib import Path
 from tests.bench.measure import Row, Size
 from tests.bench.report import head, tables
 from tests.soak.growth import growth
+from tests.soak.invented import invented_tables
 from tests.soak.mixed import mixed
 from tests.soak.panel import panel
 from tests.soak.spoilt import spoilt_resources
@@ -26,6 +27,7 @@ def _parts(folder: Path, large: int, minutes: float, people: int) -> Iterator[tu
     """One after the other: what was measured stays, whatever befalls the next."""
     yield asyncio.run(growth(folder, 10_000, large, rounds=40))
     yield asyncio.run(panel(folder, people // 10, people))
+    yield [], invented_tables(folder, 10 * people)
     yield [], asyncio.run(mixed(folder, 60 * minutes))
     yield [], spoilt_resources(60 * minutes)
 
