@@ -24,7 +24,7 @@ from service.jobs.runs import Runs
 from service.operations.cue_limits import cue_limits
 from service.operations.own_resources import is_own
 from service.rest.accesses import describe
-from service.rest.fields import field, parameter
+from service.rest.fields import field, parameter, sent_field
 from service.rest.metrics import Metrics
 from service.rest.negotiation import answer_type, body_is_xml
 from service.rest.readiness import Readiness
@@ -177,7 +177,7 @@ class Call:
 
     def header(self, name: str) -> str:
         """Answer a header of the request by its name in lower case, empty if absent."""
-        return field(self.request, name)
+        return sent_field(self.request.scope, name)
 
     def prefer(self, name: str) -> str:
         """Answer one preference of the Prefer headers (RFC 7240), empty if absent."""

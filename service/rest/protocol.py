@@ -4,9 +4,10 @@ What is no HTTP is refused as FHIR does, in bounded memory; an answer's head and
 """
 
 import asyncio
-from typing import Any
+from typing import Any, cast
 
-from uvicorn.protocols.http.httptools_impl import STATUS_LINE, HttpToolsProtocol
+from starlette.types import ASGIApp, Message, Receive, Scope, Send
+from uvicorn.protocols.http.httptools_impl import STATUS_LINE, HttpToolsProtocol, RequestResponseCycle
 
 from service.errors import InvalidInput, ServiceError, TooBusy, TooSlow
 from service.rest.errors import error_answer
@@ -17,6 +18,9 @@ _LONGEST_HEAD = 64 * 1024
 """Bytes of a request's line and header fields; its reader keeps them all until the last has come."""
 _MOST_KEPT = 64 * 1024
 """Bytes of answers from which on nothing waits for the end of the round."""
+_CONTROL = bytes([*range(9), *range(10, 32), 127])
+"""What no header line holds besides its end (RFC 9110 section 5.5)."""
+_FRAMING = frozenset({b"connection", b"transfer-encoding"})
 
 
 class _Gathered(asyncio.Transport):
@@ -47,12 +51,79 @@ class _Gathered(asyncio.Transport):
         if kept and not self._connection.is_closing():
             self._connection.writelines(kept)
 
+    def write_whole(self, data: bytes) -> None:
+        """Write an answer that nothing follows, behind what waits."""
+        (self.write if self._kept else self._connection.write)(data)
+
     def is_closing(self) -> bool:
         return self._connection.is_closing()
 
     def close(self) -> None:
         self._send()
         self._connection.close()
+
+
+class _Whole:
+    """The application for one request: an answer that is whole is written here, any other by uvicorn.
+
+    uvicorn looks at each name and value by an expression of its own, which takes longer than writing them.
+    """
+
+    __slots__ = ("_app", "_cycle", "_head")
+
+    def __init__(self, app: ASGIApp, cycle: RequestResponseCycle) -> None:
+        self._app = app
+        self._cycle = cycle
+        self._head: Message | None = None
+
+    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
+        try:
+            await self._app(scope, receive, self._sent)
+        finally:
+            if self._head is not None:  # nothing came behind it
+                await send(self._head)
+
+    async def _sent(self, message: Message) -> None:
+        cycle, head = self._cycle, self._head
+        if head is None:
+            if message["type"] == "http.response.start" and not cycle.response_started:
+                self._head = message
+                return
+        else:
+            self._head = None
+            if (text := _text(cycle, head, message)) is not None:
+                _write(cycle, text)
+                return
+            await cycle.send(cast("Any", head))
+        await cycle.send(cast("Any", message))
+
+
+def _text(cycle: RequestResponseCycle, head: Message, message: Message) -> bytes | None:
+    """The whole answer on a connection that stays; None if it is no such answer, or has to wait."""
+    body, fields = message.get("body", b""), [*cycle.default_headers, *head.get("headers", ())]
+    named = dict(fields)
+    if (
+        message.get("more_body")
+        or named.get(b"content-length") != b"%d" % len(body)
+        or not _FRAMING.isdisjoint(named)
+        or cycle.scope["method"] == "HEAD"
+        or not cycle.keep_alive
+        or cycle.disconnected
+        or cycle.flow.write_paused
+    ):
+        return None
+    lines = b"\r\n".join([b"%s: %s" % one for one in fields])
+    if len(lines.translate(None, _CONTROL)) != len(lines) - 2 * len(fields) + 2:
+        return None  # uvicorn says what is wrong with it
+    return b"%s%s\r\n\r\n%s" % (STATUS_LINE[head["status"]], lines, body)
+
+
+def _write(cycle: RequestResponseCycle, text: bytes) -> None:
+    cycle.waiting_for_100_continue = False
+    cycle.response_started = cycle.response_complete = True
+    cast("_Gathered", cycle.transport).write_whole(text)
+    cycle.message_event.set()
+    cycle.on_response()
 
 
 class Protocol(HttpToolsProtocol):
@@ -104,6 +175,9 @@ class Protocol(HttpToolsProtocol):
         self._in_head = False
         self._stop_waiting()
         super().on_headers_complete()
+
+    def _start_asgi_task(self, cycle: RequestResponseCycle, app: Any) -> None:
+        super()._start_asgi_task(cycle, cast("Any", _Whole(app, cycle)))
 
     def send_400_response(self, msg: str) -> None:  # noqa: ARG002 - uvicorn's sentence helps nobody
         """Refuse what can't be read, and close the connection: where the next request begins is not known."""

@@ -12,8 +12,7 @@ from service.errors import Forbidden
 from service.security.confined_query import confined, reached
 from service.security.confined_transaction import ConfinedTransaction
 from service.security.judge import Here, Judge
-from service.security.ownership import ownership
-from service.security.reach import READING, Reach
+from service.security.reach import EVERYBODY, READING, Reach
 from service.security.remembered import Remembered
 from service.store.audit import AUDIT, Event
 from service.store.contract import History, Label, Page, Query, Store, Transaction, Version, Work
@@ -138,18 +137,13 @@ class ConfinedStore:
 
         Nothing hides it, and everything of its type is reached, or all that is about its patient.
         """
-        if version.labelled or version.restricted or self._reach.for_research:
+        if version.labelled or version.restricted:
             return False
-        for way in self._reach.ways(READING, version.type):
-            if way.open:
+        for whose in self._reach.plain(version.type):
+            if whose is EVERYBODY or whose.patient == version.patient != "":
                 return True
-            if not way.clauses and ownership(version.type) == "owned":
-                whose, patient = way.whose, version.patient
-                known = (
-                    whose.patient == patient if whose.patient else self._remembered.cares(whose.name, patient)
-                )
-                if known:
-                    return True
+            if not whose.patient and self._remembered.cares(whose.name, version.patient):
+                return True
         return False
 
     async def _old(self, version: Version) -> bool:

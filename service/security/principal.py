@@ -1,6 +1,6 @@
 """Who is asking, as an access token said."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 from service.security.scopes import Scopes
 
@@ -27,10 +27,15 @@ class Principal:
     client: str = ""
     purpose: str = ""
     name: str = ""
+    _hash: int = field(init=False, repr=False, compare=False)
+
+    def __post_init__(self) -> None:
+        """Count the hash, of what tells callers apart."""
+        object.__setattr__(self, "_hash", hash((self.issuer, self.subject, self.scopes, self.patient)))
 
     def __hash__(self) -> int:
-        """Of what tells callers apart; every request looks for what is known of its caller."""
-        return hash((self.issuer, self.subject, self.scopes, self.patient))
+        """Counted once: every request looks for what is known of its caller."""
+        return self._hash
 
     @property
     def called(self) -> str:

@@ -85,6 +85,7 @@ class Reach:
     asks: Requester | None
     work: bool = False
     _known: dict[tuple[str, str], tuple[Way, ...]] = field(default_factory=dict, compare=False)
+    _plain: dict[str, tuple[Whose, ...]] = field(default_factory=dict, compare=False)
 
     def ways(self, actions: str, type_: str) -> tuple[Way, ...]:
         """Answer the ways by which any of ``actions`` may be done to resources of a type."""
@@ -93,6 +94,23 @@ class Reach:
             found = self._known[actions, type_] = self._ways(actions, type_)
         return found
 
+    def plain(self, type_: str) -> tuple[Whose, ...]:
+        """Answer whose resources of a type are reached for reading whatever stands in them.
+
+        Those with labels or Consents aside, and nobody's where Consents have to be asked of everybody.
+        """
+        found = self._plain.get(type_)
+        if found is None:
+            found = self._plain[type_] = () if self.for_research else self._plainly(type_)
+        return found
+
+    def _plainly(self, type_: str) -> tuple[Whose, ...]:
+        ways = self.ways(READING, type_)
+        if any(way.open for way in ways):
+            return (EVERYBODY,)
+        owned = ownership(type_) == "owned"
+        return tuple(way.whose for way in ways if owned and not way.clauses)
+
     @cached_property
     def for_research(self) -> bool:
         """Whether the caller may ask for research, so that Consents about it bear on them."""
@@ -100,7 +118,7 @@ class Reach:
 
     def for_work(self) -> "Reach":
         """The reach of work that the service does for a plain scope, whose answer shows nothing it reads."""
-        return replace(self, hidden=frozenset(), asks=None, work=True, _known={})
+        return replace(self, hidden=frozenset(), asks=None, work=True, _known={}, _plain={})
 
     def conditions(self, type_: str, actions: str = READING) -> tuple[Condition, ...]:
         """Answer what holds of the resources of a type that are reached, Consents aside."""

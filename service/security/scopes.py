@@ -124,9 +124,11 @@ class Scopes:
         return self._hash
 
     @classmethod
+    @lru_cache(maxsize=1_000)
     def parse(cls, text: str, *, patient: bool = True) -> "Scopes":
         """Read a token's space-separated ``scope``; unknown words are left out.
 
+        Remembered, so that those of the same text are the same object and nobody has to compare them.
         ``patient``: whether the token names a patient, without which ``patient/`` scopes grant nothing.
         """
         words = dict.fromkeys(text.split())
