@@ -52,6 +52,7 @@ _SCREEN = (
     "tracheostomy_without_plan",
     "neuromuscular_disease_with_laryngospasm",
 )
+_ENDOSCOPY = {"in_place": "yes", "anaesthetic": "none", "tolerance": "no adverse event"}
 _SYLLABLES = ("ba", "do", "fi", "ga", "lu", "mo", "ne", "pi", "ro", "su", "ta", "ve")
 _TARGETS = (
     ("closure", "closure accuracy", "Closes the vocal folds on request in 80 % of the first trials"),
@@ -120,18 +121,13 @@ class _History:
         seen = [one["observed"] for one in made[:5]]
         self._at_target.append(seen.count("closed") >= 4 and "not observable" not in seen)
         record = {
-            **self._head(day, "training", number),
+            **self._head(day, "training", number, endoscopy=_ENDOSCOPY),
             "function": function(person.logits[number - 1], self._chance, whole=False),
             "training": {
                 "protocol": "standard",
                 "education_given": "yes" if number == 1 else "no",
                 "trials": made,
             },
-        }
-        record["visit"]["endoscopy"] = {  # type: ignore[index] # the head's own part
-            "in_place": "yes",
-            "anaesthetic": "none",
-            "tolerance": "no adverse event",
         }
         if self._screened is None or (day - self._screened).days > _SCREEN_DAYS:
             record["safety_screen"] = {"date": text, "items": dict.fromkeys(_SCREEN, "no")}
@@ -154,11 +150,10 @@ class _History:
     def _discharge(self, day: date) -> Tree:
         met = all(self._at_target[-2:])
         reason = self._person.ending or ("goals met" if met else "plateau")
-        record = self._head(day, "discharge", len(self._person.logits) + 2)
-        record["visit"]["reason_for_ending"] = reason  # type: ignore[index] # the head's own part
-        return record
+        return self._head(day, "discharge", len(self._person.logits) + 2, reason_for_ending=reason)
 
-    def _head(self, day: date, type_: str, number: int) -> Tree:
+    def _head(self, day: date, type_: str, number: int, **visit: object) -> Tree:
+        """What every record has; ``visit`` is what else there is to say of the visit."""
         person, site = self._person, self._person.site
         staff = f"HTEST-{site.name.replace(' ', '-').lower()}-slp-{self._clinician}"
         return {
@@ -175,6 +170,7 @@ class _History:
                     "name": f"Htest {site.name} Clinician {self._clinician}",
                 },
                 "episode_start": person.first_visit.isoformat(),
+                **visit,
             },
             "red_flags": dict.fromkeys(_RED_FLAGS, "no"),
         }

@@ -23,7 +23,7 @@ _slug = lru_cache(maxsize=256)(slug)
 _CUES = {"minimal": "minimal-cues", "moderate": "moderate-cues"}
 _FINAL = "final"
 _UNRATED = "error"
-_DATED = None
+_NO_DAY = None
 """Days since the first visit are of variants that tell no dates."""
 
 
@@ -58,7 +58,7 @@ class _Visit:
     @property
     def when(self) -> tuple[str, int, None]:
         """The three columns of a day."""
-        return self.date, self.year, _DATED
+        return self.date, self.year, _NO_DAY
 
 
 def _patient(person: str, said: Any) -> Row:
@@ -88,7 +88,7 @@ def _conditions(visit: _Visit) -> Iterator[Made]:
                 "active",
                 onset if len(onset) == len("2026-01-31") else None,
                 int(onset[:4]),
-                _DATED,
+                _NO_DAY,
             ),
         )
 
@@ -289,7 +289,7 @@ def _practice(visit: _Visit, prescribed: Mapping[str, int]) -> Iterator[Made]:
                 f"{visit.person}-{exercise}",
                 day,
                 int(day[:4]),
-                _DATED,
+                _NO_DAY,
                 one["repetitions"],
                 prescribed[exercise],
                 None,
