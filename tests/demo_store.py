@@ -2,7 +2,12 @@
 
 import asyncio
 import json
+import os
+import tempfile
+from collections.abc import Mapping
 from datetime import UTC, date, datetime
+from functools import cache
+from pathlib import Path
 from zoneinfo import ZoneInfo
 
 from service.interactions.context import Context, allow_everything
@@ -27,6 +32,13 @@ class Demo:
     def __init__(self, folder, *, store=None, context=CONTEXT) -> None:
         self.store = store or SqliteStore(folder / "store.sqlite", clock=lambda: NOW)
         self.context = context
+
+    @classmethod
+    def of(cls, folder, *people) -> "Demo":
+        """The demo with these people, all without a name; taking them in is done once, then copied."""
+        for name, content in _taken_in_once(people).items():
+            (folder / name).write_bytes(content)
+        return cls(folder)
 
     def load(self, *people):
         async def everything():
@@ -83,6 +95,16 @@ def taken_in(store, path, context=CONTEXT):
     """Take in one record file; a coroutine that answers its receipt."""
     part = UploadPart("record", path.read_bytes(), file_name=path.name)
     return accept(store, Upload((part,)), settings=Settings(), context=context)
+
+
+@cache
+def _taken_in_once(people) -> Mapping[str, bytes]:
+    """The files of a closed store with these people's visits."""
+    with tempfile.TemporaryDirectory(dir=os.environ.get("PYTEST_DEBUG_TEMPROOT")) as folder:
+        demo = Demo(Path(folder))
+        demo.load(*people)
+        demo.run(demo.store.close())
+        return {file.name: file.read_bytes() for file in Path(folder).iterdir()}
 
 
 def _value(part):

@@ -13,6 +13,9 @@ from contextlib import contextmanager
 from pathlib import Path
 
 import httpx
+from click.testing import CliRunner
+
+from service.cli import main
 
 COMMAND = (sys.executable, "-c", "from service.cli import main; main()")
 
@@ -88,9 +91,13 @@ class Server:
 
 
 def token(folder: Path, reader: str = "integrator") -> Path:
-    """Sign a token with the folder's development key and keep it in a file of its own."""
+    """Sign a token with the folder's development key and keep it in a file of its own.
+
+    The command does it, without a process: most that need one need nothing else of the command.
+    """
     path = folder / f"{reader}.token"
-    path.write_text(run("token", reader, "--data-dir", folder).stdout)
+    words = ["token", reader, "--data-dir", str(folder)]
+    path.write_text(CliRunner().invoke(main, words, catch_exceptions=False).stdout)
     return path
 
 

@@ -1,6 +1,7 @@
 """A running service for the clients, over each kind of store, and the token they send."""
 
 from collections.abc import Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -28,7 +29,28 @@ def folder(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFact
             yield folder
 
 
+@contextmanager
+def started(folder: Path, settings: dict[str, str] | None = None) -> Iterator[Service]:
+    words = ("serve", "--port", "0", "--development-issuer", "--data-dir", folder)
+    with serving(*words, settings=settings) as server:
+        yield Service(f"{server.url}/fhir", token(folder).read_text().strip())
+
+
 @pytest.fixture(scope="module")
 def service(folder: Path) -> Iterator[Service]:
-    with serving("serve", "--port", "0", "--development-issuer", "--data-dir", folder) as server:
-        yield Service(f"{server.url}/fhir", token(folder).read_text().strip())
+    with started(folder) as service:
+        yield service
+
+
+@pytest.fixture(scope="module")
+def one_of_each(
+    postgres_server: str, tmp_path_factory: pytest.TempPathFactory
+) -> Iterator[tuple[Service, Service]]:
+    """A service over SQLite and one over PostgreSQL, side by side."""
+    here, there = tmp_path_factory.mktemp("sqlite"), tmp_path_factory.mktemp("postgres")
+    with (
+        database(postgres_server) as url,
+        started(here) as one,
+        started(there, {"SWALLOW_DATABASE_URL": url}) as other,
+    ):
+        yield one, other

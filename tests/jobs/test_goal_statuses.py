@@ -19,9 +19,7 @@ TYPES = ("Goal", "Observation", "Encounter", "CarePlan", "QuestionnaireResponse"
 
 @pytest.fixture(scope="module")
 def demo(tmp_path_factory):
-    demo = Demo(tmp_path_factory.mktemp("demo"))
-    demo.load(PERSON)
-    return demo
+    return Demo.of(tmp_path_factory.mktemp("demo"), PERSON)
 
 
 @pytest.fixture(scope="module")

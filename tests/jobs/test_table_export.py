@@ -54,8 +54,7 @@ class Replayed:
 def folders(tmp_path_factory):
     """The same release in each format, of one invented person with six training visits and two studies."""
     root = tmp_path_factory.mktemp("release")
-    demo = Demo(root)
-    demo.load("demo-01")
+    demo = Demo.of(root, "demo-01")
     source = ResearchSource(demo.store, NOW.date())
     chance = random.Random(1)  # noqa: S311 - chance that can be repeated
     with vaults_in(root, root / "key").working("study", "safe-harbor") as vault, Work(chance) as work:

@@ -3,7 +3,6 @@
 import asyncio
 import json
 import re
-import shutil
 from dataclasses import replace
 from datetime import date
 
@@ -23,18 +22,9 @@ DAY = date(2026, 3, 24)
 OPERATIONS = ("goal-attainment", "record-goal-attainment")
 
 
-@pytest.fixture(scope="module")
-def loaded(tmp_path_factory):
-    folder = tmp_path_factory.mktemp("loaded")
-    demo = Demo(folder)
-    demo.load("demo-01")
-    demo.run(demo.store.close())
-    return folder
-
-
 @pytest.fixture
-def demo(loaded, tmp_path):
-    copy = Demo(shutil.copytree(loaded, tmp_path / "copy"))
+def demo(tmp_path):
+    copy = Demo.of(tmp_path, "demo-01")
     yield copy
     copy.run(copy.store.close())
 

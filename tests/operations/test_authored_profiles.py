@@ -27,8 +27,7 @@ Tree = dict[str, Any]
 @pytest.fixture(scope="module")
 def authored(tmp_path_factory):
     """Everything stored after the whole demo was taken in and the attainment of one person recorded."""
-    demo = Demo(tmp_path_factory.mktemp("demo"))
-    demo.load()
+    demo = Demo.of(tmp_path_factory.mktemp("demo"))
 
     async def everything():
         for person in ("demo-01", "demo-02"):

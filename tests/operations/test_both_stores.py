@@ -61,8 +61,7 @@ def test_the_same_visits_taken_in_by_two_processes_at_once_arrive_once(tmp_path,
                 assert sum(bool(receipt.created) for receipt in receipts) == 1
             return await stored(opened[0])
 
-    once = Demo(tmp_path)
-    once.load("demo-01", "demo-02")
+    once = Demo.of(tmp_path, "demo-01", "demo-02")
     wanted = once.run(stored(once.store))
     once.run(once.store.close())
     assert Counter(type_ for type_, *_ in asyncio.run(both())) == Counter(type_ for type_, *_ in wanted)

@@ -1,6 +1,5 @@
 """What a person decides about computed results: new versions with Provenance, guarded, and undone alike."""
 
-import shutil
 from dataclasses import replace
 from datetime import UTC, date, datetime
 
@@ -24,18 +23,9 @@ ACHIEVEMENT = "http://terminology.hl7.org/CodeSystem/goal-achievement"
 STATE = ("lifecycleStatus", "achievementStatus", "statusDate", "statusReason")
 
 
-@pytest.fixture(scope="module")
-def loaded(tmp_path_factory):
-    folder = tmp_path_factory.mktemp("decided")
-    demo = Demo(folder)
-    demo.load("demo-01")
-    demo.run(demo.store.close())
-    return folder
-
-
 @pytest.fixture
-def demo(loaded, tmp_path):
-    copy = Demo(shutil.copytree(loaded, tmp_path / "copy"))
+def demo(tmp_path):
+    copy = Demo.of(tmp_path, "demo-01")
     yield copy
     copy.run(copy.store.close())
 

@@ -21,8 +21,7 @@ SPAN = Span(date(2026, 1, 1), date(2026, 12, 31))
 
 @pytest.fixture
 def demo(tmp_path):
-    found = Demo(tmp_path)
-    found.load("demo-05")
+    found = Demo.of(tmp_path, "demo-05")
     yield found
     found.run(found.store.close())
 

@@ -22,8 +22,7 @@ UTC = ZoneInfo("UTC")
 @pytest.fixture(scope="module")
 def files(tmp_path_factory):
     """Everything that is stored of a few people, as it lies in the store."""
-    demo = Demo(tmp_path_factory.mktemp("demo"))
-    demo.load(*LAST)
+    demo = Demo.of(tmp_path_factory.mktemp("demo"), *LAST)
 
     async def contents():
         return [version async for version in demo.store.changes() if not version.deleted]

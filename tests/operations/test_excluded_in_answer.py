@@ -16,8 +16,7 @@ RECORDS = "https://clinic.example.org/visit-records"
 
 @pytest.fixture
 def demo(tmp_path):
-    loaded = Demo(tmp_path)
-    loaded.load("demo-01")
+    loaded = Demo.of(tmp_path, "demo-01")
     yield loaded
     loaded.run(loaded.store.close())
 

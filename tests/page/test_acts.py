@@ -7,14 +7,13 @@ from urllib.parse import urlsplit
 
 import httpx
 import pytest
-from demo_store import PATIENTS, records_in_order, taken_in
+from demo_store import PATIENTS, Demo, records_in_order, taken_in
 from page_reader import Page
 
 from service.app import create_app
 from service.operations.goal_attainment import READS
 from service.security.development_issuer import DevelopmentIssuer
 from service.settings import Settings
-from service.store.sqlite import SqliteStore
 
 pytestmark = pytest.mark.anyio
 NOW = datetime(2026, 12, 1, 9, 0, tzinfo=UTC)
@@ -80,12 +79,20 @@ def draft():
 
 
 @pytest.fixture
-async def clinician(tmp_path, draft):
+def store(tmp_path, draft):
+    """The demo person's visits."""
+    if not draft:
+        return Demo.of(tmp_path, "demo-05").store
+    demo = Demo(tmp_path)
+    for path in records_in_order("demo-05"):
+        demo.run(taken_in(demo.store, drafted(path, tmp_path) if path.stem == draft else path))
+    return demo.store
+
+
+@pytest.fixture
+async def clinician(tmp_path, store):
     settings = Settings(data_dir=tmp_path, development_issuer=True, time_zone="UTC")
     issuer = DevelopmentIssuer(tmp_path)
-    store = SqliteStore(tmp_path / "store.sqlite", clock=lambda: NOW)
-    for path in records_in_order("demo-05"):
-        await taken_in(store, drafted(path, tmp_path) if path.stem == draft else path)
 
     async def find(txn):
         (patient,) = await txn.find("Patient", PATIENTS, "demo-05")

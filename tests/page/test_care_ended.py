@@ -20,8 +20,7 @@ MADE = date(2026, 12, 1)
 
 @pytest.fixture
 def demo(tmp_path):
-    loaded = Demo(tmp_path)
-    loaded.load("demo-05")
+    loaded = Demo.of(tmp_path, "demo-05")
     yield loaded
     loaded.run(loaded.store.close())
 

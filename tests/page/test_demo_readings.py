@@ -28,8 +28,7 @@ ZONE = ZoneInfo("UTC")
 
 @pytest.fixture(scope="module")
 def demo(tmp_path_factory):
-    loaded = Demo(tmp_path_factory.mktemp("demo"))
-    loaded.load()
+    loaded = Demo.of(tmp_path_factory.mktemp("demo"))
     yield loaded
     loaded.run(loaded.store.close())
 

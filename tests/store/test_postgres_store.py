@@ -4,7 +4,6 @@ import asyncio
 import re
 import sqlite3
 import tempfile
-import time
 from collections import Counter
 from contextlib import closing
 from datetime import UTC, datetime
@@ -392,17 +391,18 @@ def test_very_long_values_are_found_and_unusable_ones_refused(database_url):
     asyncio.run(find())
 
 
-def test_many_clauses_are_planned_in_a_moment(database_url):
-    clauses = (Clause((CODE,), "token", (TokenValue(None, "x"),)),) * 200
+@pytest.mark.parametrize("beside", [(), (PERSON,)], ids=["alone", "with a person"])
+def test_many_clauses_are_planned_one_by_one(database_url, beside):
+    """As one join over all of them they would be planned for minutes, and refused as too costly."""
+    clauses = (*beside, *(Clause((CODE,), "token", (TokenValue(None, "x"),)),) * 200)
+    sql, _ = in_postgres(page(Query("Observation", clauses), POSTGRES), lambda _text: None)
+    assert sql.count(" OFFSET 0)") >= 200
 
-    async def search(*more):
+    async def search():
         async with stores(database_url, 1) as (store,):
-            begun = time.monotonic()
-            await store.search(Query("Observation", (*more, *clauses)))
-            return time.monotonic() - begun
+            return await store.search(Query("Observation", clauses))
 
-    assert asyncio.run(search()) < 5
-    assert asyncio.run(search(PERSON)) < 5
+    assert asyncio.run(search()).versions == ()
 
 
 def test_a_search_reads_no_more_than_it_must(database_url):
