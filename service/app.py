@@ -18,6 +18,7 @@ from service import __version__
 from service.correlation import Spans, open_spans
 from service.interactions.context import definitions_with
 from service.jobs.backlog import Backlog
+from service.jobs.bulk_export import BulkExports
 from service.jobs.fetching import Fetching
 from service.jobs.outgoing import Outgoing
 from service.jobs.runs import Runs
@@ -54,6 +55,7 @@ from service.rest.warm import warmed
 from service.security.access import Access, access
 from service.security.pace import Pace
 from service.security.principal import Principal
+from service.security.remembered import Remembered
 from service.security.tokens import TokenVerifier
 from service.settings import Settings
 from service.store.beside import Beside
@@ -134,6 +136,8 @@ def create_app(
         app.summaries = Summaries(
             opened, RowMaker(settings.zone, cue_limits(settings)), settings.zone, clock, runs
         )
+        remembered, exporting = Remembered(), asyncio.Lock()
+        bulk = BulkExports(settings, shown, opened, clock, remembered, code_lists, runs, exporting)
         app.services = Services(
             settings,
             followed,
@@ -144,13 +148,16 @@ def create_app(
             code_lists,
             ask,
             smart_configuration=believed.smart_configuration,
+            exporting=exporting,
+            remembered=remembered,
             metrics=metrics,
             runs=runs,
             backlog=Backlog(opened, app.summaries, settings.data_dir),
+            bulk=bulk,
         )
         _tell_of_the_store(metrics, shown)
         _tell_of_jobs(metrics, app.services)
-        beside = [asyncio.create_task(work) for work in (app.summaries.run(), warmed(own))]
+        beside = [asyncio.create_task(work) for work in (app.summaries.run(), bulk.run(), warmed(own))]
         try:
             yield
         finally:
@@ -250,6 +257,8 @@ def _tell_of_jobs(metrics: Metrics, services: Services) -> None:
     ):
         sentence = f"Runs of jobs: {how.replace('_', ' ')}."
         metrics.tell_each(f"swallow_job_runs_{how}", sentence, ("job",), partial(_by_job, ran), grows=grows)
+    bulk = cast("BulkExports", services.bulk)
+    metrics.tell("swallow_bulk_export_lines", "Lines of bulk exports.", lambda: bulk.lines, grows=True)
     metrics.tell_each(
         "swallow_list_rows_behind", "Rows of the list that are behind.", (), lambda: backlog.rows
     )

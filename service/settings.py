@@ -170,6 +170,26 @@ class Settings(BaseSettings):
     min_free_mb: int = Field(
         4, ge=0, description="Megabytes that must be free in the data folder for the service to be ready."
     )
+    export_dir: str = Field(
+        "",
+        description="Folder of bulk exports, one for all processes of a database; empty: in the data folder.",
+    )
+    export_hours: float = Field(24, gt=0, description="Hours for which a finished bulk export is kept.")
+    export_most: int = Field(
+        10, ge=1, description="Most bulk exports of one client that are in work or kept."
+    )
+    export_jobs: int = Field(
+        2, ge=0, description="Bulk exports that one process works at; others wait, or are left to others."
+    )
+    export_file_mb: float = Field(
+        100, gt=0, description="Megabytes from which on a file of a bulk export is followed by another."
+    )
+    export_poll_seconds: float = Field(
+        5, gt=0, description="Seconds a client is told to wait before it asks again for a bulk export."
+    )
+    export_variant: Literal["safe-harbor", "safe-harbor-days", "limited-data-set", "shifted-dates"] = Field(
+        "safe-harbor", description="De-identification policy of a researcher's bulk export that names none."
+    )
     log_level: Literal["info", "warning", "error"] = Field(
         "info", description="What is logged: with 'warning' and 'error' only what did not go as it should."
     )
@@ -241,6 +261,11 @@ class Settings(BaseSettings):
     def guide_paths(self) -> tuple[Path, ...]:
         """The guides, each a package or a folder."""
         return tuple(Path(path) for path in self.guides.split(os.pathsep) if path)
+
+    @property
+    def export_folder(self) -> Path:
+        """Where bulk exports lie."""
+        return Path(self.export_dir) if self.export_dir else self.data_dir / "exports"
 
     @property
     def vault_key_file(self) -> Path:

@@ -23,7 +23,7 @@ from service.errors import InvalidInput
 from service.fhir import json
 from service.jobs.research_classes import Crowd, Member
 from service.jobs.research_person import Outcome, Person
-from service.jobs.research_policies import load_variant
+from service.jobs.research_policies import Variant, load_variant
 from service.jobs.research_provenance import provenance
 from service.jobs.research_releases import Release, Releases
 from service.jobs.research_report import Report
@@ -32,7 +32,7 @@ from service.jobs.research_work import Work
 from service.jobs.vault import Kept, Vault
 from service.store.pages import observations
 
-__all__ = ["CHANGED", "NO_PATIENT", "TOO_FEW_ALIKE", "Computed", "Request", "ResearchExport"]
+__all__ = ["CHANGED", "NO_PATIENT", "TOO_FEW_ALIKE", "Computed", "Request", "ResearchExport", "usable"]
 
 TOO_FEW_ALIKE = "Too few people are alike in age, sex, place, conditions and years; this person is left out."
 NO_PATIENT = "The Patient resource can't be de-identified; this person is left out."
@@ -57,6 +57,25 @@ class Request:
     open: bool = False
 
 
+def usable(request: Request) -> Variant:
+    """Answer the policy of a request.
+
+    InvalidInput for a variant that is not offered, a release that it can't be, or an approval that is missing
+    or can't be printed.
+    """
+    variant = load_variant(request.variant)
+    if request.open and not variant.may_be_open:
+        raise InvalidInput(f"By the policy {request.variant} nothing is released to everybody.")
+    if not _APPROVAL.fullmatch(request.approval):
+        raise InvalidInput("An approval is named by 80 letters, digits and ./:()- at most.")
+    if variant.needs_approval and not request.approval:
+        raise InvalidInput(
+            f"By the policy {request.variant} data leave under an agreement or a determination "
+            "alone; name it as the approval."
+        )
+    return variant
+
+
 class ResearchExport:
     """One export: ``async for line in export`` gives its lines (bytes), then ``export.report`` is complete.
 
@@ -77,12 +96,11 @@ class ResearchExport:
 
         ``computed`` answers what is not stored of a person and shall leave as well.
 
-        Raises InvalidInput for a variant that is not offered, a release that it can't be, or an approval that
-        is missing or can't be printed.
+        Raises InvalidInput for a request that is not ``usable``.
         """
         self._source = source
         self._request = request
-        self._variant = variant = load_variant(request.variant)
+        self._variant = variant = usable(request)
         self._day = request.now.date()
         self._vault = vault
         self._raters = vault.raters()
@@ -93,7 +111,6 @@ class ResearchExport:
         self._crowd: Crowd | None = None
         self._id = Pseudonyms({}, work.chance.getrandbits).fresh()
         self._visits: Counter[tuple[str, ...]] = Counter()
-        self._check()
         self.report = Report(
             policy=variant.deidentify.name,
             policy_version=variant.deidentify.version,
@@ -104,17 +121,6 @@ class ResearchExport:
             project=vault.project,
             approval=request.approval,
         )
-
-    def _check(self) -> None:
-        if self._request.open and not self._variant.may_be_open:
-            raise InvalidInput(f"By the policy {self._request.variant} nothing is released to everybody.")
-        if not _APPROVAL.fullmatch(self._request.approval):
-            raise InvalidInput("An approval is named by 80 letters, digits and ./:()- at most.")
-        if self._variant.needs_approval and not self._request.approval:
-            raise InvalidInput(
-                f"By the policy {self._request.variant} data leave under an agreement or a determination "
-                "alone; name it as the approval."
-            )
 
     async def __aiter__(self) -> AsyncIterator[bytes]:
         """Give the lines, each ending in a line feed."""

@@ -24,6 +24,7 @@ from service.store.contract import Version
 __all__ = [
     "answer",
     "http_date",
+    "reads_gzip",
     "resource",
     "stored",
     "tagged",
@@ -53,7 +54,7 @@ async def answer(
         body = msgspec.json.format(body, indent=2)  # rewrites white space alone, numbers keep their text
     if len(body) >= _LARGE:
         headers = {**(headers or {}), "Vary": "Accept-Encoding"}
-        if _reads_gzip(call):
+        if reads_gzip(call):
             headers["Content-Encoding"] = "gzip"
             body = gzip.compress(body, compresslevel=1, mtime=0)  # which holds up the other callers least
     return _Bytes(body, status, call.media_type, headers or {})
@@ -156,7 +157,8 @@ def _http_day(day: str) -> str:
     return format_datetime(midnight, usegmt=True).removesuffix(" 00:00:00 GMT")
 
 
-def _reads_gzip(call: Call) -> bool:
+def reads_gzip(call: Call) -> bool:
+    """Whether the caller takes an answer that is compressed."""
     return _names_gzip(call.header("accept-encoding"))
 
 

@@ -20,6 +20,7 @@ from service.interactions.aside import aside
 from service.interactions.context import Action, Context, shipped_definitions
 from service.interactions.elsewhere import Ask
 from service.jobs.backlog import Backlog
+from service.jobs.bulk_export import BulkExports
 from service.jobs.runs import Runs
 from service.operations.cue_limits import cue_limits
 from service.operations.own_resources import is_own
@@ -85,7 +86,8 @@ class Services:
     those that the site has loaded; ``elsewhere`` asks its terminology server. ``smart_configuration`` is what
     an issuer outside can do, told before what we can. ``exporting`` is held while a research export runs.
     ``remembered`` is what was found of care and Consents a moment ago. ``runs`` are those of its jobs,
-    ``backlog`` is what waits for them.
+    ``backlog`` is what waits for them, ``bulk``
+    are the bulk exports.
     """
 
     settings: Settings
@@ -103,6 +105,7 @@ class Services:
     metrics: Metrics = made(default_factory=Metrics)
     runs: Runs = made(default_factory=Runs)
     backlog: Backlog | None = None
+    bulk: BulkExports | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -145,6 +148,11 @@ class Call:
         store = ConfinedStore(services.store, reach.for_work() if work else reach, self, services.remembered)
         facts = facts_of(self.request.scope)  # none for an entry of a Bundle: its Bundle notes what it sees
         return NotedStore(store, facts) if facts else store
+
+    @property
+    def bulk(self) -> BulkExports:
+        """The bulk exports."""
+        return cast("BulkExports", self.services.bulk)
 
     @property
     def zone(self) -> ZoneInfo:

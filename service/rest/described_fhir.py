@@ -50,8 +50,12 @@ _HISTORY = {
 _DECIDED = {"accept-status", "override-status", "exclude-visit", "mark-not-observable", "sign-visit"}
 """Operations that demand If-Match."""
 _MATCH = ("If-Match", "The version that must be current, as its entity tag.")
+_EXPORTS = {"export", "patient-export", "group-export"}
+"""Operations that are answered later."""
 _NONE_EXIST = ("If-None-Exist", "A search; nothing is created if it has a match.")
 _PREFER = ("Prefer", "return=minimal, representation or OperationOutcome; handling=strict or lenient.")
+_LATER = ("Prefer", "respond-async, which is demanded; handling=lenient leaves out what is not offered.")
+_TAKEN_ON = {202: "Taken on; Content-Location tells where it stands."}
 _STATUSES: dict[str, dict[int, str]] = {
     "GET": {200: "Found."},
     "POST": {200: "Done.", 201: "Created."},
@@ -68,7 +72,7 @@ _WITHOUT_BODY: dict[str, dict[int | str, Any]] = {
 def parameters(row: Row) -> list[dict[str, Any]]:
     """Answer the path's variables, the query's parameters and the headers of a row."""
     query = {**_RESULT, **_of_query(row)}
-    headers = [_PREFER]
+    headers = [_LATER if row.operation in _EXPORTS else _PREFER]
     if row.method in {"PUT", "PATCH", "DELETE"} or row.operation in _DECIDED:
         headers.append(_MATCH)
     if row.method == "POST" and row.path.endswith("/{type}"):
@@ -103,7 +107,10 @@ def body(row: Row) -> dict[str, Any]:
 
 def responses(row: Row) -> dict[str, Any]:
     """Answer the statuses of a row, good and bad."""
-    described = answers(_STATUSES[row.method], schema="Resource") | _WITHOUT_BODY.get(row.method, {})
+    if row.operation in _EXPORTS:
+        described = answers(_TAKEN_ON, schema="OperationOutcome")
+    else:
+        described = answers(_STATUSES[row.method], schema="Resource") | _WITHOUT_BODY.get(row.method, {})
     return {str(status): _in_xml_too(answer) for status, answer in described.items()}
 
 

@@ -15,7 +15,7 @@ from service.rest.call import AN_ENTRY, WITHIN, Call
 from service.rest.dispatch import OPEN, Row, Table, asked
 from service.rest.negotiation import FHIR_JSON
 from service.store.audit import Event
-from service.store.contract import History, Page, Query, Store, Transaction, Version, Work
+from service.store.contract import History, Page, Query, States, Store, Transaction, Version, Work
 from service.store.summaries import SummaryQuery
 
 __all__ = ["CalledByEntries"]
@@ -156,6 +156,14 @@ class _Inside:
         raise _refused("is kept outside of transactions")
 
     def changes(self, after: int = 0) -> AsyncIterator[Version]:  # noqa: ARG002
+        """Not there."""
+        raise _refused("reads versions other than the current ones")
+
+    async def settled(self) -> NoReturn:
+        """Not there."""
+        raise _refused("is kept outside of transactions")
+
+    async def states(self, query: States) -> NoReturn:  # noqa: ARG002
         """Not there."""
         raise _refused("reads versions other than the current ones")
 

@@ -77,6 +77,7 @@ _AUDIT = (
     "Needs system/AuditEvent.rs or audit-read."
 )
 _SECURITY = "Every request needs a Bearer access token (a signed JWT) with SMART App Launch 2 scopes."
+_BULK_DATA = "http://hl7.org/fhir/uv/bulkdata/CapabilityStatement/bulk-data"
 _SERVICES = "http://terminology.hl7.org/CodeSystem/restful-security-service"
 _OAUTH_URIS = "http://fhir-registry.smarthealthit.org/StructureDefinition/oauth-uris"
 _RESULT_PARAMETERS = [
@@ -142,6 +143,7 @@ def statement(
         "fhirVersion": "4.0.1",
         "format": [*FORMATS],
         "patchFormat": [*PATCH_FORMATS],
+        "instantiates": [_BULK_DATA],
         "rest": [_rest(rows, settings, where)],
     }
 

@@ -1,20 +1,15 @@
 """The de-identified export over HTTP: one NDJSON stream, one export at a time."""
 
-import random
 from collections.abc import AsyncIterator
-from contextlib import asynccontextmanager
+from contextlib import AbstractAsyncContextManager
 from typing import Annotated, Any
 
 from fastapi import Depends, Query
 from starlette.responses import StreamingResponse
 
-from service.errors import StoreUnavailable
-from service.jobs.goal_statuses import statuses_by_visit
 from service.jobs.research_export import Request, ResearchExport
-from service.jobs.research_place import releases_in, vaults_in
-from service.jobs.research_policies import VARIANTS, load_variant
-from service.jobs.research_source import ResearchSource
-from service.jobs.research_work import Work
+from service.jobs.research_policies import VARIANTS
+from service.jobs.research_run import ResearchRuns
 from service.rest.call import Call, Services, current_call
 from service.rest.described import answers
 
@@ -63,33 +58,12 @@ async def streamed(pieces: AsyncIterator[bytes], media_type: str) -> StreamingRe
     return StreamingResponse(_joined(first, pieces), media_type=media_type)
 
 
-@asynccontextmanager
-async def released(
+def released(
     services: Services, asked: Request, project: str, *, computed: bool = False
-) -> AsyncIterator[ResearchExport]:
-    """The one export that may run now, with goal statuses computed by visit if wanted."""
-    if services.exporting.locked():
-        raise StoreUnavailable("Another export is running; try again when it has finished.")
-    settings = services.settings
-    load_variant(asked.variant)  # before a project of that name is made
-    vaults = vaults_in(settings.data_dir, settings.vault_key_file)
-    async with services.exporting:
-        with (
-            services.runs.run("research-export") as counts,
-            vaults.working(project, asked.variant) as vault,
-            Work(random.SystemRandom()) as work,
-        ):
-            source = ResearchSource(services.store, asked.now.date())
-            release = ResearchExport(
-                source,
-                asked,
-                vault=vault,
-                releases=releases_in(settings.data_dir),
-                work=work,
-                computed=statuses_by_visit(source, asked.variant, settings) if computed else None,
-            )
-            yield release
-            counts.update(release.report.counts)
+) -> AbstractAsyncContextManager[ResearchExport]:
+    """See ResearchRuns."""
+    runs = ResearchRuns(services.store, services.settings, services.runs, services.exporting)
+    return runs.released(asked, project, computed=computed)
 
 
 async def _lines(services: Services, asked: Request, project: str) -> AsyncIterator[bytes]:

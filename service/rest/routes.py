@@ -4,6 +4,7 @@ from service.jobs.table_files import MEDIA_TYPES
 from service.operations.decision import DECIDING
 from service.operations.goal_attainment import READS
 from service.rest import (
+    bulk,
     decisions,
     fhir,
     health,
@@ -33,6 +34,7 @@ _FIRST = [  # most requests are for it
     Row("PATCH", "/fhir/{type}/{id}", fhir.patch, ("{type}.u",)),
     Row("DELETE", "/fhir/{type}/{id}", fhir.delete, ("{type}.d",)),
 ]
+_EXPORTING = ("*.r", "research-export")
 _VALUE_SETS = ("ValueSet.r CodeSystem.r",)
 _CODE_SYSTEMS = ("CodeSystem.r",)
 _CONCEPT_MAPS = ("ConceptMap.r",)
@@ -128,6 +130,15 @@ _VIEWS = [  # rows are no resource, so that they are no entry of a Bundle
     )
     for method in ("GET", "POST")
 ]
+_EXPORTS = [  # answered later, so that they are no entry of a Bundle either
+    Row(method, f"/fhir/{path}$export", function, needs, operation=name)
+    for path, function, needs, name in (
+        ("", bulk.export_everything, _EXPORTING, "export"),
+        ("Patient/", bulk.export_patients, _EXPORTING, "patient-export"),
+        ("Group/{id}/", bulk.export_group, ("Group.r",), "group-export"),
+    )
+    for method in ("GET", "POST")
+]
 _RESTFUL = [
     *_FIRST,
     Row("GET", "/fhir", fhir.search_everything, ("*.s",)),
@@ -138,6 +149,7 @@ _RESTFUL = [
     Row("GET", "/fhir/_history", fhir.history_of_everything, ("*.r",)),
     *_OPERATIONS,
     *_VIEWS,
+    *_EXPORTS,
     Row("POST", "/fhir/{type}/_search", fhir.search_by_form, ("{type}.s",)),
     Row("GET", "/fhir/{type}/_history", fhir.history_of_type, ("{type}.r",)),
     Row("GET", "/fhir/{type}", fhir.search, ("{type}.s",)),
@@ -169,6 +181,9 @@ FHIR_ROUTES = [
     ),
     Row("GET", "/oauth/authorize", oauth.authorize, OPEN, docs=oauth.AUTHORIZE_DOCS),
     Row("POST", "/oauth/token", oauth.token, OPEN, docs=oauth.TOKEN_DOCS),
+    Row("GET", "/bulk/{id}", bulk.status, _EXPORTING, "application/json", bulk.STATUS_DOCS),
+    Row("DELETE", "/bulk/{id}", bulk.remove, _EXPORTING, "application/json", bulk.DELETE_DOCS),
+    Row("GET", "/bulk/{id}/{file}", bulk.file, _EXPORTING, bulk.NDJSON, bulk.FILE_DOCS),
     Row("GET", "/oauth/jwks", oauth.jwks, OPEN, docs=oauth.JWKS_DOCS),
     *_RESTFUL[len(_FIRST) :],
 ]

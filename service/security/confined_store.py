@@ -15,7 +15,18 @@ from service.security.judge import Here, Judge
 from service.security.reach import EVERYBODY, READING, Reach
 from service.security.remembered import Remembered
 from service.store.audit import AUDIT, Event
-from service.store.contract import History, Label, Page, Query, Store, Transaction, Version, Work
+from service.store.contract import (
+    History,
+    Label,
+    Page,
+    Query,
+    Settled,
+    States,
+    Store,
+    Transaction,
+    Version,
+    Work,
+)
 from service.store.summaries import Seen, SummaryPage, SummaryQuery
 
 __all__ = ["ConfinedStore"]
@@ -123,6 +134,25 @@ class ConfinedStore:
         async for version in self._store.changes(after):
             if await self._old(version):
                 yield version
+
+    async def settled(self) -> Settled:
+        """See the contract; a number tells nothing of anybody."""
+        return await self._store.settled()
+
+    async def states(self, query: States) -> list[Version]:
+        """See the contract; what is plainly within reach is not judged one by one."""
+        found = await self._store.states(query)
+        asked = self._reach.asks is not None and bool(await self._judge.withheld())
+        open_ = {
+            type_
+            for type_ in {one.type for one in found}
+            if not asked and any(way.open for way in self._reach.ways(READING, type_))
+        }
+        return [
+            one
+            for one in found
+            if (one.type in open_ and not one.labelled and not one.deleted) or await self._old(one)
+        ]
 
     async def close(self) -> None:
         """Nothing is to be closed."""

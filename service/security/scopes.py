@@ -22,7 +22,7 @@ from collections.abc import Collection
 from dataclasses import dataclass, field
 from functools import lru_cache
 from typing import Literal, cast
-from urllib.parse import parse_qsl
+from urllib.parse import parse_qsl, urlencode
 
 from service.errors import Forbidden
 from service.fhir.search_parameters import common_parameters, parameters, stored_types
@@ -93,6 +93,13 @@ class Grant:
             and set(other.filters) <= set(self.filters)
         )
 
+    @property
+    def text(self) -> str:
+        """The scope that is read as this."""
+        query = f"?{urlencode(self.filters)}" if self.filters else ""
+        letters = "".join(one for one in "cruds" if one in self.actions)
+        return f"{self.level}/{self.type}.{letters}{query}"
+
     def covers(self, action: str, type_: str) -> bool:
         """Whether it speaks of ``action`` (one of c r u d s) on a resource type."""
         return action in self.actions and self.type in {"*", type_}
@@ -136,6 +143,11 @@ class Scopes:
         grants = tuple(grant for grant in found if patient or grant.level != "patient")
         plain = PLAIN.intersection(words)
         return cls(plain, (*grants, _AUDITOR) if AUDIT_READ in plain else grants)
+
+    @property
+    def text(self) -> str:
+        """A token's ``scope`` that is read as these rights."""
+        return " ".join([*sorted(self.plain), *(one.text for one in self.grants)])
 
     def allow(self, action: str, type_: str) -> bool:
         """Whether ``action`` (one of c r u d s) on some resources of a type is granted."""

@@ -8,7 +8,7 @@ that is stored, so that one order, and one position in it, holds for both.
 """
 
 import threading
-from collections.abc import Callable, Collection, Coroutine, Iterable, Sequence
+from collections.abc import Callable, Collection, Iterable, Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property, partial
 from typing import Any, TypeVar
@@ -17,7 +17,7 @@ from zoneinfo import ZoneInfo
 from service.fhir.datetimes import interval
 from service.fhir.search_query import Clause
 from service.fhir.search_values import SearchKeys
-from service.store.archive import Kept
+from service.store.at_hand import at_hand
 from service.store.audit import AUDIT
 from service.store.contract import (
     History,
@@ -31,9 +31,7 @@ from service.store.contract import (
 )
 from service.store.passing import PassingStore, PassingTransaction
 from service.store.search_order import fitting, place_of
-from service.store.sqlite import in_memory
-from service.store.sqlite_archive import SqliteArchive
-from service.store.sqlite_transaction import Connection, Words, run_labels, run_search
+from service.store.sqlite_transaction import Connection, run_labels, run_search
 
 __all__ = ["FIRST_SEQUENCE", "Beside", "Shipped"]
 
@@ -74,25 +72,7 @@ class Shipped:
 
     @cached_property
     def _database(self) -> Connection:
-        connection = in_memory()
-        archive = SqliteArchive(connection, Words(connection), lambda: 0)
-        _driven(_kept(archive, (self._make(*name) for name in self._names)))
-        return connection
-
-
-async def _kept(archive: SqliteArchive, rows: Iterable[tuple[Version, SearchKeys]]) -> None:
-    for version, keys in rows:
-        await archive.keep(Kept(version, newest=True), keys)
-    await archive.finish()
-
-
-def _driven(work: Coroutine[Any, Any, None]) -> None:
-    """Run a coroutine that never waits."""
-    try:
-        work.send(None)
-    except StopIteration:
-        return
-    raise AssertionError("what is in memory is not waited for")
+        return at_hand(self._make(*name) for name in self._names)
 
 
 class Beside(PassingStore):

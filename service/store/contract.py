@@ -22,6 +22,8 @@ __all__ = [
     "Label",
     "Page",
     "Query",
+    "Settled",
+    "States",
     "Store",
     "Transaction",
     "Version",
@@ -135,6 +137,31 @@ class Page:
     next_after: str | None
     previous_before: str | None = None
     places: tuple[str, ...] = ()
+
+
+class Settled(NamedTuple):
+    """A moment between transactions: all that has a number up to ``sequence`` is there, and nothing torn.
+
+    What is written later has higher numbers. ``last_updated`` is the newest instant of what is there, empty
+    if there is nothing.
+    """
+
+    sequence: int
+    last_updated: str
+
+
+@dataclass(frozen=True, slots=True)
+class States:
+    """What resources were when ``as_of`` was settled, as far as it was written in (after, until].
+
+    Of ``types`` (all if empty); ``since``: written later than this instant, as the store writes it.
+    """
+
+    after: int
+    until: int
+    as_of: int
+    types: tuple[str, ...] = ()
+    since: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -284,6 +311,17 @@ class Store(Protocol):
 
     def changes(self, after: int = 0) -> AsyncIterator[Version]:
         """Stream the newest version of everything written after a sequence number, in order."""
+        ...
+
+    async def settled(self) -> Settled:
+        """Answer where the store stands between transactions; writers wait a moment for it at most."""
+        ...
+
+    async def states(self, query: States) -> list[Version]:
+        """Answer a stretch of what was there then, deletions included, in the order it was written.
+
+        A version that has been replaced since does not tell whose it is (``patient``).
+        """
         ...
 
     async def close(self) -> None:

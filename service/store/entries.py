@@ -26,7 +26,7 @@ __all__ = [
     "travelling",
 ]
 
-EntryKind = Literal["client", "key", "assertion", "refusal", "hold", "erasure", "login"]
+EntryKind = Literal["client", "key", "assertion", "refusal", "hold", "erasure", "login", "settled"]
 TRAVELS: tuple[EntryKind, ...] = ("client", "erasure", "hold", "refusal")
 """Kinds that backups and copies carry: public keys and words, nothing that opens anything."""
 

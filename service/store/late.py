@@ -7,7 +7,7 @@ from typing import TypeVar
 
 from service.errors import StoreUnreachable
 from service.store.audit import Event
-from service.store.contract import History, Label, Page, Query, Version, Work
+from service.store.contract import History, Label, Page, Query, Settled, States, Version, Work
 from service.store.entries import Entry, EntryKind, Opened
 from service.store.summaries import Seen, SummaryPage, SummaryQuery
 
@@ -82,6 +82,14 @@ class LateStore:
         """See the contract."""
         async for version in (await self._opened()).changes(after):
             yield version
+
+    async def settled(self) -> Settled:
+        """See the contract."""
+        return await (await self._opened()).settled()
+
+    async def states(self, query: States) -> list[Version]:
+        """See the contract."""
+        return await (await self._opened()).states(query)
 
     async def entries(self, kind: EntryKind) -> list[Entry]:
         """See Entries."""

@@ -15,6 +15,8 @@ from service.store.contract import (
     Label,
     Page,
     Query,
+    Settled,
+    States,
     Store,
     Transaction,
     Version,
@@ -86,6 +88,14 @@ class PassingStore:
     def changes(self, after: int = 0) -> AsyncIterator[Version]:
         """See the contract."""
         return self._store.changes(after)
+
+    async def settled(self) -> Settled:
+        """See the contract."""
+        return await self._store.settled()
+
+    async def states(self, query: States) -> list[Version]:
+        """See the contract."""
+        return await self._store.states(query)
 
     async def close(self) -> None:
         """See the contract."""

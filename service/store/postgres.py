@@ -30,7 +30,7 @@ from service.store.audit import (
 )
 from service.store.audit_gathered import Gathered
 from service.store.audit_links import Named
-from service.store.contract import History, Label, Page, Query, Version, Work
+from service.store.contract import History, Label, Page, Query, Settled, States, Version, Work
 from service.store.entries import Entry, EntryKind, entered
 from service.store.entries import forgotten as forgotten_entries
 from service.store.entries import listed as listed_entries
@@ -52,6 +52,7 @@ from service.store.postgres_schema import prepare
 from service.store.postgres_sql import POSTGRES, in_postgres
 from service.store.postgres_transaction import (
     CURRENT,
+    NOBODY_WRITES,
     MustBeAlone,
     PostgresTransaction,
     run_search,
@@ -59,6 +60,7 @@ from service.store.postgres_transaction import (
 )
 from service.store.postgres_words import GENERATION, Words, WordsTakenBack
 from service.store.search_sql import Statement, columns
+from service.store.states_sql import NEWEST_INSTANT, states_page
 from service.store.summaries import Seen, SummaryPage, SummaryQuery
 from service.store.summaries_sql import (
     behind,
@@ -82,6 +84,8 @@ _WRITERS = 8
 _ATTEMPTS = 10
 _CONNECT_SECONDS = 5.0
 _CHUNK = 200
+_WRITERS_WAIT_MS = 2_000
+"""So long at most others wait for whoever wants to know where the store stands."""
 _SESSION = {
     "application_name": "swallow-interop",
     "statement_timeout": "10000",
@@ -310,6 +314,15 @@ class PostgresStore:
                 return
             after = rows[-1][0]
 
+    async def settled(self) -> Settled:
+        """See the contract; StoreUnavailable if a work writes for longer than others are kept waiting."""
+        return await self._reading(_settled)
+
+    async def states(self, query: States) -> list[Version]:
+        """See the contract."""
+        rows = await self._reading(lambda connection: _fetch(connection, states_page(query)))
+        return [version_of(row) for row in rows]
+
     async def ask(self, statement: Statement) -> Sequence[Sequence[Any]]:
         """See Asked."""
         return await self._reading(lambda connection: _fetch_whole(connection, statement))
@@ -444,6 +457,18 @@ def _told(error: Exception) -> ServiceError:
             return StoreUnavailable(f"The store can't serve now ({name}).")
         case _:
             return _Lost(f"The database can't be reached ({name}).")
+
+
+async def _settled(connection: Connection) -> Settled:
+    """Where the store stands while no work holds numbers: those that do are waited for."""
+    try:
+        async with connection.transaction():
+            await connection.execute(f"SET LOCAL lock_timeout TO {_WRITERS_WAIT_MS}")
+            await connection.execute(NOBODY_WRITES)
+            last, used = await connection.fetchrow("SELECT last_value, is_called FROM write_sequence")
+            return Settled(last if used else 0, await connection.fetchval(NEWEST_INSTANT))
+    except asyncpg.LockNotAvailableError as error:
+        raise StoreUnavailable("Something large is being written; try again.") from error
 
 
 async def _fetch(connection: Connection, statement: Statement) -> Sequence[Sequence[Any]]:

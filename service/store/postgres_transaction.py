@@ -32,7 +32,15 @@ from service.store.search_sql import columns, page, total
 from service.store.summaries import Seen, Summary
 from service.store.summaries_sql import FORGET, KEEP, forgotten, kept
 
-__all__ = ["CURRENT", "Connection", "MustBeAlone", "PostgresTransaction", "run_search", "version_of"]
+__all__ = [
+    "CURRENT",
+    "NOBODY_WRITES",
+    "Connection",
+    "MustBeAlone",
+    "PostgresTransaction",
+    "run_search",
+    "version_of",
+]
 
 CURRENT = f"SELECT {columns} FROM current c JOIN resource r ON r.sequence = c.sequence"
 _HEAD_COLUMNS = (
@@ -59,6 +67,13 @@ _TOUCH = """
 """Notes whose resources changed; answers those who were erased. Who is being erased meanwhile is waited for
 (their row in ``current`` is taken away and made anew), and the work is then done again."""
 _WORDS = "SELECT text, key FROM word WHERE text = ANY($1::text[])"
+_NUMBERS = """
+    WITH writing AS MATERIALIZED (SELECT pg_advisory_xact_lock_shared(21335, 1))
+    SELECT take_sequences($1) FROM writing
+"""
+"""Numbers for what is written, by a work that from now on is one of those that hold some."""
+NOBODY_WRITES = "SELECT pg_advisory_xact_lock(21335, 1)"
+"""Waits until no work holds numbers, and keeps others from taking any until the transaction ends."""
 _NO_WORD = -2
 _WIDTH = len(Version.__struct_fields__)
 _FIRST_BLOCK, _LARGEST_BLOCK = 4, 1024
@@ -272,7 +287,7 @@ class PostgresTransaction(Buffered):
         """The next number; taken in growing blocks, so that a long transaction asks seldom."""
         if not self._sequences:
             wanted = min(max(_FIRST_BLOCK, 4 * len(self._heads)), _LARGEST_BLOCK)
-            taken = await self._connection.fetchval("SELECT take_sequences($1)", wanted)
+            taken = await self._connection.fetchval(_NUMBERS, wanted)
             self._sequences = taken[::-1]
         return self._sequences.pop()
 

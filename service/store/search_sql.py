@@ -51,6 +51,7 @@ __all__ = [
     "holding",
     "kept_columns",
     "page",
+    "patient_of",
     "texts",
     "total",
 ]
@@ -66,6 +67,11 @@ COLUMNS = f"{_KEPT}, {_PATIENT}, {_RESTRICTED}, r.labelled"
 columns = COLUMNS.format("c")
 kept_columns = _KEPT.format("c")
 """Without what follows from other resources."""
+
+
+def patient_of(alias: str) -> str:
+    """The id of the one patient a row of the table current is about, empty for none and for several."""
+    return _PATIENT.format(alias)
 
 
 def page(query: Query, dialect: Dialect = SQLITE) -> Statement:

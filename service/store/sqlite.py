@@ -39,7 +39,18 @@ from service.store.audit import (
 )
 from service.store.audit_gathered import Gathered
 from service.store.audit_links import Named
-from service.store.contract import History, Label, Page, Query, Transaction, Version, VisitKey, Work
+from service.store.contract import (
+    History,
+    Label,
+    Page,
+    Query,
+    Settled,
+    States,
+    Transaction,
+    Version,
+    VisitKey,
+    Work,
+)
 from service.store.entries import Entry, EntryKind, entered
 from service.store.entries import forgotten as forgotten_entries
 from service.store.entries import listed as listed_entries
@@ -62,6 +73,7 @@ from service.store.sqlite_audit import (
     trail_chunk,
 )
 from service.store.sqlite_transaction import SqliteTransaction, Words, read_newest, run_labels, run_search
+from service.store.states_sql import NEWEST_INSTANT, states_page
 from service.store.summaries import Seen, SummaryPage, SummaryQuery
 from service.store.summaries_sql import (
     behind,
@@ -262,6 +274,16 @@ class SqliteStore:
             if len(rows) < _CHUNK:
                 return
             after = rows[-1].sequence
+
+    async def settled(self) -> Settled:
+        """See the contract; one writes at a time, so that whoever looks never sees half of anything."""
+        return await self._in_pool(_settled)
+
+    async def states(self, query: States) -> list[Version]:
+        """See the contract."""
+        return await self._in_pool(
+            lambda connection: [Version(*row) for row in connection.execute(*states_page(query))]
+        )
 
     async def size(self) -> int:
         """See Movable."""
@@ -621,6 +643,11 @@ def _changed(connection: sqlite3.Connection, after: int) -> list[Version]:
         "WHERE c.sequence > ? ORDER BY c.sequence LIMIT ?"
     )
     return [Version(*row) for row in connection.execute(sql, (after, _CHUNK))]
+
+
+def _settled(connection: sqlite3.Connection) -> Settled:
+    sql = f"SELECT (SELECT coalesce(max(sequence), 0) FROM resource), ({NEWEST_INSTANT})"
+    return Settled(*connection.execute(sql).fetchone())
 
 
 def _summaries(connection: sqlite3.Connection, query: SummaryQuery) -> SummaryPage:

@@ -28,6 +28,7 @@ SCOPES = {
 }
 ON_BOTH = {
     "test_binary",
+    "test_bulk",
     "test_bundle",
     "test_confinement",
     "test_deciding",

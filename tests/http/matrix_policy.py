@@ -11,7 +11,7 @@ from typing import Literal
 
 Whose = Literal["own", "other"]
 Kind = Literal[
-    "open", "scoped", "instance", "write", "create", "list", "whole", "delete", "decision", "batch"
+    "open", "scoped", "instance", "write", "create", "list", "whole", "delete", "decision", "batch", "export"
 ]
 
 
@@ -41,6 +41,12 @@ class Token:
         if type_ == "*":
             return any(self.may(letter, "*") for letter in letters)
         return all(self.may(letter, type_) for letter in letters)
+
+    @property
+    def exports(self) -> bool:
+        """Whether it is a system's that reads what people wrote, or that of a study."""
+        system = self.level == "system" and any(self.may("r", type_) for type_ in ("Observation", "Group"))
+        return system or "research-export" in self.words
 
     def meets(self, alternatives: tuple[str, ...]) -> bool:
         return any(all(map(self.has, one.split())) for one in alternatives)
@@ -215,6 +221,12 @@ def _operations() -> _Rules:
     of(Rule("scoped", ("research-export",)), "GET /research/export")
     rows = Rule("scoped", ("*.r", "research-export"))  # what a view rests on is asked for with it
     of(rows, "GET /fhir/$viewdefinition-run", "POST /fhir/$viewdefinition-run")
+    everything = Rule("export", ("*.r", "research-export"))
+    for method in ("GET", "POST"):
+        of(everything, f"{method} /fhir/$export", f"{method} /fhir/Patient/$export")
+        of(Rule("export", ("Group.r",), "Group"), f"{method} /fhir/Group/{{id}}/$export")
+    shown = ("GET /bulk/{id}", "DELETE /bulk/{id}", "GET /bulk/{id}/{file}")
+    of(Rule("scoped", ("*.r", "research-export")), *shown)  # there is none here that anybody asked for
     of(Rule("scoped", ("operate",)), "GET /metrics")
     return rules
 

@@ -137,6 +137,7 @@ class Cells:
             "write": "answered" if writes else ("forbidden" if reads else "hidden"),
             "create": "answered" if self._creates(token) else "forbidden",
             "decision": "decided" if reads else "undecided",
+            "export": "answered" if token.exports else "forbidden",
         }
         return told.get(self.rule.kind, "answered")
 

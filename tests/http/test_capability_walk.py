@@ -324,5 +324,6 @@ async def test_the_statement_is_of_this_service(stranger: AsyncClient) -> None:
     body = (await stranger.get("/fhir/metadata")).json()
     assert (body["kind"], body["status"], body["fhirVersion"]) == ("instance", "active", "4.0.1")
     assert body["date"]
-    assert "instantiates" not in body, "no published statement is claimed that is not met in full"
+    claimed = body["instantiates"]
+    assert claimed == ["http://hl7.org/fhir/uv/bulkdata/CapabilityStatement/bulk-data"], "and no other"
     assert "implementationGuide" not in body

@@ -44,6 +44,12 @@ async def statement(client: AsyncClient) -> dict[str, Any]:
     return body
 
 
+@pytest.mark.conformance("G2")
+async def test_it_names_the_guide_that_is_followed(stranger: AsyncClient) -> None:
+    told = (await statement(stranger))["instantiates"]
+    assert told == ["http://hl7.org/fhir/uv/bulkdata/CapabilityStatement/bulk-data"]
+
+
 @pytest.mark.conformance("A1", "G1")
 async def test_it_is_open_and_valid(stranger: AsyncClient) -> None:
     body = await statement(stranger)

@@ -152,9 +152,11 @@ class Ward:
         self._now = now
         self.clients: list[AsyncClient] = []
 
-    def client(self, scope: str, *, user: str = "", patient: str = "", **headers: str) -> AsyncClient:
+    def client(
+        self, scope: str, *, user: str = "", patient: str = "", subject: str = "somebody", **headers: str
+    ) -> AsyncClient:
         """Somebody with such a token; ``user`` is the person, ``patient`` whom the token is about."""
-        token = self._issuer.sign("somebody", scope, now=self._now(), fhir_user=user, patient=patient)
+        token = self._issuer.sign(subject, scope, now=self._now(), fhir_user=user, patient=patient)
         sent = {"Authorization": f"Bearer {token}", **headers}
         made = AsyncClient(transport=ASGITransport(self.app), base_url="http://test", headers=sent)
         self.clients.append(made)
