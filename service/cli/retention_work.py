@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from service.cli.local import found_by, machine_user, now
 from service.errors import ServiceError, StoreUnavailable
 from service.fhir.datetimes import instant, milliseconds
+from service.jobs.bulk_job import Exports
 from service.jobs.erasure import Erased, Eraser, Erasure, erasures
 from service.jobs.erasure_elsewhere import received, write_register
 from service.jobs.erasure_plan import Telling
@@ -101,7 +102,7 @@ class Work:
         return await self.store.scrub()
 
     async def erase(self, patient: str, wish: Wish, told: Telling) -> Report:
-        """Erase a person here, and forget them in the vault, the ledgers and the register."""
+        """Erase a person here, and forget them in the vault, the ledgers, bulk exports and the register."""
         found = await self.eraser.look(self.store, patient, told)
         erasure = Erasure(instant(milliseconds(now())), wish.reason, wish.asked_by, machine_user())
         events = told_of(wish.command, "destroy", wish.reason, wish.purpose, f"Patient/{patient}")
@@ -119,6 +120,7 @@ class Work:
         withdraw(vaults, releases_in(folder), patient, now().date())
         for ledger in ledgers(folder):
             ledger.forget(patient)
+        Exports(self.settings.export_folder).forget(patient)
         return report
 
     def _report(self, patient: str, erased: Erased) -> Report:

@@ -163,13 +163,14 @@ class BulkExports:
                 and job.id not in self._working
                 and self._resting.pop(job.id, 0.0) <= time.monotonic()
             ):
-                self._working[job.id] = asyncio.create_task(self._work(job, folder))
+                self._working[job.id] = asyncio.create_task(self.work(job, folder))
 
     def expires(self, progress: Progress) -> float:
         """When the files of an export that has ended are removed, in seconds since 1970."""
         return progress.ended + self.settings.export_hours * 3_600
 
-    async def _work(self, job: BulkJob, folder: BulkFolder) -> None:
+    async def work(self, job: BulkJob, folder: BulkFolder) -> None:
+        """Write an export to its end, unless somebody else works at it."""
         with folder.claimed() as mine:
             progress = folder.progress if mine else None
             if progress is None or progress.ended:

@@ -12,14 +12,12 @@ from contextlib import suppress
 from functools import partial
 from typing import IO, ParamSpec, TypeVar
 
-from service.jobs.bulk_job import BulkFolder, Kind, Piece, Progress
+from service.jobs.bulk_job import PEOPLE, BulkFolder, Kind, Piece, Progress
 
 __all__ = ["BulkFiles"]
 
 P = ParamSpec("P")
 T = TypeVar("T")
-
-_PEOPLE = "people"
 
 
 class BulkFiles:
@@ -46,7 +44,7 @@ class BulkFiles:
             os.truncate(self._folder.path / piece.name, piece.size)
             if piece.size < self._largest:
                 self._open[piece.kind, piece.type] = (piece, self._appending(piece.name))
-        people = self._folder.path / _PEOPLE
+        people = self._folder.path / PEOPLE
         with suppress(FileNotFoundError):
             os.truncate(people, self.progress.people)
             self.people = dict.fromkeys(people.read_text("ascii").split())
@@ -93,7 +91,7 @@ class BulkFiles:
         for _, file in self._open.values():
             _settle(file)
         if self._listed < len(self.people):
-            with self._appending(_PEOPLE) as file:
+            with self._appending(PEOPLE) as file:
                 new = [*self.people][self._listed :]
                 file.write("".join(f"{one}\n" for one in new).encode())
                 _settle(file)

@@ -19,11 +19,13 @@ import msgspec
 
 from service.operations.bulk_parameters import BulkRequest
 
-__all__ = ["Asker", "BulkFolder", "BulkJob", "Exports", "Kind", "Piece", "Progress", "Told"]
+__all__ = ["PEOPLE", "Asker", "BulkFolder", "BulkJob", "Exports", "Kind", "Piece", "Progress", "Told"]
 
 Kind = Literal["output", "deleted", "error"]
 _JOB, _PROGRESS, _LOCK = "job.json", "progress.json", "lock"
 _GONE = "gone-"
+PEOPLE = "people"
+"""The file with the ids of those whom an export is about, one a line."""
 
 
 class Asker(msgspec.Struct, frozen=True):
@@ -130,6 +132,13 @@ class BulkFolder:
         """Note how far it has come, durably; OSError if the export was taken away."""
         write_whole(self.path / _PROGRESS, msgspec.json.encode(progress))
 
+    @property
+    def people(self) -> frozenset[str]:
+        """The ids of those whom what was noted is about; of nobody for a research export."""
+        with suppress(OSError):
+            return frozenset((self.path / PEOPLE).read_text("ascii").split())
+        return frozenset()
+
     @contextmanager
     def claimed(self) -> Iterator[bool]:
         """Whether nobody else works at it; until the block ends nobody will."""
@@ -179,6 +188,14 @@ class Exports:
             elif (job := BulkFolder(path).job) is not None:
                 found.append((job, BulkFolder(path)))
         return sorted(found, key=lambda one: one[0].begun)
+
+    def forget(self, patient: str) -> None:
+        """Take away what may hold something of a patient who was erased."""
+        for job, folder in self.all():
+            progress = folder.progress
+            writing = progress is not None and not progress.ended and not job.request.variant
+            if writing or patient in folder.people:
+                folder.remove()
 
     def add(self, job: BulkJob) -> BulkFolder:
         """Take an export on, durably."""

@@ -14,6 +14,7 @@ from pathlib import Path
 from tests.bench.auditing import auditing
 from tests.bench.code_lists import loaded
 from tests.bench.confined import confined_reads
+from tests.bench.exporting import bulk_export
 from tests.bench.invented import invented
 from tests.bench.listing import list_of_patients
 from tests.bench.measure import Row, Size
@@ -48,6 +49,7 @@ async def _everything(
         await bundle_validated(contents, rounds=20),
         await examples_validated(rounds=3),
         *await invented(folder, people=60, rounds=5),
+        await bulk_export(folder, 20_000, rounds=7),
     ]
     served, sizes = await over_http(folder, people=20)
     other, reads = await on_postgres(folder, postgres, people=4)

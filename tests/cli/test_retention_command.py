@@ -8,9 +8,11 @@ import pytest
 from click.testing import CliRunner
 
 from service.cli import main
+from service.jobs.bulk_job import PEOPLE, Asker, BulkJob, Exports, Progress
 from service.jobs.ledger import Ledger
 from service.jobs.research_place import vaults_in
 from service.jobs.vault import Kept
+from service.operations.bulk_parameters import BulkRequest
 from service.shipped import shipped
 
 WHY = ("--reason", "a letter of 4 February")
@@ -51,11 +53,24 @@ def events(command):
     return [json.loads(line) for line in command("audit", "export").stdout.splitlines()]
 
 
+def exported(exports, person, ended):
+    """An export that is about a person."""
+    asker = Asker("issuer", "lab", "lab", "system/*.rs")
+    job = BulkJob(exports.new_id(), asker, "", "", BulkRequest(), "", 0, 0.0)
+    folder = exports.add(job)
+    (folder.path / PEOPLE).write_text(f"{person}\n")
+    folder.note(Progress(0, ended=ended))
+    return folder
+
+
 def test_a_person_is_held_released_and_erased(command, ann, tmp_path):
     ledger = Ledger(tmp_path, "https://record.example.org/fhir")
     ledger.acknowledge(ann, 10_000)
     with vaults_in(tmp_path, tmp_path / "research-vault.key").working("one", "safe-harbor") as vault:
         vault.keep(ann, Kept({f"Patient/{ann}": "released-as"}, 0, ["a-release"]))
+
+    exports = Exports(tmp_path / "exports")
+    of_ann, of_others, begun = (exported(exports, *one) for one in ((ann, 1.0), ("other", 1.0), ("other", 0)))
 
     assert command("retention", "hold", f"Patient/{ann}", *WHY).exit_code == 0
     listed = command("retention", "list").output
@@ -86,6 +101,7 @@ def test_a_person_is_held_released_and_erased(command, ann, tmp_path):
     assert "released for research as Patient/released-as: ask who holds a release to leave it out" in lines
     assert not vault.of(ann).names
     assert ann not in ledger.path.read_text("utf-8")
+    assert [one.job is None for one in (of_ann, of_others, begun)] == [True, False, True]
     assert f"erased  Patient/{ann}" in command("retention", "list").output
     assert command("retention", "erase", ann, *WHY, *ASKED).exit_code == 0  # whoever was killed says it again
     assert command("audit", "verify").exit_code == 0

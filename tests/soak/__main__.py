@@ -14,6 +14,7 @@ from pathlib import Path
 
 from tests.bench.measure import Row, Size
 from tests.bench.report import head, tables
+from tests.soak.exporting import exported
 from tests.soak.growth import growth
 from tests.soak.invented import invented_tables
 from tests.soak.mixed import mixed
@@ -26,6 +27,7 @@ RESULTS = Path(__file__).parent / "results.md"
 def _parts(folder: Path, large: int, minutes: float, people: int) -> Iterator[tuple[list[Row], list[Size]]]:
     """One after the other: what was measured stays, whatever befalls the next."""
     yield asyncio.run(growth(folder, 10_000, large, rounds=40))
+    yield [], exported(folder / "small", folder / "large")
     yield asyncio.run(panel(folder, people // 10, people))
     yield [], invented_tables(folder, 10 * people)
     yield [], asyncio.run(mixed(folder, 60 * minutes))
