@@ -14,6 +14,7 @@ from conformance.table import FAILS, PASSES, table
 from databases import AnyLoop, database, emptying, server
 from hypothesis import settings
 
+from service.security.development_issuer import KEY_FILE, DevelopmentIssuer
 from service.store.contract import Store
 from service.store.sqlite import SqliteStore
 
@@ -55,6 +56,20 @@ def pytest_collection_modifyitems(session: pytest.Session, items: list[pytest.It
 def tell(record_property: Callable[[str, object], None]) -> Callable[[str], None]:
     """Keep a sentence of evidence (a count) for the end of the run."""
     return lambda sentence: record_property(TOLD, sentence)
+
+
+@pytest.fixture(scope="session")
+def key_file(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Make one signing key for all tests; making one takes longer than most of them."""
+    folder = tmp_path_factory.mktemp("issuer")
+    DevelopmentIssuer(folder)
+    return folder / KEY_FILE
+
+
+@pytest.fixture(scope="session")
+def issuer(key_file: Path) -> DevelopmentIssuer:
+    """Signs with the key that services get a copy of."""
+    return DevelopmentIssuer(key_file.parent)
 
 
 @pytest.fixture(scope="session")

@@ -15,7 +15,7 @@ from httpx import ASGITransport, AsyncClient
 from ward import Ward
 
 from service.app import create_app
-from service.security.development_issuer import KEY_FILE, DevelopmentIssuer
+from service.security.development_issuer import DevelopmentIssuer
 from service.settings import Settings
 
 NOW = datetime(2026, 6, 1, 9, 0, tzinfo=UTC)
@@ -47,14 +47,6 @@ ON_BOTH = {
 }
 ONE_SERVICE = {"test_access"}
 """Files whose tests may share one service: what one of them leaves behind no other sees."""
-
-
-@pytest.fixture(scope="session")
-def key_file(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """Make one signing key for all tests; making one takes longer than most of them."""
-    folder = tmp_path_factory.mktemp("issuer")
-    DevelopmentIssuer(folder)
-    return folder / KEY_FILE
 
 
 def pytest_generate_tests(metafunc: pytest.Metafunc) -> None:
@@ -101,11 +93,11 @@ def settings(key_file: Path, engine: str, request: pytest.FixtureRequest) -> Set
 
 
 @pytest.fixture
-def sign(settings: Settings) -> Callable[..., str]:
+def sign(issuer: DevelopmentIssuer) -> Callable[..., str]:
     """Sign a token with these scopes, issued ``age`` seconds ago."""
 
     def token(scope: str, *, age: float = 0, subject: str = "test") -> str:
-        return DevelopmentIssuer(settings.data_dir).sign(subject, scope, now=NOW.timestamp() - age)
+        return issuer.sign(subject, scope, now=NOW.timestamp() - age)
 
     return token
 
@@ -158,9 +150,9 @@ def app(request: pytest.FixtureRequest) -> FastAPI:
 
 
 @pytest.fixture
-async def ward(app: FastAPI, settings: Settings) -> AsyncIterator[Ward]:
+async def ward(app: FastAPI, issuer: DevelopmentIssuer) -> AsyncIterator[Ward]:
     """Two patients of two clinicians, on file."""
-    ward = Ward(app, DevelopmentIssuer(settings.data_dir), NOW.timestamp)
+    ward = Ward(app, issuer, NOW.timestamp)
     await ward.fill()
     yield ward
     await ward.close()

@@ -1,6 +1,7 @@
 """Deciding by the page's forms over the whole service: shown with who, when and why, and undone again."""
 
 import re
+import shutil
 from datetime import UTC, datetime
 from html import unescape
 from urllib.parse import urlsplit
@@ -12,7 +13,6 @@ from page_reader import Page
 
 from service.app import create_app
 from service.operations.goal_attainment import READS
-from service.security.development_issuer import DevelopmentIssuer
 from service.settings import Settings
 
 pytestmark = pytest.mark.anyio
@@ -90,9 +90,9 @@ def store(tmp_path, draft):
 
 
 @pytest.fixture
-async def clinician(tmp_path, store):
+async def clinician(tmp_path, store, key_file, issuer):
+    shutil.copy2(key_file, tmp_path)
     settings = Settings(data_dir=tmp_path, development_issuer=True, time_zone="UTC")
-    issuer = DevelopmentIssuer(tmp_path)
 
     async def find(txn):
         (patient,) = await txn.find("Patient", PATIENTS, "demo-05")
