@@ -25,6 +25,8 @@ writes or judges a long record; Python's own 5 ms are made for fewer changes."""
 _COLLECTED_AFTER = (10_000, 20, 20)
 """New objects after which the youngest are searched for garbage, and how often older ones are: requests that
 wait for their AuditEvents hold so many that Python's 700 would have each of them searched again and again."""
+_SETTLED_S = 10.0
+"""Seconds after its start in which a process has loaded and compiled most of what it ever will."""
 _TICK_S = 0.1
 """How often uvicorn looks whether it was told to stop, and renews the date it sends."""
 
@@ -95,6 +97,14 @@ class _Server(uvicorn.Server):
         super().__init__(config)
         self._app = app
         self._drain_s = drain_s
+
+    async def startup(self, sockets: list[socket.socket] | None = None) -> None:
+        """Begin to listen; soon the collector is told that what is there stays.
+
+        Else each of its full searches would hold everybody up for 50 to 100 ms.
+        """
+        await super().startup(sockets)
+        asyncio.get_running_loop().call_later(_SETTLED_S, gc.freeze)
 
     async def main_loop(self) -> None:
         """Serve until told to stop, then until whoever sends requests here may have noticed."""

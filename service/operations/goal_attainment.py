@@ -14,6 +14,7 @@ from service.attainment.cues import CueLimits
 from service.attainment.patient import attain
 from service.errors import Gone, NotFound
 from service.fhir.json import dump
+from service.interactions.aside import aside
 from service.interactions.context import Context
 from service.operations.attainment_parameters import parameters
 from service.records.attainment_file import AttainmentFile
@@ -28,7 +29,7 @@ from service.records.views import (
     views,
 )
 from service.store.contract import Store, Version
-from service.store.pages import Searcher, about, every, observations, viewed
+from service.store.pages import Searcher, about, every, observations
 from service.terminology.codes import OBSERVATION, Codes
 
 __all__ = ["READS", "Reading", "compute", "goal_attainment"]
@@ -68,20 +69,32 @@ async def compute(
         raise NotFound(f"Patient/{patient_id} is not known.")
     if patient.deleted:
         raise Gone(f"Patient/{patient_id} was deleted.")
-    inputs = attainment_inputs(await _on_file(reading, patient), zone=zone, as_of=as_of)
-    return attain(inputs, as_of, limits)
+    texts = await _on_file(reading, patient)
+
+    def answer() -> PatientAnswer:
+        return attain(attainment_inputs(_viewed(texts), zone=zone, as_of=as_of), as_of, limits)
+
+    return await aside(answer)
 
 
-async def _on_file(reading: Reading, patient: Version) -> AttainmentFile:
-    """Two searches: the Observations, and all that is of the other types."""
-    texts: dict[str, list[bytes]] = defaultdict(list)
-    async for version in every(reading, about(_TYPES[0], patient.id, also=_TYPES[1:])):
-        texts[version.type].append(version.content)
+async def _on_file(reading: Reading, patient: Version) -> dict[str, list[bytes]]:
+    """Texts by type; two searches: the Observations, and all that is of the other types."""
+    texts: dict[str, list[bytes]] = defaultdict(list, Patient=[patient.content])
+    for query in (
+        about(_TYPES[0], patient.id, also=_TYPES[1:]),
+        observations(patient.id, OBSERVATION, OBSERVATIONS_READ),
+    ):
+        async for version in every(reading, query):
+            texts[version.type].append(version.content)
+    return texts
+
+
+def _viewed(texts: dict[str, list[bytes]]) -> AttainmentFile:
     return AttainmentFile(
         views(Goal, texts["Goal"]),
-        await viewed(reading, Observation, observations(patient.id, OBSERVATION, OBSERVATIONS_READ)),
+        views(Observation, texts["Observation"]),
         views(Encounter, texts["Encounter"]),
         views(CarePlan, texts["CarePlan"]),
         views(QuestionnaireResponse, texts["QuestionnaireResponse"]),
-        next(iter(views(Patient, [patient.content])), Patient()),
+        next(iter(views(Patient, texts["Patient"])), Patient()),
     )
