@@ -16,7 +16,7 @@ from tests.bench.measure import Row, Size
 from tests.bench.report import head, tables
 from tests.soak.exporting import exported
 from tests.soak.growth import growth
-from tests.soak.invented import invented_tables
+from tests.soak.invented import differing_rows, invented_tables
 from tests.soak.mixed import mixed
 from tests.soak.panel import panel
 from tests.soak.spoilt import spoilt_resources
@@ -30,6 +30,7 @@ def _parts(folder: Path, large: int, minutes: float, people: int) -> Iterator[tu
     yield [], exported(folder / "small", folder / "large")
     yield asyncio.run(panel(folder, people // 10, people))
     yield [], invented_tables(folder, 10 * people)
+    yield [], differing_rows(folder, people // 30)
     yield [], asyncio.run(mixed(folder, 60 * minutes))
     yield [], spoilt_resources(60 * minutes)
 

@@ -1,13 +1,17 @@
-"""The research tables of a large invented registry: processor time and memory, against a tenth of it."""
+"""The research tables of an invented registry: processor time and memory of many people, rows of some."""
 
 import os
 import subprocess
 import sys
 from pathlib import Path
 
+from service.jobs.synthetic_tables import registry
+from service.synthetic.bundles import person_bundle
+from service.terminology.codes import codes
 from tests.bench.measure import Size
+from tests.same_tables import exported_rows, straight_rows, told
 
-__all__ = ["invented_tables"]
+__all__ = ["differing_rows", "invented_tables"]
 
 MOST_MEMORY = 400
 """MB; the same for any number of people."""
@@ -26,6 +30,18 @@ def invented_tables(folder: Path, people: int) -> list[Size]:
         Size(f"{what}: each, times as in {people // 10:,}", growth, "x", MOST_GROWTH),
         Size(f"{what}: memory at most", megabytes, "MB", MOST_MEMORY),
     ]
+
+
+def differing_rows(folder: Path, people: int) -> list[Size]:
+    """Rows written straight that an export of the same people's Bundles has not, or has otherwise."""
+    invented = list(registry(1, 12).people(1, people))
+    known = codes("all")
+    straight = told(straight_rows(invented))
+    full = told(exported_rows([person_bundle(one.records, known) for one in invented], folder))
+    differ = sum(
+        ((straight[table] - full[table]) + (full[table] - straight[table])).total() for table in full
+    )
+    return [Size(f"rows of {people:,} invented people that an export has otherwise", differ, "rows", 0)]
 
 
 def _written(out: Path, people: int) -> tuple[float, float]:

@@ -2,35 +2,22 @@
 
 import asyncio
 import json
-import random
-from collections import defaultdict
-from datetime import UTC, datetime
 
 import pytest
 from click.testing import CliRunner
-from same_tables import told
+from same_tables import NOW, exported_rows, straight_rows, told
 
 from service.cli import main
-from service.fhir.json import dump, reread
+from service.fhir.json import dump
 from service.interactions.context import Context, allow_everything
-from service.interactions.transaction import process
-from service.jobs.goal_statuses import statuses_by_visit
-from service.jobs.research_export import Request, ResearchExport
-from service.jobs.research_place import releases_in, vaults_in
-from service.jobs.research_source import ResearchSource
-from service.jobs.research_work import Work
 from service.jobs.synthetic_tables import registry
-from service.jobs.table_export import export_tables
 from service.jobs.tables import tables
 from service.operations.upload import Upload, UploadPart
 from service.operations.visit_intake import accept
 from service.settings import Settings
 from service.store.sqlite import SqliteStore
 from service.synthetic.bundles import person_bundle
-from service.synthetic.rows import rows_of
 from service.terminology.codes import codes
-
-NOW = datetime(2026, 12, 1, 9, 0, tzinfo=UTC)
 
 PEOPLE = (19, 41, 49, 53)
 """Numbers of people who between them have every course, both methods, a log not returned, trials not
@@ -49,44 +36,11 @@ def bundles(invented):
 
 @pytest.fixture(scope="module")
 def exported(bundles, tmp_path_factory):
-    """The rows of every table of a release as a limited data set of what the Bundles put on file."""
-    folder = tmp_path_factory.mktemp("full")
-    store = SqliteStore(folder / "store.sqlite", clock=lambda: NOW)
-    context = Context("https://demo.example.org/fhir", allow_everything, clock=lambda: NOW)
-    variant, settings = "limited-data-set", Settings()
-
-    async def released():
-        for bundle in bundles:
-            await process(store, dump(bundle), context=context)
-        source = ResearchSource(store, NOW.date())
-        chance = random.Random(1)  # noqa: S311 - chance that can be repeated
-        with vaults_in(folder, folder / "key").working("study", variant) as vault, Work(chance) as work:
-            release = ResearchExport(
-                source,
-                Request(variant, NOW, "agreement 1"),
-                vault=vault,
-                releases=releases_in(folder),
-                work=work,
-                computed=statuses_by_visit(source, variant, settings),
-            )
-            await export_tables(release, folder / "out", "ndjson")
-        await store.close()
-
-    asyncio.run(released())
-    return {
-        name: [
-            tuple(reread(line)[field.name] for field in table.fields)
-            for line in (folder / "out" / f"{name}.ndjson").read_bytes().splitlines()
-        ]
-        for name, table in tables().items()
-    }
+    return exported_rows(bundles, tmp_path_factory.mktemp("full"))
 
 
 def test_the_tables_written_straight_are_those_of_an_export(invented, exported):
-    straight = defaultdict(list)
-    for person in invented:
-        for table, row in rows_of(person.records):
-            straight[table].append(row)
+    straight = straight_rows(invented)
     assert all(exported[table] for table in tables())
     assert told(straight) == told(exported)
 
