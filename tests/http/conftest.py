@@ -45,7 +45,7 @@ ON_BOTH = {
     "test_search",
     "test_token_endpoint",
 }
-ONE_SERVICE = {"test_access"}
+ONE_SERVICE = {"test_access", "test_errors", "test_limits", "test_terminology"}
 """Files whose tests may share one service: what one of them leaves behind no other sees."""
 
 
