@@ -11,8 +11,9 @@ from collections import Counter
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from fractions import Fraction
-from math import sqrt
 from typing import Final, Literal
+
+from service.attainment.curve import ATTAINED, points
 
 __all__ = ["COMPETING", "How", "Spell", "Step", "TimeToAttainment", "time_to_attainment"]
 
@@ -78,17 +79,10 @@ def time_to_attainment(spells: Iterable[Spell]) -> TimeToAttainment:
 
 
 def _steps(spells: tuple[Spell, ...]) -> Iterable[Step]:
-    waiting = free = Fraction(1)  # free: neither attained nor ended otherwise
-    incidence, greenwood = Fraction(0), Fraction(0)
-    for day in sorted({spell.days for spell in spells}):
-        at_risk = sum(spell.days >= day for spell in spells)
-        ended = Counter(spell.ending for spell in spells if spell.days == day)
-        attained = ended["attained"]
-        incidence += free * Fraction(attained, at_risk)
-        free *= 1 - Fraction(attained + sum(ended[kind] for kind in COMPETING), at_risk)
-        if attained:
-            waiting *= 1 - Fraction(attained, at_risk)
-            if waiting:
-                greenwood += Fraction(attained, at_risk * (at_risk - attained))
-            error = float(waiting) * sqrt(greenwood) if waiting else None
-            yield Step(day, at_risk, attained, waiting, error, incidence)
+    counts: dict[int, Counter[str]] = {}
+    for spell in spells:
+        counts.setdefault(spell.days, Counter())[spell.ending] += 1
+    for point in points(counts, COMPETING):
+        if attained := point.ended.get(ATTAINED, 0):
+            incidence = point.incidence[ATTAINED]
+            yield Step(point.time, point.at_risk, attained, point.waiting, point.error, incidence)

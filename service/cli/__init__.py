@@ -18,6 +18,7 @@ _DAILY = {
     "evaluate": "evaluate:evaluate_command",
     "export": "export:export",
     "synthesize": "synthesize:synthesize",
+    "cohort": "cohort:cohort",
     "push": "push:push",
     "token": "token:token",
     "validate": "validate:validate",
