@@ -94,6 +94,13 @@ class Settings(BaseSettings):
         "",
         description="File with the key of the research vault; empty: research-vault.key in the data folder.",
     )
+    cohort_tables: str = Field(
+        "",
+        description="Folder of research tables that cohorts are told of, or of such folders; empty: none.",
+    )
+    smallest_cell: int = Field(
+        11, ge=1, description="The smallest count above 0 that is told of a cohort; smaller ones are hidden."
+    )
     snomed: Literal["all", "gps"] = Field(
         "all", description="'gps' leaves out SNOMED CT codes outside the freely licensed Global Patient Set."
     )

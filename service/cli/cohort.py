@@ -9,8 +9,8 @@ import click
 from service.cli.cohort_lines import lines
 from service.deidentify.cells import SMALLEST_TOLD
 from service.fhir.json import dump
-from service.jobs.cohort_answer import answer
 from service.jobs.cohort_question import STRATA, question
+from service.jobs.cohort_run import told
 from service.jobs.cohort_tree import COLUMNS, as_rows, as_tree
 
 __all__ = ["cohort"]
@@ -60,16 +60,12 @@ def cohort(  # noqa: PLR0913 - the options of the command
         "policy": list(policy),
     }
     asked = question(given, smallest)
-    from service.jobs.cohort_engine import counted, sources, spark_session, test_data  # noqa: PLC0415 - slow to load
-
-    found = sources(tables)
-    counts = counted(found, asked, spark_session() if engine == "spark" else None)
-    told = answer(counts, asked, test_data(found))
+    answer = told(tables, asked, spark=engine == "spark")
     if format_ == "json":
-        click.echo(dump(as_tree(told)).decode())
+        click.echo(dump(as_tree(answer)).decode())
     elif format_ == "csv":
         rows = csv.writer(sys.stdout, lineterminator="\n")
         rows.writerow(COLUMNS)
-        rows.writerows(as_rows(told))
+        rows.writerows(as_rows(answer))
     else:
-        click.echo("\n".join(lines(told)))
+        click.echo("\n".join(lines(answer)))

@@ -12,7 +12,7 @@ from service.cli.local import data_dir_option, now, opened, recorded, settings_f
 from service.fhir import json
 from service.operations.evaluate_measure import Asked, Evaluated, evaluate
 from service.operations.measure_report import Report, report
-from service.operations.measures import measure, named
+from service.operations.measures import COHORT, measure, named
 from service.settings import Settings
 from service.terminology.codes import codes
 
@@ -43,7 +43,7 @@ def evaluate_command(  # noqa: PLR0913, PLR0917 - its options
 ) -> None:
     """How many people attained their goals in a period, by kind of goal and computed status."""
     id_ = named(name)
-    if id_ is None or end < start:
+    if id_ is None or id_ == COHORT or end < start:
         raise click.UsageError("Name a measure of this service, and a period that ends after it starts.")
     settings = settings_for(data_dir)
     asked = Asked(Span(start.date(), end.date()), "summary", practitioner=practitioner)

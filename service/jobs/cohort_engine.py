@@ -20,7 +20,7 @@ from service.jobs.cohort_question import Question
 from service.jobs.cohort_words import IN_COHORT, LEFT_OUT, NOT_THESE_TABLES
 from service.jobs.tables import Field, tables
 
-__all__ = ["ENGINES", "Engine", "Source", "counted", "sources", "spark_session", "test_data"]
+__all__ = ["ENGINES", "Engine", "Source", "counted", "sources", "sources_in", "spark_session", "test_data"]
 
 Engine = Literal["duckdb", "spark"]
 ENGINES: tuple[Engine, ...] = get_args(Engine)
@@ -60,6 +60,16 @@ def sources(folders: Sequence[Path]) -> tuple[Source, ...]:
     if problems:
         raise InvalidInput(" ".join(problems))
     return tuple(found)
+
+
+def sources_in(place: Path) -> tuple[Source, ...]:
+    """The folder itself if it has tables, else every folder in it; InvalidInput as ``sources``."""
+    if any((place / f"patient.{one}").is_file() for one in _FORMATS):
+        return sources([place])
+    inside = sorted(one for one in place.iterdir() if one.is_dir()) if place.is_dir() else []
+    if not inside:
+        raise InvalidInput("There are no research tables to tell of; the operator can put some there.")
+    return sources(inside)
 
 
 def test_data(found: Sequence[Source]) -> str:

@@ -22,7 +22,7 @@ from service.interactions.context import Context
 from service.operations.arguments import Arguments
 from service.operations.goal_attainment import READS, compute
 from service.operations.measure_report import Kind, Report, report
-from service.operations.measures import measure, named
+from service.operations.measures import COHORT, measure, named
 from service.store.contract import Query, Store
 from service.store.pages import every
 from service.terminology.codes import Codes
@@ -76,6 +76,8 @@ async def evaluate_measure(  # noqa: PLR0913 - what the request consists of
     known = named(measure_id or given.get("measure", [""])[0])
     if known is None:
         raise _unknown(measure_id)
+    if known == COHORT:
+        raise InvalidInput("This measure is told of research tables: GET /research/cohort.")
     asked = asked_for(given, context.zone)
     if asked.practitioner:
         context.allow("s", "CareTeam")

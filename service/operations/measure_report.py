@@ -16,7 +16,7 @@ from service.records.elements import quantity as amount
 from service.records.narrative import narrative
 from service.terminology.codes import Codes
 
-__all__ = ["SMALL", "Kind", "Members", "Report", "report"]
+__all__ = ["SMALL", "Kind", "Members", "Report", "population_code", "report"]
 
 Kind = Literal["individual", "subject-list", "summary"]
 Members = Mapping[tuple[str, str], Sequence[str]]
@@ -89,10 +89,15 @@ def _group(group: Group, about: Report, codes: Codes) -> Element:
 def _population(name: str, count: int, kind: str, about: Report) -> Element:
     listed = (kind, name) in about.members
     return {
-        "code": {"coding": [{"system": _POPULATION, "code": name, "display": _POPULATIONS[name]}]},
+        "code": population_code(name),
         "count": count,
         **present(subjectResults=reference(f"#{_list_id(kind, name)}") if listed else None),
     }
+
+
+def population_code(name: str) -> Element:
+    """A population of a measure by its code."""
+    return {"coding": [{"system": _POPULATION, "code": name, "display": _POPULATIONS[name]}]}
 
 
 def _score(group: Group) -> Element:

@@ -1,11 +1,14 @@
-"""The Measures that travel with the program, ``mappings/measures/``: the only ones it can evaluate."""
+"""The Measures that travel with the program, ``mappings/measures/``: the only ones it can tell of."""
 
 from functools import cache
 
 from service.fhir.json import Tree, reread
 from service.shipped import shipped
 
-__all__ = ["measure", "measure_ids", "measure_text", "named"]
+__all__ = ["COHORT", "measure", "measure_ids", "measure_text", "named"]
+
+COHORT = "attainment-over-time"
+"""Told of research tables, not of the people on file."""
 
 
 @cache

@@ -84,7 +84,8 @@ class Services:
 
     ``now`` answers the present with a zone. ``definitions`` are the profiles known here, ``code_lists``
     those that the site has loaded; ``elsewhere`` asks its terminology server. ``smart_configuration`` is what
-    an issuer outside can do, told before what we can. ``exporting`` is held while a research export runs.
+    an issuer outside can do, told before what we can. ``exporting`` is held while a research export runs,
+    ``counting`` while a cohort is counted.
     ``remembered`` is what was found of care and Consents a moment ago. ``runs`` are those of its jobs,
     ``backlog`` is what waits for them, ``bulk``
     are the bulk exports.
@@ -100,6 +101,7 @@ class Services:
     elsewhere: Ask | None = None
     smart_configuration: dict[str, object] = made(default_factory=dict)
     exporting: asyncio.Lock = made(default_factory=asyncio.Lock)
+    counting: asyncio.Lock = made(default_factory=asyncio.Lock)
     remembered: Remembered = made(default_factory=Remembered)
     readiness: Readiness = made(default_factory=Readiness)
     metrics: Metrics = made(default_factory=Metrics)

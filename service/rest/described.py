@@ -2,7 +2,7 @@
 
 from typing import Any
 
-__all__ = ["FAILED", "SCHEMAS", "answers", "secured"]
+__all__ = ["FAILED", "FHIR_JSON", "SCHEMAS", "answers", "secured"]
 
 FHIR_JSON = "application/fhir+json"
 

@@ -5,6 +5,7 @@ from service.operations.decision import DECIDING
 from service.operations.goal_attainment import READS
 from service.rest import (
     bulk,
+    cohort,
     decisions,
     fhir,
     health,
@@ -205,6 +206,14 @@ API_ROUTES = [
         ("research-export",),
         produces=research.NDJSON,
         docs=research.EXPORT_DOCS,
+    ),
+    Row(
+        "GET",
+        "/research/cohort",
+        cohort.cohort,
+        ("research-export",),
+        produces=cohort.FHIR_JSON,
+        docs=cohort.DOCS,
     ),
     Row(
         "GET",

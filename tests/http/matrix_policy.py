@@ -218,7 +218,7 @@ def _operations() -> _Rules:
         for name in names:
             of(Rule("scoped", (needs,)), f"GET /fhir/{type_}/{name}", f"POST /fhir/{type_}/{name}")
     of(Rule("scoped", ("intake",)), "POST /intake/visits", "GET /intake/visit-record.schema.json")
-    of(Rule("scoped", ("research-export",)), "GET /research/export")
+    of(Rule("scoped", ("research-export",)), "GET /research/export", "GET /research/cohort")
     rows = Rule("scoped", ("*.r", "research-export"))  # what a view rests on is asked for with it
     of(rows, "GET /fhir/$viewdefinition-run", "POST /fhir/$viewdefinition-run")
     everything = Rule("export", ("*.r", "research-export"))

@@ -51,12 +51,17 @@ def spark():
 
     with pytest.MonkeyPatch.context() as patch:
         patch.setenv("SPARK_LOCAL_IP", "127.0.0.1")
+        quick = "-XX:TieredStopAtLevel=1"  # little is run often enough to be compiled in earnest
+        patch.setenv("PYSPARK_SUBMIT_ARGS", f"--driver-java-options {quick} pyspark-shell")
         settings = {
             "spark.ui.enabled": "false",
             "spark.driver.host": "127.0.0.1",
             "spark.sql.shuffle.partitions": "2",
             "spark.sql.adaptive.enabled": "false",
             "spark.executor.memory": "512m",
+            "spark.executor.extraJavaOptions": quick,
+            "spark.sql.codegen.wholeStage": "false",
+            "spark.sql.codegen.factoryMode": "NO_CODEGEN",
             "spark.log.level": "ERROR",
         }
         builder = SparkSession.builder.master("local-cluster[2,1,512]").config(map=settings)

@@ -202,7 +202,7 @@ def test_a_year_and_a_month_are_whole():
 
 
 def test_a_measure_is_known_by_url_version_and_id():
-    assert measure_ids() == ("goal-attainment",)
+    assert measure_ids() == ("attainment-over-time", "goal-attainment")
     tree = measure("goal-attainment")
     assert invalid(tree) == []
     for name in ("goal-attainment", "Measure/goal-attainment", tree["url"], f"{tree['url']}|1.0.0"):
