@@ -200,13 +200,13 @@ def changed(folder, to, changes):
 
 
 def test_sites_are_folders_and_what_can_not_count_is_left_out(folder, tmp_path):
+    last = "SELECT max(patient_id) FROM patient"
     south = changed(
         folder,
         tmp_path / "south",
         [
             "UPDATE goal SET start_date = NULL WHERE measure = 'judgement-agreement'",
-            "DELETE FROM goal WHERE measure = 'closure-accuracy'"
-            " AND patient_id = (SELECT max(patient_id) FROM patient)",
+            f"DELETE FROM goal WHERE measure = 'closure-accuracy' AND patient_id = ({last})",  # noqa: S608
             "UPDATE patient SET deceased = true WHERE patient_id = (SELECT min(patient_id) FROM patient)",
             "DELETE FROM measurement WHERE measure = 'reason-for-ending'",
             "DELETE FROM visit WHERE visit_type = 'discharge'",
