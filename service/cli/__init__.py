@@ -15,6 +15,7 @@ _DAILY = {
     "load": "load:load",
     "convert": "convert:convert",
     "attainment": "attainment:attainment",
+    "changes": "changes:changes",
     "evaluate": "evaluate:evaluate_command",
     "export": "export:export",
     "synthesize": "synthesize:synthesize",

@@ -3,12 +3,12 @@
 from collections.abc import Iterable
 
 from service.errors import Forbidden
-from service.interactions.context import Action, Context
+from service.interactions.context import Action, Asker
 
 __all__ = ["permitted"]
 
 
-def permitted(types: Iterable[str], action: Action, *, context: Context) -> tuple[str, ...]:
+def permitted(types: Iterable[str], action: Action, *, context: Asker) -> tuple[str, ...]:
     """Answer those of ``types`` for which the context allows ``action``; Forbidden if it allows none."""
     allowed: list[str] = []
     refusal: Forbidden | None = None

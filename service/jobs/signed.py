@@ -40,21 +40,27 @@ class Change:
 async def sendable(store: Store, patient: str, changes: Sequence[Change]) -> tuple[list[Change], int]:
     """Answer the changes that may be sent, and how many are kept back until a signature.
 
-    A visit that has its signature now brings the parts it had before, as those were kept back.
+    A visit that has its signature now brings the parts it had before, as those were kept back; one that was
+    amended also those that the amendment took away.
     """
     visits = await _stored(store, ("Encounter",), patient) if patient else []
     waiting = preliminary_records(one.tree for one in visits)
-    signed = _newly_signed(changes)
+    signed = _newly_signed(changes, "final", "amended")
     parts = await _stored(store, _PARTS, patient) if waiting or signed else []
     kept = {reference_to(one.tree) for one in parts if belongs(one.tree, waiting)}
     free = [one for one in changes if not (says_preliminary(one.tree) or _about(one.tree, kept))]
     known = {reference_to(one.tree) for one in changes}
-    more = [one for one in parts if belongs(one.tree, signed) and not in_error(one.tree)]
+    amended = _newly_signed(changes, "amended")
+    more = [
+        one
+        for one in parts
+        if belongs(one.tree, signed) and (not in_error(one.tree) or belongs(one.tree, amended))
+    ]
     return [*free, *(one for one in more if reference_to(one.tree) not in known)], len(changes) - len(free)
 
 
-def _newly_signed(changes: Iterable[Change]) -> list[Names]:
-    visits = (one.tree for one in changes if signature_status(one.tree) in ("final", "amended"))
+def _newly_signed(changes: Iterable[Change], *statuses: str) -> list[Names]:
+    visits = (one.tree for one in changes if signature_status(one.tree) in statuses)
     return [record for one in visits if (record := record_of(one))]
 
 

@@ -20,7 +20,7 @@ from service.operations.upload import Upload, read_upload
 from service.records.authoring import author
 from service.records.identity import Names, person_url
 from service.records.on_file import OnFile, Seen
-from service.records.parts import is_own
+from service.records.parts import identifiers, is_own
 from service.records.person import patient_elements
 from service.records.preliminary import same_or_amended
 from service.records.provenance import provenance
@@ -129,7 +129,9 @@ class _Intake:
         if file.stamp != ready.file.stamp:
             ready = self._prepared(file)
         own = await _own_parts(txn, ready)
-        bundle, notes = revise(ready.bundle, ready.file.signed, own, ready.names, self._settings.zone)
+        people = await _people(txn, ready) if ready.record.signature and own else {}
+        signed = ready.file.signed
+        bundle, notes = revise(ready.bundle, signed, own, ready.names, self._settings.zone, people=people)
         shown = bundle if self._dry_run else None
         requests = entries(resolved(bundle, own), context=self._context)
         applied = await apply(txn, requests, context=self._context, same=same_or_amended)
@@ -170,6 +172,17 @@ async def _own_parts(txn: Transaction, ready: _Prepared) -> list[Tree]:
         *(reread(version.content) for version in found),
         *(event for event in events if is_own(event, names)),
     ]
+
+
+async def _people(txn: Transaction, ready: _Prepared) -> dict[str, str]:
+    """The references of those on file whom the record names, by their fullUrl in its Bundle."""
+    found = {}
+    for entry in ready.bundle["entry"]:
+        type_ = entry["resource"]["resourceType"]
+        for system, value in identifiers(entry["resource"]) if "ifNoneExist" in entry["request"] else ():
+            for version in await txn.find(type_, system, value):
+                found[entry["fullUrl"]] = f"{type_}/{version.id}"
+    return found
 
 
 async def _claim(txn: Transaction, ready: _Prepared, names: dict[str, str]) -> None:

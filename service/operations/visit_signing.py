@@ -55,7 +55,8 @@ async def sign_visit(  # noqa: PLR0913 - what the act consists of
         refuse(*_problems(visit, who, standing, licence.strip()))
         signed = signed_visit(visit, who, author.moment, standing, licence.strip())
         decision = Decision(SIGNATURE, roles=_roles(visit, signed))
-        return await write(txn, decision, await _trees(txn, signed, names, writing), author, writing)
+        trees = await _trees(txn, signed, visit, names, writing)
+        return await write(txn, decision, trees, author, writing)
 
     return await store.write("sign-visit", work)
 
@@ -94,12 +95,19 @@ def _roles(visit: Resource, signed: Resource) -> tuple[str, ...]:
     return (first,) if awaited(signed) else (first, "legal")
 
 
-async def _trees(txn: Transaction, visit: Resource, names: Names, writing: Writing) -> list[Resource]:
-    """The visit, and if it is final now its parts and what of other records follows from it."""
+async def _trees(
+    txn: Transaction, visit: Resource, before: Resource, names: Names, writing: Writing
+) -> list[Resource]:
+    """The visit, and if it is final now its parts and what of other records follows from it.
+
+    ``before`` is the visit as it is on file.
+    """
     if awaited(visit):
         return [visit]
-    own = [reread(one.content) for one in await txn.identified(names.system, names.prefix)]
-    bundle, _ = revise(whole(visit, own), await _file(txn, visit), own, names, writing.context.zone)
+    own = [before, *(reread(one.content) for one in await txn.identified(names.system, names.prefix))]
+    bundle, _ = revise(
+        whole(visit, own), await _file(txn, visit), own, names, writing.context.zone, people={}
+    )
     return [entry["resource"] for entry in bundle["entry"]]
 
 

@@ -11,6 +11,7 @@ from starlette.responses import Response
 from starlette.routing import Route
 
 from service.errors import InvalidInput, NotFound
+from service.page.amended_rows import AmendedView
 from service.page.decision_rows import DecisionRow
 from service.page.guard import Guard
 from service.page.patient_view import PatientView
@@ -33,6 +34,10 @@ class Views(Protocol):
 
     async def visit(self, patient: str, encounter: str) -> VisitView:
         """Answer one visit of one person; NotFound or Gone."""
+        ...
+
+    async def amended(self, encounter: str, caller: Principal) -> AmendedView:
+        """Answer what an amendment changed of a visit since it was signed."""
         ...
 
     async def decisions(self, names: Mapping[str, str], caller: Principal) -> tuple[DecisionRow, ...]:
@@ -113,6 +118,7 @@ class _Pages:
             "visit.html",
             caller=caller.called,
             view=view,
+            amended=await views.amended(encounter, caller) if view.amended else AmendedView(),
             decisions=await views.decisions(view.names, caller),
             decided=request.query_params.get("decided", ""),
         )

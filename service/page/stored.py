@@ -13,6 +13,7 @@ from service.fhir.json import reread
 from service.interactions.read import there
 from service.operations.goal_attainment import compute
 from service.page import facts
+from service.page.amended_rows import AmendedView, amended_view
 from service.page.decision_rows import DecisionRow, decision_rows
 from service.page.home_plan import home_plan
 from service.page.patient_view import OnFile, PatientView, patient_view
@@ -88,6 +89,10 @@ class StoredViews:
             await viewed(self.store, WordedObservation, observations(patient, OBSERVATION, READ)),
             changes(answers[0] if before else None, answers[-1]),
         )
+
+    async def amended(self, encounter: str, caller: Principal) -> AmendedView:
+        """Answer what an amendment changed of a visit since it was signed, as far as the caller reads it."""
+        return await amended_view(self.store, encounter, caller, self.zone)
 
     async def resource(self, type_: str, id_: str, caller: Principal) -> ResourceView:
         """Answer one stored resource the caller may read."""

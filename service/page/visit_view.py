@@ -32,7 +32,8 @@ class VisitView:
     """A visit of ``patient`` (an id) on ``day``.
 
     ``before`` is the day of the visit before, None for the first. ``excluded`` is why its values count
-    nowhere, empty where they do; ``awaits`` is the signature its record waits for. ``red_flags`` is None
+    nowhere, empty where they do; ``awaits`` is the signature its record waits for, ``amended`` whether it was
+    changed after it had been signed. ``red_flags`` is None
     where nobody asked. ``methods`` are those of this visit's study, ``how`` says them and the quality of the
     view in words.
     """
@@ -45,6 +46,7 @@ class VisitView:
     before: date | None
     excluded: str
     awaits: str
+    amended: bool
     red_flags: tuple[str, ...] | None
     not_done: str
     grid: TrialGrid | None
@@ -101,6 +103,7 @@ def visit_view(
         before=days[1],
         excluded=(encounter.exclusion or "no reason given") if encounter.excluded else "",
         awaits=encounter.awaits,
+        amended=encounter.amended,
         red_flags=_flags(flags[-1]) if flags else None,
         not_done="; ".join(_not_done(one) for one in by_code["training-session"] if _not_done(one)),
         grid=trial_grid(by_code["trial-closure"], by_code["trial-self-judgement"]),

@@ -32,7 +32,7 @@ from service.records.parts import (
     target,
 )
 from service.records.plan_chain import PlanSpan, chain
-from service.records.preliminary import signature_status, without_preliminary
+from service.records.preliminary import amending, signature_status, without_preliminary
 from service.records.safety import SAFETY_SCREEN
 from service.records.stored import Resource, code_of, component, extensions, reference_to, value_code
 
@@ -125,10 +125,10 @@ class Seen:
         return found
 
     def _signature(self) -> str:
-        """How this very record was signed as it is on file; empty if it is not."""
+        """How this very record was signed as it is on file; empty if it is not there."""
         stored = self._everything.resources.get("Encounter", ())
         own = [one for one in stored if is_own(one, self._names) and not in_error(one)]
-        return next((signature_status(one) or "sent" for one in own), "")
+        return next(("amended" if amending(one) else signature_status(one) or "sent" for one in own), "")
 
     def _episodes(self) -> list[tuple[str, Resource]]:
         """Episodes that began no later than the visit, the newest first."""

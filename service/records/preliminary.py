@@ -3,7 +3,7 @@
 Pure. ``signature.py`` writes what is read here.
 """
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 
 from service.records.identity import Names, decoded
 from service.records.parts import identifiers, is_own
@@ -12,6 +12,7 @@ from service.records.signature import AMENDED, FINAL
 from service.records.stored import NOT_FINAL, Resource, extensions
 
 __all__ = [
+    "amending",
     "belongs",
     "preliminary_records",
     "record_of",
@@ -35,8 +36,17 @@ _NOT_FINAL: Mapping[str, tuple[str, frozenset[str]]] = {
 
 def signature_status(encounter: Resource) -> str:
     """How a visit's record was signed: preliminary, final, amended; empty if it did not say."""
-    parts = (part for one in extensions(encounter, "visit-signature") for part in one.get("extension", ()))
-    return next((part.get("valueCode", "") for part in parts if part.get("url") == "status"), "")
+    return str(next((part.get("valueCode", "") for part in _parts(encounter, "status")), ""))
+
+
+def amending(encounter: Resource) -> bool:
+    """Whether a visit's record was signed, then amended, and waits for a signature again."""
+    return signature_status(encounter) == "preliminary" and any(True for _ in _parts(encounter, "reason"))
+
+
+def _parts(encounter: Resource, name: str) -> Iterator[Resource]:
+    found = (part for one in extensions(encounter, "visit-signature") for part in one.get("extension", ()))
+    return (part for part in found if part.get("url") == name)
 
 
 def record_of(encounter: Resource) -> Names | None:

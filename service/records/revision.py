@@ -8,13 +8,21 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from zoneinfo import ZoneInfo
 
-from service.errors import Issue
+from service.errors import Issue, RuleViolation
+from service.records.amendment import (
+    changed,
+    is_added,
+    unsigned_changes,
+    waiting,
+    with_earlier,
+    with_signature_of,
+)
 from service.records.elements import Element
 from service.records.identity import Names, full_url
 from service.records.narrative import narrative
 from service.records.on_file import OnFile
 from service.records.parts import identifiers, in_error, is_own, target
-from service.records.preliminary import says_preliminary, signature_status
+from service.records.preliminary import amending, signature_status
 from service.records.settle import (
     Statement,
     is_discharge,
@@ -36,22 +44,32 @@ _NO_STATUS = {"AdverseEvent"}
 """Types that can't say they were entered in error; their removed parts are deleted."""
 
 
-def revise(
-    bundle: Element, file: OnFile, own: Sequence[Resource], names: Names, zone: ZoneInfo
+def revise(  # noqa: PLR0913 - the record, and all it is compared with
+    bundle: Element,
+    file: OnFile,
+    own: Sequence[Resource],
+    names: Names,
+    zone: ZoneInfo,
+    *,
+    people: Mapping[str, str],
 ) -> tuple[Element, tuple[Issue, ...]]:
     """The transaction to carry out, and what is to be told of decisions that stand over the record.
 
     ``file`` is what is on file and signed; ``own`` are the stored parts of the record behind ``names``, those
-    in error and preliminary ones included. A preliminary record changes nothing of other records.
+    in error and preliminary ones included; ``people`` the references of those on file whom the record names,
+    by fullUrl. A preliminary record changes nothing of other records.
+
+    RuleViolation if a signed record is changed by other than an amendment, or one with its former signature.
     """
-    revision = _Revision(bundle, file, own, names, zone)
+    revision = _Revision(bundle, file, own, names, zone, people=people)
     notes = revision.decisions()
-    if not revision.preliminary:
+    if not revision.is_draft:
         revision.new_parts()
         revision.goals()
         revision.plans()
         revision.episodes()
         revision.flags()
+        revision.signature()
     revision.removals()
     return {**bundle, "entry": [*revision.authored.values(), *revision.added]}, tuple(notes)
 
@@ -90,8 +108,15 @@ class _Pair:
 class _Revision:
     """The entries of one record's Bundle while they are settled."""
 
-    def __init__(
-        self, bundle: Element, file: OnFile, own: Sequence[Resource], names: Names, zone: ZoneInfo
+    def __init__(  # noqa: PLR0913 - as ``revise``
+        self,
+        bundle: Element,
+        file: OnFile,
+        own: Sequence[Resource],
+        names: Names,
+        zone: ZoneInfo,
+        *,
+        people: Mapping[str, str],
     ) -> None:
         """See ``revise``."""
         self.authored: dict[str, Element] = {entry["fullUrl"]: entry for entry in bundle["entry"]}
@@ -99,6 +124,7 @@ class _Revision:
         self._file = file
         self._names = names
         self._zone = zone
+        self._people = people
         self._own = {full_url(*one): resource for resource in own for one in identifiers(resource)}
 
     def decisions(self) -> list[Issue]:
@@ -112,19 +138,44 @@ class _Revision:
         return [*part_notes(parts.values(), self._names), *overruled(written, on_file)]
 
     @property
-    def preliminary(self) -> bool:
-        """Whether the record waits for a signature."""
-        visits = self._written("Encounter")
-        return any(signature_status(one.resource) == "preliminary" for one in visits)
+    def is_draft(self) -> bool:
+        """Whether the record waits for its first signature."""
+        visits = [one.resource for one in self._written("Encounter")]
+        return any(signature_status(one) == "preliminary" and not amending(one) for one in visits)
 
     def new_parts(self) -> None:
         """What an amendment adds was not there before: it is final, not amended."""
+        amended = any(amending(one) for one in self._own.values())
         for url, entry in self.authored.items():
-            resource, stored = entry["resource"], self._own.get(url)
-            before = stored is None or in_error(stored) or says_preliminary(stored)
-            if before and resource.get("status") == AMENDED and resource["resourceType"] in FINAL:
-                final = {**resource, "status": FINAL[resource["resourceType"]]}
-                self.authored[url] = {**entry, "resource": final}
+            resource = entry["resource"]
+            if resource.get("status") != AMENDED or resource["resourceType"] not in FINAL:
+                continue
+            if is_added(self._own.get(url), amended=amended):
+                self._say(url, {**resource, "status": FINAL[resource["resourceType"]]})
+
+    def signature(self) -> None:
+        """What changes a signed record bears a newer signature, or waits for one and changes nothing else."""
+        for visit in self._written("Encounter"):
+            url = self._url(visit)
+            stored = self._own.get(url)
+            if stored is None or in_error(stored):
+                continue
+            authored = {one: entry["resource"] for one, entry in self.authored.items()}
+            own = {one: part for one, part in authored.items() if is_own(part, self._names)}
+            differs = changed(own, self._own, self._people)
+            open_ = bool(differs) or amending(stored)
+            parts = [own.get(one) or self._own[one] for one in differs]
+            if open_ and (wrong := [*unsigned_changes(visit.resource, stored, parts)]):
+                raise RuleViolation(wrong)
+            if amending(visit.resource):
+                self.added.clear()
+                for one in differs & own.keys():
+                    self._say(one, waiting(own[one], self._own.get(one)))
+            signed = with_earlier if open_ or not amending(visit.resource) else with_signature_of
+            self._say(url, signed(visit.resource, stored))
+
+    def _say(self, url: str, resource: Resource) -> None:
+        self.authored[url] = {**self.authored[url], "resource": resource}
 
     def goals(self) -> None:
         """Every goal shows the newest of what was stated about it."""

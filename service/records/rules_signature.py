@@ -1,10 +1,14 @@
-"""Rules on how a record was signed: by whom, when, what needs a co-signature; nothing is unsigned again."""
+"""Rules on how a record was signed: by whom, when, what needs a co-signature; nothing is unsigned again.
+
+Whether an amendment bears a newer signature than what it amends is looked at where it is compared with what
+is on file (``amendment.py``).
+"""
 
 from datetime import datetime, timedelta
 
 from service.records.case import Case
 from service.records.report import Report
-from service.records.signature import is_preliminary
+from service.records.signature import is_amendment, is_preliminary
 from service.records.visit import Signature
 
 __all__ = ["check_signature"]
@@ -19,24 +23,29 @@ def check_signature(case: Case, report: Report) -> None:
     _not_taken_back(case, below)
     if signed is None or signed.state is None:
         return
-    if signed.state == "draft":
+    if signed.state == "amended" and signed.reason is None:
+        below.error("reason", "Say why the record was amended.", "signature-amended-reason")
+    if signed.state == "draft" or (signed.state == "amended" and signed.signed_at is None):
         _unsigned(signed, below)
         return
     _signed(case, signed, below)
-    if signed.state == "amended" and signed.reason is None:
-        below.error("reason", "Say why the record was amended.", "signature-amended-reason")
-    needed = signed.state == "co-signed" or (signed.state == "amended" and signed.signer != "licensed")
-    if needed or signed.co_signed_by or signed.co_signed_at:
+    if signed.state == "co-signed" or signed.co_signed_by or signed.co_signed_at:
         _co_signed(case, signed, below)
     elif signed.signer in ("student", "assistant"):
         _awaits(case, signed, below)
 
 
 def _unsigned(signed: Signature, report: Report) -> None:
+    amended = signed.state == "amended"
     for field in ("signed_at", "co_signed_by", "co_signed_at"):
         if getattr(signed, field) is not None:
             message = "A draft bears no signature: leave this out, or say 'signed'."
+            if amended:
+                message = "Nobody co-signs what nobody signed: leave this out, or give signed_at."
             report.error(field, message, "signature-draft")
+    if amended:
+        message = "This record counts nowhere until its amendment has been signed."
+        report.warn("state", message, "amendment-unsigned")
 
 
 def _signed(case: Case, signed: Signature, report: Report) -> None:
@@ -96,6 +105,10 @@ def _not_taken_back(case: Case, report: Report) -> None:
     if signed is None and before in _STEPS:
         message = f"This record is on file as {before}; say how it is signed now."
         report.error("", message, "signature-kept")
+    elif signed is not None and is_amendment(signed):
+        if before == "preliminary" and is_preliminary(signed):
+            message = "This record is on file and not signed: only what was signed is amended."
+            report.error("state", message, "amendment-of-what-was-signed")
     elif signed is not None and is_preliminary(signed) and before in ("final", "amended", "sent"):
         message = (
             "This record was signed before and can't be a draft again: send it as 'amended', with a reason."

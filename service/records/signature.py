@@ -12,7 +12,7 @@ from service.records.draft import Draft
 from service.records.elements import Element, extension, moment, reference
 from service.records.visit import Practitioner, Signature
 
-__all__ = ["AMENDED", "FINAL", "PRELIMINARY", "as_signed", "is_preliminary", "signature"]
+__all__ = ["AMENDED", "FINAL", "PRELIMINARY", "as_signed", "is_amendment", "is_preliminary", "signature"]
 
 PRELIMINARY: Mapping[str, tuple[str, str]] = {
     "CarePlan": ("status", "draft"),
@@ -36,8 +36,15 @@ AMENDED = "amended"
 def is_preliminary(signed: Signature | None) -> bool:
     """Whether a record waits for a signature; one that says nothing of it was signed where it comes from."""
     return signed is not None and (
-        signed.state == "draft" or (signed.signer != "licensed" and signed.co_signed_by is None)
+        signed.state == "draft"
+        or (signed.state == AMENDED and signed.signed_at is None)
+        or (signed.signer != "licensed" and signed.co_signed_by is None)
     )
+
+
+def is_amendment(signed: Signature | None) -> bool:
+    """Whether a record changes one that was signed."""
+    return signed is not None and signed.state == AMENDED
 
 
 def signature(draft: Draft) -> list[Element]:
@@ -46,19 +53,20 @@ def signature(draft: Draft) -> list[Element]:
     if signed is None:
         return []
     parts: list[Element] = [{"url": "status", "valueCode": _status(signed)}]
-    if signed.state != "draft":
+    if signed.signed_at:
         parts += _signed(draft, "signed", signed.signed_by, signed.signed_at)
         parts += _text("signed-as", None if signed.signer == "licensed" else signed.signer)
     if signed.co_signed_by:
         parts += _signed(draft, "co-signed", signed.co_signed_by, signed.co_signed_at)
         parts += _text("licence", signed.co_signer_licence)
-    return [extension("visit-signature", [*parts, *_text("reason", signed.reason)])]
+    reason = signed.reason if is_amendment(signed) else None
+    return [extension("visit-signature", [*parts, *_text("reason", reason)])]
 
 
 def _status(signed: Signature) -> str:
     if is_preliminary(signed):
         return "preliminary"
-    return AMENDED if signed.state == "amended" else "final"
+    return AMENDED if is_amendment(signed) else "final"
 
 
 def _signed(draft: Draft, verb: str, person: Practitioner | None, when: datetime | None) -> list[Element]:
@@ -71,11 +79,14 @@ def _text(url: str, value: str | None) -> list[Element]:
 
 
 def as_signed(bundle: Element, signed: Signature | None) -> Element:
-    """The record's Bundle, its parts with the status that the signature gives them."""
-    if is_preliminary(signed):
+    """The record's Bundle, its parts with the status that the signature gives them.
+
+    Which parts an amendment changed, and which of them wait for its signature, ``amendment.py`` tells.
+    """
+    if is_amendment(signed):
+        said: Mapping[str, tuple[str, str]] = dict.fromkeys(FINAL, ("status", AMENDED))
+    elif is_preliminary(signed):
         said = PRELIMINARY
-    elif signed is not None and signed.state == "amended":
-        said = dict.fromkeys(FINAL, ("status", AMENDED))
     else:
         return bundle
     return {**bundle, "entry": [_saying(entry, said) for entry in bundle["entry"]]}

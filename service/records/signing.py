@@ -1,16 +1,19 @@
 """A stored visit is signed, or co-signed: its extension, and its parts as they are once it is final.
 
-Pure. R4's word for waiting is changed to its word for final in each part that says it.
+Pure. R4's word for waiting is changed to its word for final in each part that says it, or for amended in one
+that was signed before.
 """
 
 from collections.abc import Iterable
 from typing import Literal
 
 from service.fhir.canonical import extension as own_extension
+from service.records.amendment import is_added
 from service.records.elements import Element, extension, reference
 from service.records.identity import full_url
 from service.records.parts import identifiers, in_error
-from service.records.signature import PRELIMINARY
+from service.records.preliminary import amending, signature_status
+from service.records.signature import AMENDED, FINAL, PRELIMINARY
 from service.records.stored import Resource, extensions, reference_to
 
 __all__ = ["SIGNERS", "awaited", "signatory", "signed_visit", "whole"]
@@ -55,7 +58,8 @@ def signed_visit(encounter: Resource, who: str, moment: str, signer: str, licenc
     verb = "signed" if awaited(encounter) == "signature" else "co-signed"
     kept = [part for part in _parts(encounter) if part.get("url") != "status"]
     final = verb == "co-signed" or signer == "licensed"
-    parts: list[Element] = [{"url": "status", "valueCode": "final" if final else "preliminary"}, *kept]
+    whole_ = AMENDED if amending(encounter) else "final"
+    parts: list[Element] = [{"url": "status", "valueCode": whole_ if final else "preliminary"}, *kept]
     parts.append({"url": f"{verb}-by", "valueReference": reference(who)})
     parts += [] if signer == "licensed" else [{"url": "signed-as", "valueString": signer}]
     parts.append({"url": f"{verb}-at", "valueDateTime": moment})
@@ -67,7 +71,12 @@ def signed_visit(encounter: Resource, who: str, moment: str, signer: str, licenc
 
 def whole(encounter: Resource, parts: Iterable[Resource]) -> Element:
     """The transaction of a signed visit: it, and its parts as they are once final; each by its id."""
-    final = [_final(one) for one in parts if not in_error(one) and one["resourceType"] != "Encounter"]
+    amended = signature_status(encounter) == AMENDED
+    final = [
+        _final(one, amended=amended)
+        for one in parts
+        if not in_error(one) and one["resourceType"] != "Encounter"
+    ]
     return {
         "resourceType": "Bundle",
         "type": "transaction",
@@ -82,6 +91,10 @@ def whole(encounter: Resource, parts: Iterable[Resource]) -> Element:
     }
 
 
-def _final(part: Resource) -> Resource:
-    name, waiting = PRELIMINARY.get(part["resourceType"], ("", ""))
-    return {**part, name: _BEFORE[part["resourceType"]]} if name and part.get(name) == waiting else part
+def _final(part: Resource, *, amended: bool) -> Resource:
+    type_ = part["resourceType"]
+    name, waiting = PRELIMINARY.get(type_, ("", ""))
+    if not name or part.get(name) != waiting:
+        return part
+    was_signed = amended and type_ in FINAL and not is_added(part, amended=True)
+    return {**part, name: AMENDED if was_signed else _BEFORE[type_]}

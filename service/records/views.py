@@ -392,11 +392,18 @@ class Encounter(Extended, frozen=True):
         """Why the visit is left out of computed results, in words; empty if it counts."""
         if reason := self.extended("visit-exclusion").within("reason").value_codeable_concept.text:
             return reason
+        if self.amended and self.awaits == "signature":
+            return "amended, not signed"
         return _UNSIGNED[self.awaits]
 
     @property
+    def amended(self) -> bool:
+        """Whether its record was changed after it had been signed."""
+        return bool(self.extended("visit-signature").within("reason").value_string)
+
+    @property
     def awaits(self) -> str:
-        """What its record waits for: signature (a draft), co-signature, or nothing."""
+        """What its record waits for: signature (a draft, an amendment), co-signature, or nothing."""
         signed = self.extended("visit-signature")
         if signed.within("status").value_code != "preliminary":
             return ""

@@ -17,6 +17,7 @@ from service.operations.goal_attainment import goal_attainment
 from service.operations.labels import add_labels, labels_in_use, read_labels, take_labels
 from service.operations.lastn import lastn
 from service.operations.record_goal_attainment import record_goal_attainment
+from service.operations.signed_changes import answer_of, signed_changes
 from service.operations.validate import validate as validated
 from service.rest.answers import answer, resource
 from service.rest.call import Call, open_call
@@ -36,6 +37,7 @@ __all__ = [
     "record_attainment",
     "validate",
     "versions",
+    "visit_changes",
 ]
 
 
@@ -86,6 +88,14 @@ async def patient_everything(call: Call) -> Response:
 async def encounter_everything(call: Call) -> Response:
     """Answer the encounter, everything in its compartment, and what that refers to."""
     return await _everything(call, "Encounter")
+
+
+async def visit_changes(call: Call) -> Response:
+    """Answer what an amendment changed of a visit's record since it was signed."""
+    _given(call, "signed-changes", await _parameters(call))
+    return await answer(
+        call, answer_of(await signed_changes(call.store, call.path("id"), context=call.context))
+    )
 
 
 async def last_observations(call: Call) -> Response:

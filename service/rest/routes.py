@@ -26,6 +26,7 @@ __all__ = ["API_ROUTES", "FHIR_ROUTES"]
 _READS = " ".join(f"{type_}.r" for type_ in READS)
 _COHORT = f"Patient.s {_READS}"
 _GOALS = "/fhir/Patient/{id}/$goal-attainment"
+_CHANGES = "/fhir/Encounter/{id}/$signed-changes"
 _META = "/fhir/{type}/{id}/$meta"
 _VALIDATE = "/fhir/{type}/{id}/$validate"
 _ANY_RIGHT = ("{type}.r", "{type}.s", "{type}.c", "{type}.u")
@@ -85,6 +86,10 @@ _OPERATIONS = [
         decisions.sign,
         DECIDING["signature"],
         operation="sign-visit",
+    ),
+    *(
+        Row(method, _CHANGES, operations.visit_changes, ("Encounter.r",), operation="signed-changes")
+        for method in ("GET", "POST")
     ),
     *(
         Row(method, f"/fhir/{type_}/{{id}}/$everything", function, (f"{type_}.r",), operation=name)

@@ -59,6 +59,7 @@ def test_a_load_is_recorded_with_what_it_wrote(command):
         (("export", "--variant", "safe-harbor", "--out", "released.ndjson"), "110106", "export"),
         (("backup", "backup.gz"), "110106", "backup"),
         (("attainment", "nobody"), "110112", "attainment"),
+        (("changes", "nobody"), "110112", "changes"),
     ],
 )
 def test_commands_that_look_at_people_are_recorded(command, words, code, name, tmp_path, monkeypatch):

@@ -190,6 +190,8 @@ def _operations() -> _Rules:
     of(Rule("decision", visit, "Encounter"), "POST /fhir/Encounter/{id}/$exclude-visit")
     signing = Rule("decision", ("goal-decisions Encounter.r",), "Encounter")
     of(signing, "POST /fhir/Encounter/{id}/$sign-visit")
+    changes = "/fhir/Encounter/{id}/$signed-changes"
+    of(Rule("instance", ("Encounter.r",), "Encounter"), f"GET {changes}", f"POST {changes}")
     trial = ("goal-decisions Observation.r", "Observation.ru Provenance.c")
     of(Rule("decision", trial, "Observation"), "POST /fhir/Observation/{id}/$mark-not-observable")
     undo = (

@@ -9,7 +9,9 @@ from intake_desk import Desk, values
 from sample_visits import visit_tree
 
 from service.errors import RuleViolation
+from service.fhir.json import parse
 from service.fhir.validation import errors
+from service.jobs.signed import Change, sendable
 from service.operations.goal_attainment import compute
 from service.records.preliminary import signature_status
 
@@ -30,7 +32,10 @@ CO_SIGNED = BY_STUDENT | {
     "co_signed_at": "2026-02-11T08:00-05:00",
     "co_signer_licence": "SLP-4711",
 }
-AMENDED = CO_SIGNED | {"state": "amended", "reason": "hold time mistyped"}
+UNSIGNED = {"state": "amended", "reason": "hold time mistyped"}
+AMENDED = (
+    CO_SIGNED | UNSIGNED | {"signed_at": "2026-02-12T09:00-05:00", "co_signed_at": "2026-02-12T10:00-05:00"}
+)
 
 
 @pytest.fixture
@@ -153,6 +158,116 @@ def test_what_an_amendment_adds_is_final(desk):
     desk.send(added)
     (weight,) = [one for one in own(desk, "Observation") if one.get("valueQuantity", {}).get("code") == "kg"]
     assert weight["status"] == "final"
+
+
+def corrected(signature, **more):
+    tree = signed(signature, **more)
+    tree["training"]["trials"][0]["hold_s"] = 2
+    return tree
+
+
+def test_an_amendment_that_nobody_signed_waits_and_says_so_where_it_changed_something(desk):
+    desk.send(signed(CO_SIGNED))
+    before = {one["id"]: one for one in own(desk, "Observation")}
+    tree = corrected(UNSIGNED)
+    tree["function"]["weight_kg"] = 71.5
+    receipt = desk.send(tree)
+    waits = {one["id"]: one for one in own(desk, "Observation") if one["status"] == "preliminary"}
+    assert {f"Observation/{id_}" for id_ in waits} <= {*receipt.updated, *receipt.created}
+    assert desk.part(f"{RECORD}/pre/1")["id"] in waits
+    assert len(waits) < 5
+    left = [one for one in own(desk, "Observation") if one["id"] not in waits]
+    assert left == [one for one in before.values() if one["id"] not in waits]
+    (excluded,) = answer(desk).excluded
+    assert excluded.reason == "amended, not signed"
+    assert desk.send(tree).changed == ()
+
+
+def test_signed_again_a_changed_part_says_amended_and_a_new_one_final(desk):
+    desk.send(signed(CO_SIGNED))
+    tree = corrected(UNSIGNED)
+    tree["function"]["weight_kg"] = 71.5
+    desk.send(tree)
+    by_student = {name: AMENDED[name] for name in ("signed_by", "signer", "signed_at")}
+    desk.send(tree | {"signature": UNSIGNED | by_student})
+    assert answer(desk).excluded[0].reason == "co-signature needed"
+    desk.send(tree | {"signature": AMENDED})
+    assert (signature_status(encounter(desk)), answer(desk).excluded) == ("amended", ())
+    assert desk.part(f"{RECORD}/pre/1")["status"] == "amended"
+    (weight,) = [one for one in own(desk, "Observation") if one.get("valueQuantity", {}).get("code") == "kg"]
+    assert weight["status"] == "final"
+    assert desk.send(tree | {"signature": AMENDED}).changed == ()
+
+
+@pytest.mark.parametrize(
+    ("signature", "sentence"),
+    [
+        (CO_SIGNED | UNSIGNED, "so this signature is not one of the amendment"),
+        (CO_SIGNED, "A signed record is changed by an amendment"),
+    ],
+)
+@pytest.mark.parametrize("waits", [False, True])
+def test_what_changes_a_signed_record_needs_a_newer_signature(desk, signature, sentence, waits):
+    desk.send(signed(CO_SIGNED))
+    if waits:
+        desk.send(corrected(UNSIGNED))
+        sentence = "Send it as 'amended'" if signature == CO_SIGNED else sentence
+    before = desk.sequence()
+    with pytest.raises(RuleViolation, match=sentence):
+        desk.send(corrected(signature))
+    assert desk.sequence() == before
+
+
+def test_an_unsigned_amendment_that_changes_nothing_takes_no_signature_away(desk):
+    desk.send(signed(CO_SIGNED))
+    assert desk.send(signed(UNSIGNED)).changed == ()
+    desk.send(corrected(AMENDED))
+    assert desk.send(corrected(UNSIGNED)).changed == ()
+    assert signature_status(encounter(desk)) == "amended"
+
+
+def test_an_unsigned_amendment_changes_nothing_of_other_records(desk):
+    review = {"goal": "closure", "lifecycle_status": "on-hold", "reason": "fever"}
+    desk.send(signed(CO_SIGNED))
+    goal = desk.part("demo-01-visit-1/goals/closure")
+    desk.send(signed(UNSIGNED, goal_reviews=[review]))
+    assert desk.part("demo-01-visit-1/goals/closure") == goal
+    desk.send(signed(AMENDED, goal_reviews=[review]))
+    assert desk.part("demo-01-visit-1/goals/closure")["lifecycleStatus"] == "on-hold"
+
+
+def leaving(desk, after):
+    """What delivery may send of the changes since a sequence, and how many stay."""
+    (patient,) = desk.all("Patient")
+
+    async def asked():
+        found = [one async for one in desk.store.changes(after)]
+        free, kept = await sendable(
+            desk.store, patient["id"], [Change(one, parse(one.content)) for one in found]
+        )
+        return [one.tree for one in free], kept
+
+    return asyncio.run(asked())
+
+
+def test_an_unsigned_amendment_leaves_with_its_signature_and_with_what_it_took_away(desk):
+    whole = signed(CO_SIGNED)
+    whole["function"]["weight_kg"] = 71.5
+    desk.send(whole)
+    (weight,) = [one for one in own(desk, "Observation") if one.get("valueQuantity", {}).get("code") == "kg"]
+    before = desk.sequence()
+    receipt = desk.send(corrected(UNSIGNED))
+    assert receipt.removed == (f"Observation/{weight['id']}",)
+    told, kept = leaving(desk, before)
+    assert (told, kept) == ([], len(receipt.changed) + 1)
+    before = desk.sequence()
+    desk.send(corrected(AMENDED))
+    told, kept = leaving(desk, before)
+    statuses = {one["id"]: one.get("status") for one in told if one["resourceType"] == "Observation"}
+    assert kept == 0
+    assert statuses[weight["id"]] == "entered-in-error"
+    assert statuses[desk.part(f"{RECORD}/pre/1")["id"]] == "amended"
+    assert len(statuses) > 20
 
 
 @pytest.mark.parametrize("before", [CO_SIGNED, None])

@@ -102,6 +102,22 @@ def test_a_student_s_signature_waits_for_another_person_with_a_licence(desk):
     assert {agent["who"]["reference"] for agent in told["agent"]} == {staff(desk)}
 
 
+def test_an_amendment_is_signed_and_says_amended(desk):
+    desk.send(visit_tree(RECORD) | {"signature": {"state": "signed", "signed_at": "2026-02-10T12:00-05:00"}})
+    tree = visit_tree(RECORD) | {"signature": {"state": "amended", "reason": "hold time mistyped"}}
+    tree["training"]["trials"][0]["hold_s"] = 2
+    tree["function"]["weight_kg"] = 71.5
+    desk.send(tree)
+    assert answer(desk).excluded[0].reason == "amended, not signed"
+    sign(desk, staff(desk))
+    visit = desk.part(RECORD)
+    assert (signature_status(visit), answer(desk).excluded) == ("amended", ())
+    assert desk.part(f"{RECORD}/pre/1")["status"] == "amended"
+    (weight,) = [one for one in desk.all("Observation") if one.get("valueQuantity", {}).get("value") == 71.5]
+    assert weight["status"] == "final"
+    assert desk.send(tree).changed == ()
+
+
 def test_nobody_signs_twice_nor_over_another_s_version_nor_without_being_a_person_on_file(desk):
     desk.send(visit_tree(RECORD) | {"signature": DRAFT})
     with pytest.raises(PreconditionFailed):

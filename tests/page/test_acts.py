@@ -10,6 +10,7 @@ import httpx
 import pytest
 from demo_store import PATIENTS, Demo, records_in_order, taken_in
 from page_reader import Page
+from sample_visits import visit_tree
 
 from service.app import create_app
 from service.operations.goal_attainment import READS
@@ -200,6 +201,31 @@ async def test_a_draft_is_marked_counts_nowhere_and_is_signed_for_good(clinician
     row = next(row for row in page.rows if row[1:2] == ["Visit signed"])
     assert (row[3], row[5]) == ("Wren Exampleton", "stays")
     assert "11 Sep 2026" in [row[0] for row in (await clinician.person()).rows if len(row) == 9]
+
+
+@pytest.mark.parametrize("draft", ["demo-05-visit-7"])
+async def test_an_amendment_is_shown_against_what_was_signed_and_signed_again(clinician):
+    person = await clinician.person()
+    (address,) = [
+        one["href"]
+        for one in person.attributes("a")
+        if "/visits/" in one["href"] and "not signed" in (await clinician.get(one["href"])).text
+    ]
+    await clinician.send(await clinician.get(f"{address}/signature"), "sign", signer="licensed")
+    tree = visit_tree("demo-05-visit-7") | {"signature": {"state": "amended", "reason": "hold mistyped"}}
+    tree["training"]["trials"][0]["hold_s"] = 9
+    clinician.may_only("intake")
+    taken = await clinician.http.post("/intake/visits", json=tree)
+    assert taken.status_code == 200, taken.text
+    clinician.may_only(SCOPES)
+    for act in ("sign", ""):
+        page = await clinician.get(address)
+        assert ("this visit is not signed since" in page.text) is bool(act)
+        assert "What changed since 1 Dec 2026, 09:00, when it was signed" in page.text
+        changed = [row for row in page.rows if "(pre/1)" in row[0] and row[3:4] == ["9"]]
+        assert [row[4] for row in changed] == ["Wren Exampleton, 1 Dec 2026, 09:00"]
+        if act:
+            await clinician.send(await clinician.get(f"{address}/signature"), act, signer="licensed")
 
 
 async def test_a_trial_is_marked_not_observable_and_leaves_the_numbers(clinician):

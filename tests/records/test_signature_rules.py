@@ -109,8 +109,13 @@ def test_a_whole_signature_is_taken(judged, signature):
         (without(AMENDED, "reason"), "/signature/reason", "Say why the record was amended."),
         (
             AMENDED | {"signed_by": STUDENT, "signer": "assistant"},
-            "/signature/co_signed_by",
-            "Name who co-signed.",
+            "/signature/signer",
+            "Name the licensed supervisor who is to co-sign for the assistant (visit.supervisor).",
+        ),
+        (
+            without(AMENDED, "signed_at") | {"co_signed_at": LATER},
+            "/signature/co_signed_at",
+            "Nobody co-signs what nobody signed: leave this out, or give signed_at.",
         ),
     ],
 )
@@ -136,6 +141,14 @@ def test_what_waits_for_a_supervisor_is_warned_of(judged):
     ]
 
 
+def test_an_amendment_nobody_signed_is_taken_and_warned_of(judged):
+    checked = judged(without(AMENDED, "signed_at"), on_file="final")
+    assert checked.errors == ()
+    assert "This record counts nowhere until its amendment has been signed." in [
+        issue.message for issue in checked.warnings
+    ]
+
+
 @pytest.mark.parametrize(
     ("on_file", "signature", "refused"),
     [
@@ -151,11 +164,15 @@ def test_what_waits_for_a_supervisor_is_warned_of(judged):
         ("sent", {"state": "draft"}, True),
         ("amended", {"state": "draft"}, True),
         ("amended", SIGNED, True),
+        ("final", without(AMENDED, "signed_at"), False),
+        ("sent", without(AMENDED, "signed_at"), False),
+        ("amended", without(AMENDED, "signed_at"), False),
+        ("preliminary", without(AMENDED, "signed_at"), True),
         ("preliminary", None, True),
         ("final", None, True),
     ],
 )
 def test_what_was_signed_is_amended_and_never_a_draft_again(judged, on_file, signature, refused):
     rules = {issue.rule for issue in judged(signature, on_file=on_file).errors}
-    assert rules <= {"signature-not-taken-back", "signature-kept"}
+    assert rules <= {"signature-not-taken-back", "signature-kept", "amendment-of-what-was-signed"}
     assert bool(rules) is refused
