@@ -2,15 +2,15 @@
 
 The prefix ``__Host-`` (RFC 6265bis, section 4.1.3.2) has browsers take them from this host alone, by https.
 A session is never sent along from another site (SameSite=Strict); a sign-in that comes back from its
-provider comes from one (Lax).
+provider comes from one (Lax), and so does what tells where it leads.
 """
 
 from starlette.requests import Request
 from starlette.responses import Response
 
-__all__ = ["EMERGENCY", "LOGIN", "SESSION", "drop", "keep", "kept", "names"]
+__all__ = ["EMERGENCY", "LOGIN", "SESSION", "WANTED", "drop", "keep", "kept", "names"]
 
-SESSION, LOGIN, EMERGENCY = "session", "login", "emergency"
+SESSION, LOGIN, EMERGENCY, WANTED = "session", "login", "emergency", "wanted"
 
 
 def names(what: str) -> tuple[str, str]:
@@ -32,7 +32,7 @@ def keep(response: Response, what: str, text: str, *, secure: bool, seconds: int
         path=_path(secure=secure),
         secure=secure,
         httponly=True,
-        samesite="lax" if what == LOGIN else "strict",
+        samesite="lax" if what in {LOGIN, WANTED} else "strict",
     )
 
 

@@ -17,6 +17,7 @@ from service.errors import Forbidden, Gone, NotFound, ServiceError, Unauthentica
 from service.page.cookies import EMERGENCY, SESSION, drop, kept
 from service.page.frame import Entrance, begin_frame, frame
 from service.page.rendering import html
+from service.page.wanted import remember
 from service.security.audit import facts_of, not_audited, note_caller, request_line
 from service.security.emergency import SCOPE, Emergency, holder
 from service.security.principal import Principal
@@ -83,6 +84,8 @@ class Guard:
                 response = await handler(request)
             except ServiceError as problem:
                 response = _refused(problem)
+                if audited and request.method == "GET" and isinstance(problem, Unauthenticated):
+                    await remember(request, response, self.sealing, secure=self.secure(request))
             if around.left:
                 drop(response, EMERGENCY, secure=self.secure(request))
             for name, text in HEADERS.items():

@@ -17,6 +17,7 @@ from service.fhir.references import local_target
 from service.fhir.search_parameters import parameters
 from service.fhir.search_query import Clause, TokenValue
 from service.page.rendering import html
+from service.page.wanted import FIRST
 from service.security.code_flow import Proven
 from service.security.principal import Principal
 from service.security.provider_metadata import Remote
@@ -68,11 +69,15 @@ class HospitalRecord:
         return f"Practitioner/{found[0]}"
 
     async def shown(
-        self, request: Request, provider: Provider, proven: Proven, principal: Principal
+        self, request: Request, provider: Provider, proven: Proven, principal: Principal, to: str
     ) -> Response:
-        """Answer a page that leads on to the person whom the record shows, or says why there is none."""
+        """Answer a page that leads on to the person whom the record shows, or says why there is none.
+
+        Where it shows none it leads ``to`` the page that was asked for.
+        """
         if not proven.patient:
-            return html("passage.html", title="Signed in", to="/app", where="your patients")
+            where = "your patients" if to == FIRST else "the page you asked for"
+            return html("passage.html", title="Signed in", to=to, where=where)
         values = await self._identifiers(
             provider, proven, f"Patient/{proven.patient}", provider.patient_systems
         )

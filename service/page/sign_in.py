@@ -11,6 +11,7 @@ from service.page.cookies import EMERGENCY, SESSION, drop, keep
 from service.page.guard import Guard
 from service.page.posted import posted
 from service.page.rendering import html
+from service.page.wanted import forget, wanted
 from service.security.audit import note_caller, note_login
 from service.security.code_flow import CodeFlow
 from service.security.sessions import Sessions
@@ -40,8 +41,11 @@ class SignIn:
         self._guard.same_origin(request)
         token = await _posted_token(request)
         await self._guard.admitted(token, request)
-        response = RedirectResponse("/app", status_code=303)
-        keep(response, SESSION, token, secure=self._guard.secure(request))
+        secure = self._guard.secure(request)
+        to = await wanted(request, self._guard.sealing, secure=secure)
+        response = RedirectResponse(to, status_code=303)
+        keep(response, SESSION, token, secure=secure)
+        forget(request, response, secure=secure)
         return response
 
     async def leave(self, request: Request) -> Response:
@@ -56,8 +60,10 @@ class SignIn:
             )
         else:
             response = RedirectResponse("/app/sign-in", status_code=303)
+        secure = self._guard.secure(request)
         for what in (SESSION, EMERGENCY):
-            drop(response, what, secure=self._guard.secure(request))
+            drop(response, what, secure=secure)
+        forget(request, response, secure=secure)
         return response
 
     async def _ended(self, request: Request) -> str:

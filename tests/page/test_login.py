@@ -9,7 +9,7 @@ from urllib.parse import parse_qs, parse_qsl, urlencode, urlsplit
 import httpx
 import pytest
 from hospital import KEY, LAUNCH, OTHER
-from login_site import MINE, ROOT, Site, on_file
+from login_site import MINE, OTHERS, ROOT, Site, on_file
 from page_reader import Page
 
 pytestmark = [
@@ -223,6 +223,32 @@ async def test_nobody_gets_in_without_a_role_or_a_person(site):
     events = await site.events()
     assert {one["outcome"] for one in events} == {"4"}
     assert {one["agent"][0].get("altId") for one in events} == {"htest-7"}
+
+
+async def test_a_sign_in_leads_to_the_page_that_was_asked_for(site):
+    page = f"/app/patients/{MINE}?date=2026-09-11"
+    refused = await site.browser.get(page)
+    assert (refused.status_code, "Sign in" in refused.text) == (401, True)
+    assert leads_to(await site.signed_in()) == page
+    assert "wanted" not in site.browser.cookies
+    del site.browser.cookies["session"]
+    assert leads_to(await site.signed_in()) == "/app", "once"
+
+
+async def test_a_session_that_ran_out_goes_on_where_it_was_also_at_a_form_in_an_emergency(site):
+    site.there.claims = {"groups": ["therapists", "on-call"]}
+    await site.signed_in()
+    site.wait(3_700)
+    glass = f"/app/patients/{OTHERS}/emergency"
+    assert (await site.browser.get(glass)).status_code == 401
+    assert leads_to(await site.signed_in()) == glass
+    assert (await site.browser.get(f"/app/patients/{OTHERS}")).status_code == 404, "nothing is broken by it"
+
+
+async def test_signing_out_ends_what_was_asked_for(site):
+    await site.browser.get("/app/resources/Goal/g")
+    await site.browser.post("/app/sign-out", headers={"Origin": ROOT})
+    assert leads_to(await site.signed_in()) == "/app"
 
 
 async def test_no_address_leads_elsewhere(site):

@@ -3,8 +3,9 @@ from http.cookies import SimpleCookie
 import pytest
 from page_reader import ORIGIN, Page
 
-from service.page.cookies import SESSION, names
+from service.page.cookies import SESSION, WANTED, names
 from service.page.guard import HEADERS
+from service.page.wanted import FIRST, own_page
 
 pytestmark = pytest.mark.anyio
 SAME = {"Origin": ORIGIN}
@@ -29,6 +30,73 @@ async def test_a_pasted_token_signs_in_and_signing_out_forgets_it(browser, token
         gone = await client.post("/app/sign-out", headers=SAME)
         assert (gone.status_code, gone.headers["location"]) == (303, "/app/sign-in")
         assert (await client.get("/app")).status_code == 401
+
+
+async def test_a_pasted_token_leads_to_the_page_that_was_asked_for(browser, token):
+    async with browser() as client:
+        assert (await client.get("/app/resources/Goal/g?x=1")).status_code == 401
+        answer = await client.post("/app/sign-in", data={"token": token()}, headers=SAME)
+        assert (answer.status_code, answer.headers["location"]) == (303, "/app/resources/Goal/g?x=1")
+        again = await client.post("/app/sign-in", data={"token": token()}, headers=SAME)
+        assert again.headers["location"] == "/app"
+
+
+@pytest.mark.parametrize(
+    "path",
+    [
+        "//elsewhere.example.org/app",
+        "/app//elsewhere.example.org",
+        "/app/..//elsewhere.example.org",
+        "/app/%2e%2e/%2felsewhere.example.org",
+        "/app/%5celsewhere.example.org",
+        "/app/x%0d%0aSet-Cookie:%20a=b",
+        "/app/x?to=%0d%0aSet-Cookie:%20a=b",
+        "/app/https://elsewhere.example.org",
+        "/app/" + "a" * 2_000,
+    ],
+)
+async def test_a_bent_address_that_was_asked_for_leads_to_the_first_page(browser, token, path):
+    async with browser() as client:
+        asked = client.build_request("GET", "/")
+        asked.url = asked.url.copy_with(raw_path=path.encode())
+        await client.send(asked)
+        answer = await client.post("/app/sign-in", data={"token": token()}, headers=SAME)
+        assert (answer.status_code, answer.headers["location"]) == (303, "/app")
+        assert "a=b" not in str(answer.headers)
+
+
+@pytest.mark.parametrize(
+    ("address", "kept"),
+    [
+        ("/app", True),
+        ("/app/patients/a-1.b/summary.pdf?date=2026-09-11", True),
+        ("/app/guide/", True),
+        ("", False),
+        ("/", False),
+        ("/application", False),
+        ("/fhir/Patient", False),
+        ("//elsewhere.example.org/app", False),
+        (r"/\elsewhere.example.org", False),
+        (r"/app\elsewhere", False),
+        ("https://elsewhere.example.org/app", False),
+        ("javascript:alert(1)", False),
+        ("/app/\r\nSet-Cookie: a=b", False),
+        ("/app/../fhir", False),
+        ("/app/%2E%2e", False),
+        ("/app//elsewhere", False),
+        ("/app#//elsewhere", False),
+        ("/app@elsewhere.example.org", False),
+    ],
+)
+def test_only_a_page_of_this_site_is_gone_on_to(address, kept):
+    assert own_page(address) == (address if kept else FIRST)
+
+
+async def test_what_a_browser_says_it_wanted_counts_only_if_it_was_sealed_here(browser, token):
+    async with browser() as client:
+        client.cookies.set(names(WANTED)[1], "/app/resources/Goal/g", domain="test", path="/app")
+        answer = await client.post("/app/sign-in", data={"token": token()}, headers=SAME)
+        assert answer.headers["location"] == "/app"
 
 
 @pytest.mark.parametrize(
