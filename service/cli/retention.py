@@ -1,9 +1,10 @@
 """``retention``: legal holds, erasure on request, and taking away what has been kept long enough."""
 
 import asyncio
-from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from collections.abc import AsyncIterator, Callable, Iterator
+from contextlib import asynccontextmanager, contextmanager
 from datetime import datetime
+from functools import partial
 from pathlib import Path
 
 import click
@@ -12,7 +13,7 @@ from tqdm import tqdm
 from service.cli.local import data_dir_option, machine_user, now, opened, recorded, settings_for
 from service.cli.people import person_id
 from service.cli.retention_lines import aged_lines, backup_line, erased_lines, listed_lines, stays_lines
-from service.cli.retention_work import Report, Wish, Work, eraser_for, told_of
+from service.cli.retention_work import Report, Wish, Work, eraser_for, refusal_told, told_of
 from service.errors import NotFound
 from service.fhir.datetimes import instant, interval, milliseconds
 from service.jobs.erasure import erasures
@@ -23,6 +24,8 @@ from service.jobs.retention import Ageing, Counts
 from service.operations.retention_periods import Periods, check_clock
 from service.settings import Settings
 from service.store.ageing import newest_write
+from service.store.archive import Movable
+from service.store.audit import Event
 
 __all__ = ["retention"]
 
@@ -113,20 +116,32 @@ def list_(data_dir: Path | None) -> None:
 
 
 async def _hold(settings: Settings, patient: str, reason: str) -> str:
-    async with opened(settings) as store:
-        id_ = await person_id(store, patient, settings)
+    tell = partial(told_of, "hold", "hold", reason, "HLEGAL")
+    async with opened(settings) as store, _told_if_refused(store, patient, settings, tell) as id_:
         if await store.read("Patient", id_) is None:
             raise NotFound(f"There is no Patient/{id_} here.")
         new = Hold(instant(milliseconds(now())), reason, machine_user())
-        await held(store, id_, new, told_of("hold", "hold", reason, "HLEGAL", f"Patient/{id_}"))
+        await held(store, id_, new, tell(f"Patient/{id_}"))
     return id_
 
 
 async def _release(settings: Settings, patient: str, reason: str) -> str:
-    async with opened(settings) as store:
-        id_ = await person_id(store, patient, settings)
-        await released(store, id_, told_of("release", "unhold", reason, "HLEGAL", f"Patient/{id_}"))
+    tell = partial(told_of, "release", "unhold", reason, "HLEGAL")
+    async with opened(settings) as store, _told_if_refused(store, patient, settings, tell) as id_:
+        await released(store, id_, tell(f"Patient/{id_}"))
     return id_
+
+
+@asynccontextmanager
+async def _told_if_refused(
+    store: Movable, patient: str, settings: Settings, tell: Callable[..., list[Event]]
+) -> AsyncIterator[str]:
+    """The id of a person about whom something is done; a refusal is recorded, naming them if known."""
+    async with refusal_told(store, tell(status=500)):
+        id_ = await person_id(store, patient, settings)
+    known = [f"Patient/{id_}"] if await store.read("Patient", id_) else []
+    async with refusal_told(store, tell(*known, status=500)):
+        yield id_
 
 
 async def _rehearsed(settings: Settings, patient: str) -> Report:

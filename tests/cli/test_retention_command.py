@@ -108,7 +108,9 @@ def test_a_person_is_held_released_and_erased(command, ann, tmp_path):
     told = [one for one in events(command) if one["type"]["code"] == "110110"]
     done = [one["subtype"][0]["code"] for one in told if one["outcome"] == "0"]
     assert done == ["hold", "unhold", "destroy"]
-    assert [one["subtype"][0]["code"] for one in told if one["outcome"] == "8"] == ["destroy"]
+    refused = [one for one in told if one["outcome"] == "8"]
+    assert [one["subtype"][0]["code"] for one in refused] == ["destroy", "unhold"]
+    assert {one["entity"][0]["what"]["reference"] for one in refused} == {f"Patient/{ann}"}
     assert told[-1]["entity"][0]["what"]["reference"] == f"Patient/{ann}"
     assert told[-1]["purposeOfEvent"][0]["text"] == WHY[1]
 
@@ -143,3 +145,9 @@ def test_nobody_is_said(command):
         assert "Patient/nobody" in ended.output
     ended = command("retention", "hold", "http://none.example.org|7", *WHY)
     assert "was not found" in ended.output
+    told = [one for one in events(command) if one["type"]["code"] == "110110"]
+    refused = [(one["subtype"][0]["code"], one["outcome"]) for one in told]
+    assert refused == [("hold", "8"), ("unhold", "8"), ("destroy", "8"), ("hold", "8")]
+    assert {one["purposeOfEvent"][0]["text"] for one in told} == {WHY[1]}
+    holds = [one for one in told if one["subtype"][0]["code"] != "destroy"]
+    assert not any("what" in entity for one in holds for entity in one.get("entity", ()))
