@@ -21,6 +21,10 @@ def test_the_written_table_is_what_the_marks_make(marked, written):
     assert marked.keys() == written.keys()
 
 
+def test_nothing_of_the_table_was_written_by_hand(table_of_marks):
+    assert table_of_marks == TABLE.read_text("utf-8"), "run 'make conformance'"
+
+
 def test_marks_name_rows_there_are(marked):
     assert list(marked) == [row["row"] for row in rows()]
 

@@ -5,15 +5,17 @@ from datetime import date
 from zoneinfo import ZoneInfo
 
 import pytest
-from intake_desk import Desk, values
+from intake_desk import CONTEXT, Desk, values
 from sample_visits import visit_tree
 
 from service.errors import RuleViolation
 from service.fhir.json import parse
 from service.fhir.validation import errors
 from service.jobs.signed import Change, sendable
+from service.operations.evaluate_measure import evaluate_measure
 from service.operations.goal_attainment import compute
 from service.records.preliminary import signature_status
+from service.terminology.codes import codes
 
 RECORD = "demo-01-visit-2"
 CLINICIAN = visit_tree(RECORD)["visit"]["clinician"]
@@ -296,6 +298,28 @@ def test_the_provenance_names_author_verifier_and_who_answers_for_it_in_law(desk
         ("legal", people["slp-02"]),
     }
     assert co_signed in told
+
+
+def panel(desk):
+    """What a panel counts of the year."""
+    year = {"periodStart": ["2026"], "periodEnd": ["2026"]}
+    asked = {"seconds": 600, "context": CONTEXT, "codes": codes("all")}
+    return parse(asyncio.run(evaluate_measure(desk.store, "goal-attainment", year, **asked)))["group"]
+
+
+def test_a_panel_counts_a_visit_while_it_is_signed_and_not_while_it_waits(desk):
+    without = panel(desk)
+    desk.send(signed(DRAFT))
+    assert panel(desk) == without
+    desk.send(signed(BY_STUDENT))
+    assert panel(desk) == without
+    desk.send(signed(CO_SIGNED))
+    whole = panel(desk)
+    assert whole != without
+    desk.send(corrected(UNSIGNED))
+    assert panel(desk) == without
+    desk.send(corrected(AMENDED))
+    assert panel(desk) == whole, "the amendment changed nothing that is counted"
 
 
 def test_a_red_flag_of_a_draft_still_warns(desk):
