@@ -140,6 +140,30 @@ def test_a_clock_that_steps_back_leaves_the_order(store, clock):
     assert [row.subtype for row in events(store)] == ["read", "vread"]
 
 
+@pytest.mark.parametrize("falls", [True, False])
+def test_rows_of_one_moment_have_one_order_over_all_pages(store, falls):
+    """Accesses and events of writes lie apart on SQLite; the clock of these tests stands still."""
+
+    async def write(number):
+        async def work(txn):
+            await txn.audit([event("create", "C", target=f"Observation/{number}")])
+
+        await store.write("put", work)
+
+    for number in range(5):
+        run(store.audit([event(target=f"Patient/{number}")]))
+        run(write(number))
+    assert len({row.recorded for row in trail(store)}) == 1
+    asked = {"sort": (Sort(("AuditEvent.date",), "date", descending=falls),), "count": 3, "total": "none"}
+    page = found(store, **asked)
+    seen = [one.id for one in page.versions]
+    while page.next_after:
+        page = found(store, **asked, after=page.next_after)
+        seen += [one.id for one in page.versions]
+    in_order = [row.id for row in trail(store)]
+    assert seen == (in_order[::-1] if falls else in_order)
+
+
 def test_they_are_found_by_what_they_tell(store, clock):
     run(store.audit([event()]))
     clock.now += timedelta(minutes=1)
