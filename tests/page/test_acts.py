@@ -218,12 +218,12 @@ async def test_an_amendment_is_shown_against_what_was_signed_and_signed_again(cl
     taken = await clinician.http.post("/intake/visits", json=tree)
     assert taken.status_code == 200, taken.text
     clinician.may_only(SCOPES)
-    for act in ("sign", ""):
+    for act, who in (("sign", "Perry Sandbox"), ("", "Wren Exampleton")):
         page = await clinician.get(address)
         assert ("this visit is not signed since" in page.text) is bool(act)
         assert "What changed since 1 Dec 2026, 09:00, when it was signed" in page.text
         changed = [row for row in page.rows if "(pre/1)" in row[0] and row[3:4] == ["9"]]
-        assert [row[4] for row in changed] == ["Wren Exampleton, 1 Dec 2026, 09:00"]
+        assert [row[4] for row in changed] == [f"{who}, 1 Dec 2026, 09:00"]
         if act:
             await clinician.send(await clinician.get(f"{address}/signature"), act, signer="licensed")
 
