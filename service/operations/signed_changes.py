@@ -99,12 +99,13 @@ def _readable(types: Iterable[str], context: Asker) -> tuple[str, ...]:
 
 async def _signed_before(store: Store, visit: Resource) -> Version | None:
     """The newest version of the visit that was signed otherwise than it is now."""
-    now = None if amending(visit) else bears(visit)
+    now = None if amending(visit) else (signature_status(visit), bears(visit))
     async for version in _versions(store, "Encounter", visit["id"]):
         if version.deleted or not version.content:
             continue
         tree = reread(version.content)
-        if signature_status(tree) != "preliminary" and (now is None or bears(tree) != now):
+        then = signature_status(tree), bears(tree)
+        if then[0] != "preliminary" and then != now:
             return version
     return None
 

@@ -105,9 +105,7 @@ async def _trees(
     if awaited(visit):
         return [visit]
     own = [before, *(reread(one.content) for one in await txn.identified(names.system, names.prefix))]
-    bundle, _ = revise(
-        whole(visit, own), await _file(txn, visit), own, names, writing.context.zone, people={}
-    )
+    bundle, _ = revise(whole(visit, own), await _file(txn, visit), own, names, writing.context.zone)
     return [entry["resource"] for entry in bundle["entry"]]
 
 

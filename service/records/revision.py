@@ -51,13 +51,14 @@ def revise(  # noqa: PLR0913 - the record, and all it is compared with
     names: Names,
     zone: ZoneInfo,
     *,
-    people: Mapping[str, str],
+    people: Mapping[str, str] | None = None,
 ) -> tuple[Element, tuple[Issue, ...]]:
     """The transaction to carry out, and what is to be told of decisions that stand over the record.
 
     ``file`` is what is on file and signed; ``own`` are the stored parts of the record behind ``names``, those
     in error and preliminary ones included; ``people`` the references of those on file whom the record names,
-    by fullUrl. A preliminary record changes nothing of other records.
+    by fullUrl, None for a record on file that is signed here and now. A preliminary record changes nothing of
+    other records.
 
     RuleViolation if a signed record is changed by other than an amendment, or one with its former signature.
     """
@@ -116,7 +117,7 @@ class _Revision:
         names: Names,
         zone: ZoneInfo,
         *,
-        people: Mapping[str, str],
+        people: Mapping[str, str] | None = None,
     ) -> None:
         """See ``revise``."""
         self.authored: dict[str, Element] = {entry["fullUrl"]: entry for entry in bundle["entry"]}
@@ -162,10 +163,11 @@ class _Revision:
                 continue
             authored = {one: entry["resource"] for one, entry in self.authored.items()}
             own = {one: part for one, part in authored.items() if is_own(part, self._names)}
-            differs = changed(own, self._own, self._people)
+            differs = changed(own, self._own, self._people or {})
             open_ = bool(differs) or amending(stored)
             parts = [own.get(one) or self._own[one] for one in differs]
-            if open_ and (wrong := [*unsigned_changes(visit.resource, stored, parts)]):
+            sent = self._people is not None
+            if sent and open_ and (wrong := [*unsigned_changes(visit.resource, stored, parts)]):
                 raise RuleViolation(wrong)
             if amending(visit.resource):
                 self.added.clear()
