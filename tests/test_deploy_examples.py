@@ -8,6 +8,7 @@ import shutil
 import subprocess
 from pathlib import Path
 
+import click
 import pytest
 from joserfc.jwk import ECKey
 
@@ -68,7 +69,10 @@ def test_the_places_to_sign_in_can_be_read(tmp_path):
 def test_commands_and_options_exist(path):
     _, command = _unit(path)["Service"]["ExecStart"].split(PROGRAM)
     name, *words = shlex.split(command.rstrip("'"))
-    known = {option for parameter in main.commands[name].params for option in parameter.opts}
+    known_as = main.commands[name]
+    while isinstance(known_as, click.Group):
+        known_as = known_as.commands[words.pop(0)]
+    known = {option for parameter in known_as.params for option in parameter.opts}
     assert {word for word in words if word.startswith("--")} <= known
 
 

@@ -1,7 +1,7 @@
 """``retention``: legal holds, erasure on request, and taking away what has been kept long enough."""
 
 import asyncio
-from collections.abc import AsyncIterator, Callable, Iterator
+from collections.abc import AsyncIterator, Callable, Iterator, Sequence
 from contextlib import asynccontextmanager, contextmanager
 from datetime import datetime
 from functools import partial
@@ -175,8 +175,8 @@ async def _applied(settings: Settings, today: datetime | None, *, rehearsed: boo
         work = Work(store, settings, eraser_for(settings))
         wish = Wish("kept as long as the site keeps it", "site", "apply", "HSYSADMIN")
 
-        async def erase_one(patient: str) -> None:
-            await work.erase(patient, wish, lambda _done, _all: None)
+        async def erase(people: Sequence[str]) -> None:
+            await work.erase_all(people, wish)
 
         with tqdm(unit="version", disable=None) as bar:
             ageing = Ageing(
@@ -188,7 +188,9 @@ async def _applied(settings: Settings, today: datetime | None, *, rehearsed: boo
                 rehearsed=rehearsed,
                 told=bar.update,
             )
-            counts = await ageing.run(erase_one)
+            if not rehearsed:
+                await work.catch_up()
+            counts = await ageing.run(erase)
         if not rehearsed:
             _say_unclean(clean=await work.clean())
         return counts

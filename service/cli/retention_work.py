@@ -1,6 +1,6 @@
 """Erasing as the command does it: with its AuditEvents, and with what lies beside the database."""
 
-from collections.abc import AsyncIterator
+from collections.abc import AsyncIterator, Sequence
 from contextlib import asynccontextmanager
 from dataclasses import dataclass
 
@@ -9,8 +9,8 @@ from service.errors import ServiceError, StoreUnavailable
 from service.fhir.datetimes import instant, milliseconds
 from service.jobs.bulk_job import Exports
 from service.jobs.erasure import Erased, Eraser, Erasure, erasures
-from service.jobs.erasure_elsewhere import received, write_register
-from service.jobs.erasure_plan import Telling
+from service.jobs.erasure_elsewhere import REGISTER, read_register, received, write_register
+from service.jobs.erasure_plan import Found, Telling
 from service.jobs.ledger import ledgers
 from service.jobs.research_place import releases_in, vaults_in
 from service.jobs.research_releases import released_as, withdraw
@@ -103,7 +103,28 @@ class Work:
 
     async def erase(self, patient: str, wish: Wish, told: Telling) -> Report:
         """Erase a person here, and forget them in the vault, the ledgers, bulk exports and the register."""
-        found = await self.eraser.look(self.store, patient, told)
+        report = await self._erase(await self.eraser.look(self.store, patient, told), wish)
+        write_register(self.settings.data_dir, await erasures(self.store))
+        return report
+
+    async def erase_all(self, people: Sequence[str], wish: Wish) -> None:
+        """Erase several people, who take one look through all there is."""
+        async for found in self.eraser.look_for_all(self.store, people):
+            await self._erase(found, wish)
+        write_register(self.settings.data_dir, await erasures(self.store))
+
+    async def catch_up(self) -> None:
+        """Forget outside of the database whom somebody erased who was killed before they had done so."""
+        folder, known = self.settings.data_dir, await erasures(self.store)
+        register = folder / REGISTER
+        written = read_register(register) if register.exists() else {}
+        for patient in known.keys() - written.keys():
+            self._forget(patient)
+        if known.keys() - written.keys():
+            write_register(folder, known)
+
+    async def _erase(self, found: Found, wish: Wish) -> Report:
+        patient = found.patient
         erasure = Erasure(instant(milliseconds(now())), wish.reason, wish.asked_by, machine_user())
         events = told_of(wish.command, "destroy", wish.reason, wish.purpose, f"Patient/{patient}")
         folder = self.settings.data_dir
@@ -115,13 +136,17 @@ class Work:
                 self.store, found, erasure, events, lambda first: received(folder, patient, first)
             )
         report = self._report(patient, erased)
-        write_register(folder, await erasures(self.store))
+        self._forget(patient)
+        return report
+
+    def _forget(self, patient: str) -> None:
+        """Have the vault, the ledgers and bulk exports forget a person; again does no harm."""
+        folder = self.settings.data_dir
         vaults = vaults_in(folder, self.settings.vault_key_file)
         withdraw(vaults, releases_in(folder), patient, now().date())
         for ledger in ledgers(folder):
             ledger.forget(patient)
         Exports(self.settings.export_folder).forget(patient)
-        return report
 
     def _report(self, patient: str, erased: Erased) -> Report:
         folder = self.settings.data_dir

@@ -6,20 +6,20 @@ answered as if it had never been: ids of what was known of an erased person serv
 """
 
 from collections import Counter
-from collections.abc import Callable, Sequence
+from collections.abc import AsyncIterator, Callable, Collection, Sequence
 
 import msgspec
 
 from service.errors import Conflict, NotFound
 from service.fhir.json import dump_headed
 from service.fhir.search_values import SearchKeys
-from service.jobs.erasure_plan import Found, Plan, Telling, look, plan
+from service.jobs.erasure_plan import Found, Plan, Telling, found_of, look, look_for_all, plan
 from service.operations.erasure_rules import without
 from service.store.archive import Archive, Asked, Kept, Movable
 from service.store.audit import Event
 from service.store.contract import Version
 from service.store.entries import Entry, listed
-from service.store.erasing import Name, cut, drop, forget_person
+from service.store.erasing import Name, cut, drop, forget_person, last_sequence
 from service.store.moving import KeysOf
 
 __all__ = ["Erased", "Eraser", "Erasure", "erasures", "held"]
@@ -86,6 +86,13 @@ class Eraser:
     async def look(self, source: Asked, patient: str, told: Telling) -> Found:
         """Look through all there is for a person, while others write."""
         return await look(source, patient, self._keys_of, self._base, told)
+
+    async def look_for_all(self, source: Asked, people: Collection[str]) -> AsyncIterator[Found]:
+        """Look once through all there is for several people, while others write; one after the other."""
+        until = await last_sequence(source)
+        names = await look_for_all(source, people, until)
+        for one in people:
+            yield await found_of(source, one, names[one], until, self._keys_of, self._base, _nothing)
 
     async def rehearse(self, store: Movable, found: Found) -> Erased:
         """Do the same in a transaction that is never committed: it can't say other than the erasing would."""

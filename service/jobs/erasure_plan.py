@@ -4,20 +4,32 @@ The long look through all texts runs while others write; what they wrote meanwhi
 inside the transaction that erases. What is found here is never believed without its own text.
 """
 
+import re
 from collections.abc import Callable, Collection, Iterable
 from dataclasses import dataclass, field
 from typing import NamedTuple
 
-from service.fhir.json import reread
+from service.fhir.json import dump, reread
 from service.operations.erasure_rules import Fate, Seen, addresses, fate_of
 from service.store.archive import Asked
 from service.store.contract import Version
-from service.store.erasing import Name, last_sequence, mentioned, often_written, referring, versions
+from service.store.erasing import (
+    Name,
+    is_escaped,
+    last_sequence,
+    mentioned,
+    often_written,
+    referring,
+    texts,
+    versions,
+)
 from service.store.moving import KeysOf
 
-__all__ = ["Found", "Plan", "Telling", "look", "plan"]
+__all__ = ["Found", "Plan", "Telling", "found_of", "look", "look_for_all", "plan"]
 
 _STEP = 20_000
+_TEXTS = 2_000
+_IDS = re.compile(r"[A-Za-z0-9.-]{1,64}")
 Telling = Callable[[int, int], object]
 """Called with how much was looked through, and how much there is."""
 
@@ -117,6 +129,33 @@ async def look(source: Asked, patient: str, keys_of: KeysOf, base: str, told: Te
     """Look through all there is for a person."""
     until = await last_sequence(source)
     names = await _looked(source, [patient], 0, until, told)
+    return await found_of(source, patient, names, until, keys_of, base, told)
+
+
+async def look_for_all(source: Asked, people: Collection[str], until: int) -> dict[str, frozenset[Name]]:
+    """Look once through all there is, up to a number, for several people: what may be of each.
+
+    Each text is read once, whoever many they are: its words that could be an id are held against theirs.
+    """
+    names: dict[str, set[Name]] = {one: set() for one in people}
+    for low in range(0, until, _TEXTS):
+        for name, text in await texts(source, low, min(low + _TEXTS, until)):
+            plain = dump(reread(text.encode())).decode() if is_escaped(text) else text
+            for one in names.keys() & _IDS.findall(plain):
+                names[one].add(name)
+    return {one: frozenset(found) for one, found in names.items()}
+
+
+async def found_of(  # noqa: PLR0913, PLR0917 - what was looked for, and what it is judged by
+    source: Asked,
+    patient: str,
+    names: frozenset[Name],
+    until: int,
+    keys_of: KeysOf,
+    base: str,
+    told: Telling,
+) -> Found:
+    """What may be of a person, where ``names`` have their id in them; Binaries are looked for as well."""
     first = await _planned(source, patient, names, keys_of, base, own=())
     if not first.loose:
         return Found(patient, names, until, frozenset())
@@ -156,11 +195,11 @@ async def _planned(  # noqa: PLR0913 - what a plan is made from
     return planner.plan
 
 
-async def _looked(source: Asked, texts: list[str], after: int, until: int, told: Telling) -> frozenset[Name]:
+async def _looked(source: Asked, words: list[str], after: int, until: int, told: Telling) -> frozenset[Name]:
     found: set[Name] = set()
     for low in range(after, until, _STEP):
         high = min(low + _STEP, until)
-        found.update(await mentioned(source, texts, low, high))
+        found.update(await mentioned(source, words, low, high))
         told(high - after, until - after)
     return frozenset(found)
 

@@ -24,12 +24,12 @@ from service.store.contract import Query, Version
 from service.store.erasing import Name, cut, versions
 from service.store.pages import about, every
 
-__all__ = ["Ageing", "Counts", "EraseOne"]
+__all__ = ["Ageing", "Counts", "EraseSome"]
 
 _ENTITY, _DATE = ("AuditEvent.entity",), ("AuditEvent.date",)
 Some = Callable[[Asked, int, int, int | None], Awaitable[list[Old]]]
-EraseOne = Callable[[str], Awaitable[None]]
-"""Erases one person, with everything that belongs to it."""
+EraseSome = Callable[[Sequence[str]], Awaitable[None]]
+"""Erases some people one after the other, with everything that belongs to it; it may end between any two."""
 
 
 class Tell(Protocol):
@@ -69,8 +69,8 @@ class Ageing:
     rehearsed: bool
     told: Callable[[int], object]
 
-    async def run(self, erase: EraseOne) -> Counts:
-        """Take away all that is due; ``erase`` does it for a person."""
+    async def run(self, erase: EraseSome) -> Counts:
+        """Take away all that is due; ``erase`` does it for people."""
         counts = Counts()
         await self._people(counts, erase)
         counts.deleted = await self._versions(deleted_before, self.periods.deleted, counts)
@@ -104,22 +104,19 @@ class Ageing:
             await self.store.audit(self.tell([]))
         return done
 
-    async def _people(self, counts: Counts, erase: EraseOne) -> None:
+    async def _people(self, counts: Counts, erase: EraseSome) -> None:
         after = ""
         while self.periods.person and (
             some := await untouched_since(self.store, self._before(self.periods.person), after)
         ):
             holds = await held(self.store)
-            for patient in some:
-                if not await self._is_due(patient):
-                    continue
-                if patient in holds:
-                    counts.held += 1
-                    continue
-                if not self.rehearsed:
-                    await erase(patient)
-                counts.people += 1
-                self.told(1)
+            due = [one for one in some if await self._is_due(one)]
+            free = [one for one in due if one not in holds]
+            counts.held += len(due) - len(free)
+            if free and not self.rehearsed:
+                await erase(free)
+            counts.people += len(free)
+            self.told(len(free))
             after = some[-1]
 
     async def _is_due(self, patient: str) -> bool:

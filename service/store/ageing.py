@@ -10,6 +10,8 @@ from service.store.erasing import Name
 __all__ = ["Old", "deleted_before", "newest_write", "superseded_before", "untouched_since"]
 
 _AT_ONCE = 200
+_PEOPLE = 1_000
+"""Each such many people take one look through all texts."""
 _HIGHEST = 1 << 62
 
 
@@ -33,7 +35,7 @@ async def untouched_since(store: Asked, before: int, after: str) -> list[str]:
     sql = (
         "SELECT c.id FROM current c WHERE c.type = 'Patient' AND NOT c.deleted AND c.id > ? "
         "AND c.updated < ? AND NOT EXISTS (SELECT 1 FROM reference f JOIN current o ON o.key = f.key "
-        f"WHERE f.target = 'Patient/' || c.id AND o.updated >= ?) ORDER BY c.id LIMIT {_AT_ONCE}"
+        f"WHERE f.target = 'Patient/' || c.id AND o.updated >= ?) ORDER BY c.id LIMIT {_PEOPLE}"
     )
     return [row[0] for row in await store.ask((sql, [after, before, before]))]
 

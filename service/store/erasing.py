@@ -12,10 +12,12 @@ __all__ = [
     "cut",
     "drop",
     "forget_person",
+    "is_escaped",
     "last_sequence",
     "mentioned",
     "often_written",
     "referring",
+    "texts",
     "versions",
 ]
 
@@ -54,6 +56,20 @@ async def mentioned(store: Asked, texts: Sequence[str], after: int, until: int) 
         f"WHERE r.sequence > ? AND r.sequence <= ? AND ({found})"
     )
     return [Name(*row) for row in await store.ask((sql, [after, until, *wanted]))]
+
+
+async def texts(store: Asked, after: int, until: int) -> list[tuple[Name, str]]:
+    """Answer what the versions whose number is above ``after`` and at most ``until`` say."""
+    sql = (
+        "SELECT c.type, c.id, CAST(r.content AS TEXT) FROM resource r JOIN current c ON c.key = r.key "
+        "WHERE r.sequence > ? AND r.sequence <= ?"
+    )
+    return [(Name(type_, id_), text) for type_, id_, text in await store.ask((sql, [after, until]))]
+
+
+def is_escaped(text: str) -> bool:
+    """Whether an id may be written in it with JSON's escapes."""
+    return any(one in text for one in _ESCAPES)
 
 
 async def referring(store: Asked, type_: str, targets: Collection[str]) -> list[Name]:

@@ -114,6 +114,13 @@ def test_a_person_is_held_released_and_erased(command, ann, tmp_path):
     assert told[-1]["entity"][0]["what"]["reference"] == f"Patient/{ann}"
     assert told[-1]["purposeOfEvent"][0]["text"] == WHY[1]
 
+    killed_before_the_files = tmp_path / "erasures.json"
+    killed_before_the_files.unlink()
+    ledger.acknowledge(ann, 10_000)
+    assert command("retention", "apply").exit_code == 0
+    assert ann not in ledger.path.read_text("utf-8")
+    assert ann in killed_before_the_files.read_text("utf-8")
+
     restore_brings_nobody_back(command, ann, tmp_path, backup)
 
 
