@@ -46,6 +46,7 @@ def test_every_make_target_named_in_the_documents_exists():
 
 def test_every_test_named_against_a_threat_exists():
     named = re.findall(r"`(tests/[\w/]+\.py)(?:::(\w+))?` \|$", DEVELOPERS, re.MULTILINE)
+    assert len(named) == len(re.findall(r"^\| [STRIDE] \|", DEVELOPERS, re.MULTILINE)), "one for each row"
     assert set(re.findall(r"^\| ([A-Z]) \|", DEVELOPERS, re.MULTILINE)) == set("STRIDE")
     assert [
         (path, test) for path, test in named if f"def {test}" not in (ROOT / path).read_text("utf-8")
