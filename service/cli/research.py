@@ -9,9 +9,11 @@ from typing import TypeVar
 import click
 
 from service.cli.local import data_dir_option, opened, recorded, settings_for
+from service.cli.people import person_id
 from service.errors import NotFound
 from service.jobs.research_place import releases_in, vaults_in
 from service.jobs.vault import Vaults
+from service.settings import Settings
 
 __all__ = ["research"]
 
@@ -69,6 +71,29 @@ def find(project: str, random_id: str, data_dir: Path | None) -> None:
     if found is None:
         raise NotFound("This project has given nobody that id.")
     click.echo(found)
+
+
+@research.command()
+@click.argument("patient")
+@data_dir_option
+def person(patient: str, data_dir: Path | None) -> None:
+    """List the releases PATIENT (an id, or an identifier system|value) was part of, and as whom; recorded."""
+    found = asyncio.run(_releases_of(settings_for(data_dir), patient))
+    for release, project, random_id in found:
+        click.echo(f"{release}  {project}  Patient/{random_id}")
+    if not found:
+        click.echo("They were part of no release whose random ids are kept.")
+
+
+async def _releases_of(settings: Settings, patient: str) -> list[tuple[str, str, str]]:
+    async with opened(settings) as store, recorded(store, "research person", "110112") as seen:
+        id_ = await person_id(seen, patient, settings)
+        await seen.read("Patient", id_)
+        vaults = vaults_in(settings.data_dir, settings.vault_key_file)
+        kept = [(vault.project, vault.of(id_)) for vault in vaults.all()]
+    return [
+        (release, project, one.names[f"Patient/{id_}"]) for project, one in kept for release in one.releases
+    ]
 
 
 @research.command()

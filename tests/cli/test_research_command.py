@@ -41,10 +41,18 @@ def test_from_a_release_to_the_end_of_its_project(run: Callable[..., Result], tm
     assert f"1 people  k = 1  engine 0.1.0  {file.stat().st_size} bytes  sha256 " in size
     assert run("research", "projects").output == "swallow-1  shifted-dates\n"
     assert re.fullmatch(r"Patient/\S+\n", run("research", "find", "swallow-1", patient).output)
+    person = run("research", "find", "swallow-1", patient).output.strip()
+    told_of = run("research", "person", person).output
+    assert told_of == f"{release.partition(' ')[0]}  swallow-1  Patient/{patient}\n"
+    events = [json.loads(line) for line in run("audit", "export").stdout.splitlines()]
+    asker = {"display": "swallow-interop research person"}
+    [told] = [one for one in events if one["agent"][0]["who"] == asker]
+    assert person in [one["what"]["reference"] for one in told["entity"] if "what" in one]
     assert "given nobody that id" in run("research", "find", "swallow-1", "somebody").output
 
     assert run("research", "destroy", "swallow-1", answer="n\n").exit_code == 1
     assert "are destroyed" in run("research", "destroy", "swallow-1", "--yes").output
+    assert "part of no release" in run("research", "person", person).output
     assert "there are: none" in run("research", "find", "swallow-1", patient).output
     assert run("research", "releases").output.startswith(release)
 
