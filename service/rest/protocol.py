@@ -140,6 +140,7 @@ class Protocol(HttpToolsProtocol):
         self._in_head = False
         self._head_size = 0
         self._patience: asyncio.TimerHandle | None = None
+        self._idle_since: float | None = None
 
     def connection_made(self, transport: asyncio.Transport) -> None:  # type: ignore[override]
         """Begin a connection."""
@@ -152,12 +153,15 @@ class Protocol(HttpToolsProtocol):
     def connection_lost(self, exc: Exception | None) -> None:
         """End a connection."""
         self._stop_waiting()
+        if self.timeout_keep_alive_task is not None:
+            self.timeout_keep_alive_task.cancel()
         super().connection_lost(exc)
 
     def data_received(self, data: bytes) -> None:
         """Read what arrived."""
         if self.transport.is_closing():
             return
+        self._idle_since = None
         super().data_received(data)
         if self._in_head and not self.transport.is_closing():
             self._wait()
@@ -175,6 +179,34 @@ class Protocol(HttpToolsProtocol):
         self._in_head = False
         self._stop_waiting()
         super().on_headers_complete()
+
+    def on_response_complete(self) -> None:
+        """End an answer; a connection that asks nothing more is closed in time."""
+        if self.pipeline or self.transport.is_closing():
+            super().on_response_complete()
+            return
+        self.server_state.total_requests += 1
+        self.flow.resume_reading()
+        self._idle_since = self.loop.time()
+        if self.timeout_keep_alive_task is None:
+            self._look_again(self.timeout_keep_alive)
+
+    def timeout_keep_alive_handler(self) -> None:
+        """Close the connection if it has asked nothing for so long."""
+        self.timeout_keep_alive_task = None
+        if self._idle_since is None:
+            return  # the end of its answer begins to wait anew
+        left = self._idle_since + self.timeout_keep_alive - self.loop.time()
+        if left > 0:
+            self._look_again(left)
+        else:
+            super().timeout_keep_alive_handler()
+
+    def _look_again(self, seconds: float) -> None:
+        self.timeout_keep_alive_task = self.loop.call_later(seconds, self.timeout_keep_alive_handler)
+
+    def _unset_keepalive_if_required(self) -> None:
+        """One timer serves all answers of a connection, as setting it and taking it back takes longer."""
 
     def _start_asgi_task(self, cycle: RequestResponseCycle, app: Any) -> None:
         super()._start_asgi_task(cycle, cast("Any", _Whole(app, cycle)))

@@ -99,6 +99,7 @@ class TokenVerifier:
             return known[2]
         self._verified.pop(token, None)
         principal = await self._check(token)
+        known = self._verified.get(token, known)  # others may have asked meanwhile
         if known is not None and known[2] == principal:
             principal = known[2]  # the same object: whatever is kept by it is found without comparing
         self._remember(token, principal)

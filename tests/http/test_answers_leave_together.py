@@ -66,6 +66,7 @@ class _Written(asyncio.Transport):
         super().__init__()
         self.writes: list[bytes] = []
         self.closed = False
+        self.gone = asyncio.Event()
 
     def write(self, data: bytes | bytearray | memoryview) -> None:
         self.writes.append(bytes(data))
@@ -78,6 +79,7 @@ class _Written(asyncio.Transport):
 
     def close(self) -> None:
         self.closed = True
+        self.gone.set()
 
     def pause_reading(self) -> None:
         pass
@@ -151,6 +153,26 @@ async def test_an_answer_leaves_before_its_connection_closes(
     reader, writer = place
     writer.write(b"GET /whole" + HOST + b"Connection: close\r\n\r\n")
     assert (await asyncio.wait_for(reader.read(), 20)).endswith(b"connection: close\r\n\r\nwhole")
+
+
+@pytest.mark.anyio
+async def test_a_connection_is_closed_once_it_asks_nothing_more(
+    protocol: Callable[[], Protocol], service: _Service
+) -> None:
+    connection, one = _Written(), protocol()
+    one.connection_made(connection)
+    one.data_received(b"GET /whole" + HOST + b"\r\n")
+    await asyncio.sleep(0)
+    one.timeout_keep_alive_handler()
+    assert not connection.closed, "a moment after its answer"
+    one.data_received(b"GET /parts" + HOST + b"\r\n")
+    await asyncio.sleep(0)
+    one.timeout_keep_alive = 0
+    one.timeout_keep_alive_handler()
+    assert not connection.closed, "while it waits for an answer"
+    service.go_on.set()
+    await asyncio.wait_for(connection.gone.wait(), 20)
+    assert connection.writes[-1].endswith(b"0\r\n\r\n")
 
 
 @pytest.mark.anyio
