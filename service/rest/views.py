@@ -10,7 +10,7 @@ from service.errors import NotAcceptable
 from service.jobs.research_export import Request, ResearchExport
 from service.jobs.table_files import FORMATS, MEDIA_TYPES, Format
 from service.jobs.table_stream import MOST_ROWS, table_stream
-from service.jobs.view_run import ViewRun, asked_for, stored_texts
+from service.jobs.view_run import ViewRun, asked_for, texts_for
 from service.rest.call import Call, Services
 from service.rest.described import FAILED
 from service.rest.fields import parameter
@@ -31,6 +31,8 @@ _QUERY = {
     "_format": "csv, ndjson or parquet; decides over Accept.",
     "header": "Whether CSV begins with the names of the columns: true or false.",
     "patient": "Only what is about this patient.",
+    "group": "Only what is about members of this Group; may be repeated.",
+    "_since": "Only what was written since this instant.",
     "_limit": "The most rows.",
     "variant": "Name of the de-identification policy.",
 }
@@ -81,7 +83,7 @@ async def _of_type(release: ResearchExport, type_: str) -> AsyncIterator[bytes]:
 
 async def _stored(call: Call, asked: ViewRun, format_: Format) -> Response:
     """What is identified is answered as a whole, so that whom it is about is known before it leaves."""
-    texts = stored_texts(call.store, asked, call.context)
+    texts = texts_for(call.store, asked, call.context)
     pieces = table_stream(asked.table, texts, format_, header=asked.header, limit=asked.most, most=MOST_ROWS)
     whole = b"".join([piece async for piece in pieces])
     return Response(whole, media_type=MEDIA_TYPES[format_])

@@ -130,7 +130,12 @@ async def test_a_researcher_gets_rows_without_identities_alone(
         ("?viewReference=trial&header=maybe", 400, "boolean"),
         ("?viewReference=trial&patient=Group/1", 400, "reference to a Patient"),
         ("?viewReference=trial&variant=safe-harbor&patient=1", 400, "By a variant"),
-        ("?viewReference=trial&source=s3", 400, "not a parameter"),
+        ("?viewReference=trial&variant=safe-harbor&_since=2026-01-01T00:00:00Z", 400, "not by _since"),
+        ("?viewReference=trial&source=s3://elsewhere", 400, "no other source is read"),
+        ("?viewReference=trial&group=none", 404, "There is no Group/none"),
+        ("?viewReference=trial&group=Patient/1", 400, "reference to a Group"),
+        ("?viewReference=trial&_since=soon", 400, "not an instant"),
+        ("?viewReference=trial&resource=x", 400, "resource is a resource"),
     ],
 )
 async def test_what_cannot_be_answered_is_told(
@@ -139,6 +144,46 @@ async def test_what_cannot_be_answered_is_told(
     answer = await integrator.get(f"{RUN}{query}")
     assert (answer.status_code, answer.json()["resourceType"]) == (status, "OperationOutcome")
     assert said in answer.json()["issue"][0]["details"]["text"]
+
+
+async def test_rows_of_the_people_of_groups_alone(ward: Ward) -> None:
+    client = ward.client("system/*.cruds")
+    members = [
+        {"entity": {"reference": "Patient/ben"}},
+        {"entity": {"reference": "Patient/ann"}, "inactive": True},
+    ]
+    group = {"resourceType": "Group", "id": "some", "type": "person", "actual": True, "member": members}
+    assert (await client.put("/fhir/Group/some", json=group)).status_code == 201
+    asked = sent(group={"valueReference": {"reference": "Group/some"}})
+    assert people((await client.post(RUN, json=asked)).text) == {"ben"}
+    ann = {"valueReference": {"reference": "Patient/ann"}}
+    both = sent(group={"valueReference": {"reference": "Group/some"}}, patient=ann)
+    assert (await client.post(RUN, json=both)).text == ""
+    confined = ward.client("user/Observation.rs", user=DORA)
+    assert (await confined.post(RUN, json=asked)).status_code == 403
+    described = {"resourceType": "Group", "id": "some", "type": "person", "actual": False}
+    assert (await client.put("/fhir/Group/some", json=described)).status_code == 200
+    assert (await client.post(RUN, json=asked)).status_code == 400
+
+
+async def test_rows_of_what_was_written_since(ward: Ward) -> None:
+    client = ward.client("system/Observation.rs")
+    for instant, found in (("2000-01-01T00:00:00Z", {"ann", "ben"}), ("2100-01-01T00:00:00Z", set())):
+        answer = await client.post(RUN, json=sent(_since={"valueInstant": instant}))
+        assert people(answer.text) == found
+
+
+async def test_rows_of_resources_that_are_sent_along(ward: Ward) -> None:
+    code = {"coding": [{"system": "http://loinc.org", "code": "29463-7"}]}
+    weight = {"resourceType": "Observation", "id": "w", "status": "final", "code": code}
+    weight["subject"] = {"reference": "Patient/zoe"}
+    other = {"resourceType": "Patient", "id": "zoe"}
+    body = sent(resource={"resource": weight})
+    body["parameter"].append({"name": "resource", "resource": other})
+    answer = await ward.client("system/Observation.rs").post(RUN, json=body)
+    assert [json.loads(line) for line in answer.text.splitlines()] == [{"id": "w", "patient": "zoe"}]
+    body["parameter"].append({"name": "patient", "valueReference": {"reference": "Patient/zoe"}})
+    assert (await ward.client("system/Observation.rs").post(RUN, json=body)).status_code == 400
 
 
 async def test_every_problem_of_a_view_is_told_at_its_place(integrator: AsyncClient) -> None:
