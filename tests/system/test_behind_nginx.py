@@ -19,7 +19,7 @@ import pytest
 from cryptography import x509
 from cryptography.hazmat.primitives import hashes, serialization
 from cryptography.hazmat.primitives.asymmetric import ec
-from processes import serving, token
+from processes import run, serving
 
 CONFIGURATION = Path(__file__).parents[2] / "examples" / "deploy" / "nginx.conf"
 NAME = "swallow.example.org"
@@ -83,7 +83,7 @@ def proxied(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[httpx.C
     certified(tmp_path)
     data = tmp_path / "data"
     data.mkdir(mode=0o700)
-    signed = token(data).read_text().strip()
+    signed = run("token", "integrator", "--data-dir", data).stdout.strip()
     trust = ssl.create_default_context(cafile=tmp_path / "cert.pem")
     with serving("serve", "--port", "0", "--development-issuer", "--data-dir", data) as server:
         words = [program, "-c", str(configured(tmp_path, port, server.url.removeprefix("http://")))]
