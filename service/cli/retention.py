@@ -175,8 +175,8 @@ async def _applied(settings: Settings, today: datetime | None, *, rehearsed: boo
         work = Work(store, settings, eraser_for(settings))
         wish = Wish("kept as long as the site keeps it", "site", "apply", "HSYSADMIN")
 
-        async def erase(people: Sequence[str]) -> None:
-            await work.erase_all(people, wish)
+        async def erase(people: Sequence[str]) -> int:
+            return await work.erase_all(people, wish)
 
         with tqdm(unit="version", disable=None) as bar:
             ageing = Ageing(

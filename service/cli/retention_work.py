@@ -1,11 +1,11 @@
 """Erasing as the command does it: with its AuditEvents, and with what lies beside the database."""
 
 from collections.abc import AsyncIterator, Sequence
-from contextlib import asynccontextmanager
+from contextlib import asynccontextmanager, suppress
 from dataclasses import dataclass
 
 from service.cli.local import found_by, machine_user, now
-from service.errors import ServiceError, StoreUnavailable
+from service.errors import Conflict, ServiceError, StoreUnavailable
 from service.fhir.datetimes import instant, milliseconds
 from service.jobs.bulk_job import Exports
 from service.jobs.erasure import Erased, Eraser, Erasure, erasures
@@ -107,11 +107,18 @@ class Work:
         write_register(self.settings.data_dir, await erasures(self.store))
         return report
 
-    async def erase_all(self, people: Sequence[str], wish: Wish) -> None:
-        """Erase several people, who take one look through all there is."""
+    async def erase_all(self, people: Sequence[str], wish: Wish) -> int:
+        """Erase several people, who take one look through all there is; answers how many.
+
+        Whoever was put under a hold meanwhile stays.
+        """
+        done = 0
         async for found in self.eraser.look_for_all(self.store, people):
-            await self._erase(found, wish)
+            with suppress(Conflict):
+                await self._erase(found, wish)
+                done += 1
         write_register(self.settings.data_dir, await erasures(self.store))
+        return done
 
     async def catch_up(self) -> None:
         """Forget outside of the database whom somebody erased who was killed before they had done so."""

@@ -28,8 +28,11 @@ __all__ = ["Ageing", "Counts", "EraseSome"]
 
 _ENTITY, _DATE = ("AuditEvent.entity",), ("AuditEvent.date",)
 Some = Callable[[Asked, int, int, int | None], Awaitable[list[Old]]]
-EraseSome = Callable[[Sequence[str]], Awaitable[None]]
-"""Erases some people one after the other, with everything that belongs to it; it may end between any two."""
+EraseSome = Callable[[Sequence[str]], Awaitable[int]]
+"""Erases some people one after the other, with everything that belongs to it; answers how many.
+
+It may end between any two; whoever was put under a hold meanwhile stays.
+"""
 
 
 class Tell(Protocol):
@@ -112,11 +115,10 @@ class Ageing:
             holds = await held(self.store)
             due = [one for one in some if await self._is_due(one)]
             free = [one for one in due if one not in holds]
-            counts.held += len(due) - len(free)
-            if free and not self.rehearsed:
-                await erase(free)
-            counts.people += len(free)
-            self.told(len(free))
+            gone = await erase(free) if free and not self.rehearsed else len(free)
+            counts.people += gone
+            counts.held += len(due) - gone
+            self.told(gone)
             after = some[-1]
 
     async def _is_due(self, patient: str) -> bool:

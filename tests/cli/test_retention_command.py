@@ -1,5 +1,6 @@
 """``retention``, ``restore`` and ``list`` by the command: one person of two is held, released and erased."""
 
+import asyncio
 import json
 import sqlite3
 from contextlib import closing
@@ -8,12 +9,16 @@ import pytest
 from click.testing import CliRunner
 
 from service.cli import main
+from service.cli.local import opened
+from service.cli.retention_work import Wish, Work, eraser_for
 from service.jobs.bulk_job import PEOPLE, Asker, BulkJob, Exports, Progress
 from service.jobs.ledger import Ledger
 from service.jobs.research_place import vaults_in
 from service.jobs.vault import Kept
 from service.operations.bulk_parameters import BulkRequest
+from service.settings import Settings
 from service.shipped import shipped
+from service.store.contract import Query
 
 WHY = ("--reason", "a letter of 4 February")
 ASKED = ("--requested-by", "person", "--yes")
@@ -142,6 +147,20 @@ def restore_brings_nobody_back(command, ann, tmp_path, backup):
         assert rows[0][0] != ann
     plain = command("restore", backup, "--data-dir", tmp_path / "plain")
     assert "If anybody was erased after this backup was made, restore it with --erasures." in plain.output
+
+
+def test_who_is_held_while_others_age_out_stays_and_the_others_go(command, ann, tmp_path):
+    assert command("retention", "hold", ann, *WHY).exit_code == 0
+    settings = Settings(data_dir=tmp_path)
+
+    async def age_out():
+        async with opened(settings) as store:
+            people = [one.id for one in (await store.search(Query("Patient"))).versions]
+            work = Work(store, settings, eraser_for(settings))
+            gone = await work.erase_all(people, Wish("kept long enough", "site", "apply"))
+            return gone, [one.id for one in (await store.search(Query("Patient"))).versions]
+
+    assert asyncio.run(age_out()) == (1, [ann])
 
 
 def test_nobody_is_said(command):
