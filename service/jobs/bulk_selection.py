@@ -41,7 +41,7 @@ class Selection:
 
     async def taken(self, store: Store, versions: Sequence[Version]) -> list[tuple[Version, Sequence[str]]]:
         """Answer which of the versions leave, each with the ids of those it is about; none is a deletion."""
-        found = [(one, await self._about(store, one)) for one in versions]
+        found = [(one, (one.patient,) if one.patient else await self._about(store, one)) for one in versions]
         if self.request.level:
             found = [(one, people) for one, people in found if self._of_these(people)]
         if self.request.filters:
@@ -68,8 +68,6 @@ class Selection:
         """The ids of the patients a version is about."""
         if version.type == "Patient":
             return (version.id,)
-        if version.patient:
-            return (version.patient,)
         if not (is_owned(version.type) or version.type == "Group"):
             return ()
         keys = extract(reread(version.content), zone=self.context.zone, base=self.context.base)

@@ -77,12 +77,14 @@ class _Walk:
     def write(self, stretch: Sequence[Taken]) -> None:
         """Write what leaves, and note whom it is about."""
         lines: dict[str, list[bytes]] = defaultdict(list)
+        line, known = self._selection.line, self._files.people
         for version, people in stretch:
             if version.deleted:
                 self._files.write("deleted", _BUNDLES, [deletion_line([version])])
                 continue
-            lines[version.type].append(self._selection.line(version))
-            self._files.people.update(dict.fromkeys(people))
+            lines[version.type].append(line(version))
+            for one in people:
+                known[one] = None
         for type_, texts in lines.items():
             self._files.write("output", type_, texts)
 

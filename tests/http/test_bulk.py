@@ -4,6 +4,8 @@ import asyncio
 import base64
 import gzip
 import json
+from collections.abc import Callable
+from datetime import UTC, datetime
 from typing import Any
 
 import pytest
@@ -315,3 +317,71 @@ async def test_a_researcher_gets_a_release(ward: Ward) -> None:
     assert (await researcher.get("/fhir/Group/both/$export", headers=ASYNC)).status_code == 403
     whole = await ward.client(EVERYTHING).get("/fhir/$export?variant=safe-harbor", headers=ASYNC)
     assert (whole.status_code, "variant" in whole.text) == (400, True)
+
+
+@pytest.mark.conformance("J7")
+async def test_exports_while_records_come_in_are_of_one_moment_each_and_continue_each_other(
+    ward: Ward, tell: Callable[[str], None]
+) -> None:
+    """Each round writes three Flags with its number: no export may hold two rounds of one writer."""
+    client, writer = ward.client(EVERYTHING), ward.client("system/*.cruds restricted")
+    rounds = 12
+
+    async def writing(name: str) -> None:
+        for number in range(rounds):
+            entries = [_entry(f"{name}-{place}", number) for place in range(3)]
+            bundle = {"resourceType": "Bundle", "type": "transaction", "entry": entries}
+            assert (await writer.post("/fhir", json=bundle)).is_success
+
+    known: dict[str, str] = {}
+    work = asyncio.gather(writing("a"), writing("b"), writing("c"))
+    since, exports, over = "2000-01-01T00:00:00.000Z", 0, False
+    while not over:
+        over = work.done()
+        told = await manifest(client, f"$export?_type=Flag&_since={since}")
+        stretch = {one["id"]: one["code"]["text"] for one in await lines(client, told)}
+        assert not [name for name, text in stretch.items() if known.get(name) == text], "given twice"
+        known |= stretch
+        for name in "abc":
+            assert len({known.get(f"{name}-{place}") for place in range(3)}) == 1, "torn"
+        since, exports = told["transactionTime"], exports + 1
+        ward.app.services.bulk.exports.find(_id(told)).remove()
+    await work
+    whole = {one["id"]: one["code"]["text"] for one in await exported(client, "$export?_type=Flag")}
+    assert known == whole
+    tell(f"{exports} exports between {3 * rounds} transactions: none torn, nothing lost or given twice")
+
+
+def _entry(id_: str, number: int) -> Tree:
+    flag = {
+        "resourceType": "Flag",
+        "id": id_,
+        "status": "active",
+        "code": {"text": f"round {number}"},
+        "subject": ref("Patient/ann"),
+    }
+    return {"resource": flag, "request": {"method": "PUT", "url": f"Flag/{id_}"}}
+
+
+def _id(told: Tree) -> str:
+    """The export of a manifest with files."""
+    return told["output"][0]["url"].split("/")[-2] if told["output"] else "none"
+
+
+async def test_files_are_split_by_size_and_expire(ward: Ward) -> None:
+    bulk = ward.app.services.bulk
+    bulk.settings = bulk.settings.model_copy(update={"export_file_mb": 0.001})
+    client = ward.client(EVERYTHING)
+    status = await begun(client, "$export?_type=Observation,Goal")
+    told = (await ended(client, status)).json()
+    pieces = [one for one in told["output"] if one["type"] == "Observation"]
+    assert len(pieces) > 1
+    assert len(await lines(client, told)) == sum(one["count"] for one in told["output"])
+    bulk.settings = bulk.settings.model_copy(update={"export_hours": 0})
+    bulk.now = lambda: datetime(2026, 6, 1, 10, 0, tzinfo=UTC)
+    for _ in range(500):
+        if (await client.get(status)).status_code == 404:
+            break
+        await asyncio.sleep(0.02)
+    assert (await client.get(pieces[0]["url"])).status_code == 404
+    assert bulk.exports.all() == []
