@@ -200,7 +200,8 @@ class Exports:
     def add(self, job: BulkJob) -> BulkFolder:
         """Take an export on, durably."""
         folder = BulkFolder(self._folder / job.id)
-        folder.path.mkdir(mode=0o700, parents=True)
+        self._folder.mkdir(mode=0o700, parents=True, exist_ok=True)
+        folder.path.mkdir(mode=0o700)
         folder.note(Progress(job.after or 0))
         write_whole(folder.path / _JOB, msgspec.json.encode(job))  # last: without it there is no export
         return folder

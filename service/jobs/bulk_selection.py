@@ -74,10 +74,10 @@ class Selection:
         ways = {index for one in compartment("Patient").get(version.type, ()) for index in one.indexes}
         targets = {key.target for key in keys.references if key.name in ways}
         found = {target.removeprefix("Patient/") for target in targets if target.startswith("Patient/")}
-        if keys.patient:
-            return (keys.patient,)
         if version.type == PROVENANCE:
             found |= await _of_targets(store, targets)
+        elif keys.patient:
+            return (keys.patient,)
         return sorted(found)
 
     async def _kept(self, store: Store, versions: Sequence[Version]) -> set[int]:

@@ -72,7 +72,8 @@ class _Walk:
             store = seen()
             query = States(after - job.as_of, position - job.as_of, job.as_of, (PROVENANCE,))
             found = [one for one in await store.states(query) if not one.deleted]
-            yield position, [(one, ()) for one in found if await self._goes_along(store, one)]
+            taken = await self._selection.taken(store, found)
+            yield position, [(one, people) for one, people in taken if await self._goes_along(store, one)]
 
     def write(self, stretch: Sequence[Taken]) -> None:
         """Write what leaves, and note whom it is about."""

@@ -171,6 +171,12 @@ async def test_provenance_of_what_leaves_goes_along(ward: Ward) -> None:
         "Provenance/origin-ann",
         "Provenance/origin-ben",
     ]
+    targets = [ref(f"Observation/weight-{one}") for one in ("ann", "ben")]
+    both = newer | {"id": "of-both", "target": targets}
+    assert (await writer.put("/fhir/Provenance/of-both", json=both)).status_code == 201
+    asked = parameters(patient="Patient/ann", includeAssociatedData="RelevantProvenanceResources")
+    anns = named(await exported(client, "Patient/$export", asked))
+    assert [one for one in anns if "Provenance" in one] == ["Provenance/newer-ann", "Provenance/origin-ann"]
     none = named(
         await exported(client, "$export?_type=Goal&includeAssociatedData=RelevantProvenanceResources")
     )
