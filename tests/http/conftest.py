@@ -143,7 +143,7 @@ async def app_of_one(settings: Settings, clock: Callable[[], datetime]) -> Async
 
 
 @pytest.fixture
-def app(request: pytest.FixtureRequest) -> FastAPI:
+def app(request: pytest.FixtureRequest, engine: str) -> FastAPI:  # noqa: ARG001 - whoever asks for it runs on both
     """The application: a new one, or in a few files one for all their tests."""
     shared = request.module.__name__ in ONE_SERVICE
     return request.getfixturevalue("app_for_all" if shared else "app_of_one")
