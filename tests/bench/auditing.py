@@ -12,7 +12,7 @@ from tests.bench.measure import Row
 from tests.bench.people import bench, uploads
 from tests.bench.serving import CONNECTIONS, UNAUDITED, quantile
 from tests.processes import COMMAND, serving, token
-from tests.synthetic import visit_records
+from tests.invented_visits import visit_records
 
 __all__ = ["auditing"]
 

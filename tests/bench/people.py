@@ -12,7 +12,7 @@ from service.operations.receipt import Receipt
 from service.operations.upload import Upload, UploadPart
 from service.settings import Settings
 from service.store.contract import Store
-from tests.synthetic import visit_records
+from tests.invented_visits import visit_records
 
 __all__ = ["VISITS", "Bench", "bench", "upload", "uploads"]
 

@@ -13,7 +13,7 @@ from tests.bench.http_load import Caller, called
 from tests.bench.measure import Row, Size
 from tests.bench.people import VISITS, bench, uploads
 from tests.processes import COMMAND, Server, serving, token
-from tests.synthetic import visit_records
+from tests.invented_visits import visit_records
 
 __all__ = [
     "UNAUDITED",

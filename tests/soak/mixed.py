@@ -11,7 +11,7 @@ from tests.bench.measure import Size
 from tests.bench.people import VISITS, bench, uploads
 from tests.bench.serving import memory, quantile, running
 from tests.processes import Server
-from tests.synthetic import visit_records
+from tests.invented_visits import visit_records
 
 __all__ = ["mixed"]
 

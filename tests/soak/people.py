@@ -14,7 +14,7 @@ from service.fhir.search_keys import extract
 from service.operations.upload import Upload
 from service.store.contract import Transaction, Version
 from tests.bench.people import Bench, upload, uploads
-from tests.synthetic import visit_record
+from tests.invented_visits import visit_record
 
 __all__ = ["COURSES", "fill", "fill_people"]
 
