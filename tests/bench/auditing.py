@@ -11,8 +11,8 @@ from tests.bench.http_load import Caller, called
 from tests.bench.measure import Row
 from tests.bench.people import bench, uploads
 from tests.bench.serving import CONNECTIONS, UNAUDITED, quantile
-from tests.processes import COMMAND, serving, token
 from tests.invented_visits import visit_records
+from tests.processes import COMMAND, serving, token
 
 __all__ = ["auditing"]
 

@@ -12,8 +12,8 @@ from tests.bench.floor import BareStore, rows_after
 from tests.bench.http_load import Caller, called
 from tests.bench.measure import Row, Size
 from tests.bench.people import VISITS, bench, uploads
-from tests.processes import COMMAND, Server, serving, token
 from tests.invented_visits import visit_records
+from tests.processes import COMMAND, Server, serving, token
 
 __all__ = [
     "UNAUDITED",

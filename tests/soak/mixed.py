@@ -10,8 +10,8 @@ from tests.bench.http_load import Caller, called
 from tests.bench.measure import Size
 from tests.bench.people import VISITS, bench, uploads
 from tests.bench.serving import memory, quantile, running
-from tests.processes import Server
 from tests.invented_visits import visit_records
+from tests.processes import Server
 
 __all__ = ["mixed"]
 
