@@ -15,6 +15,7 @@ from demo_store import Demo
 from page_reader import Page
 
 from service.page import cautions
+from service.page.amended_rows import AmendedView
 from service.page.facts import encounters_by_day
 from service.page.rendering import html
 from service.page.stored import StoredViews
@@ -59,7 +60,8 @@ def visit(demo, views):
         id_ = demo.patient(person)
         encounters = demo.run(viewed(demo.store, Encounter, about("Encounter", id_)))
         view = demo.run(views.visit(id_, encounters_by_day(encounters, ZONE)[date.fromisoformat(day)]))
-        return Page(html("visit.html", caller="clinician", view=view, decisions=(), decided="").body.decode())
+        told = {"view": view, "amended": AmendedView(), "decisions": (), "decided": ""}
+        return Page(html("visit.html", caller="clinician", **told).body.decode())
 
     return read
 
