@@ -15,7 +15,7 @@ from service.fhir.json import parse
 from service.fhir.validation import check
 from service.fhir.xml_writer import dump as dump_xml
 
-SECONDS = 60
+SECONDS = 20
 SEED = 20_261_125
 pytestmark = pytest.mark.conformance("L7")
 

@@ -13,6 +13,8 @@ from service.interactions import write
 from service.interactions.apply import without_version
 
 SOURCE = "hl7.fhir.r4.examples 4.0.1"
+AT_ONCE = 16
+"""Examples under way at a time: what waits for a store to keep one leaves the processor to another."""
 
 
 @pytest.mark.conformance("A19")
@@ -21,22 +23,27 @@ SOURCE = "hl7.fhir.r4.examples 4.0.1"
 def test_examples_come_back_as_they_were_sent(client, type_):
     files = [file for file in example_files(type_) if file.name not in REFUSED]
     assert files, f"no example of {type_}"
-    for file in files:
-        sent = file.read_bytes()
-        tree = parse(sent)
-        id_ = tree["id"]
-        created = asyncio.run(write.create(client.store, type_, sent, context=client.context))
-        updated = asyncio.run(write.update(client.store, type_, id_, sent, context=client.context))
-        assert (created.outcome, updated.outcome) == ("created", "created"), file.name
-        for applied in (created, updated):
-            got = asyncio.run(
-                reads.read(client.store, type_, applied.version.id, context=client.context)
-            ).content
-            assert sorted_text(without_version(parse(got))) == sorted_text(without_version(tree)), file.name
-        assert (
-            asyncio.run(write.update(client.store, type_, id_, sent, context=client.context)).outcome
-            == "unchanged"
-        )
+    asyncio.run(_all_come_back(client, files))
+
+
+async def _all_come_back(client, files):
+    for first in range(0, len(files), AT_ONCE):
+        await asyncio.gather(*(_comes_back(client, file) for file in files[first : first + AT_ONCE]))
+
+
+async def _comes_back(client, file):
+    store, context, sent = client.store, client.context, file.read_bytes()
+    tree = parse(sent)
+    type_, id_ = tree["resourceType"], tree["id"]
+    created = await write.create(store, type_, sent, context=context)
+    updated = await write.update(store, type_, id_, sent, context=context)
+    assert (created.outcome, updated.outcome) == ("created", "created"), file.name
+    expected = sorted_text(without_version(tree))
+    for applied in (created, updated):
+        got = (await reads.read(store, type_, applied.version.id, context=context)).content
+        assert sorted_text(without_version(parse(got))) == expected, file.name
+    again = await write.update(store, type_, id_, sent, context=context)
+    assert again.outcome == "unchanged", file.name
 
 
 @pytest.mark.published(SOURCE)

@@ -5,11 +5,11 @@ import threading
 import time
 
 import pytest
+from invented_visits import files
 from processes import by_identifier, client, everything, run, searchable_types, serving, token
-from synthetic import files
 
-PATIENTS = 9  # of eight visits each: 72 records
-KILL_AFTER = 25
+PATIENTS = 5  # of eight visits each: 40 records
+KILL_AFTER = 15
 
 
 @pytest.fixture(scope="module")

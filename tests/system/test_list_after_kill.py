@@ -4,8 +4,8 @@ import time
 
 import httpx
 import pytest
+from invented_visits import files
 from processes import run, serving, token
-from synthetic import files
 
 PATIENTS = 3
 

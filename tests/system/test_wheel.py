@@ -35,10 +35,10 @@ Marlowe Testwell | judgement agreement | 4/5 | 3/5 (23.1-88.2) | sustaining | 20
 def installed(tmp_path_factory):
     """Path of the command in an environment that holds the wheel and what it needs."""
     folder = tmp_path_factory.mktemp("wheel")
-    _pip(sys.executable, "wheel", "--no-deps", "--wheel-dir", folder, ROOT)
+    _pip("wheel", "--no-deps", "--wheel-dir", folder, ROOT)
     (wheel,) = folder.glob("*.whl")
-    venv.create(folder / "empty", with_pip=True)
-    _pip(folder / "empty" / "bin" / "python", "install", wheel)
+    venv.create(folder / "empty")
+    _pip("install", "--no-compile", wheel, into=folder / "empty")
     return folder / "empty" / "bin" / "swallow-interop"
 
 
@@ -82,8 +82,10 @@ def _table(printed):
     return [[name, goal.split(" >=")[0], *rest[:3], *rest[4:6], rest[7]] for name, goal, *rest in rows]
 
 
-def _pip(python, *arguments):
+def _pip(*arguments, into=None):
+    """Run pip, for another environment if one is named, which then needs no pip of its own."""
     quiet = ("--quiet", "--disable-pip-version-check")
+    where = ("--python", into) if into else ()
     outside = {name: value for name, value in os.environ.items() if name != "PYTHONPATH"}
-    words = [str(python), "-m", "pip", arguments[0], *quiet, *map(str, arguments[1:])]
+    words = [sys.executable, "-m", "pip", *map(str, (*where, arguments[0], *quiet, *arguments[1:]))]
     subprocess.run(words, check=True, env=outside, cwd="/", timeout=300)  # noqa: S603
