@@ -5,11 +5,10 @@ from dataclasses import dataclass
 from datetime import datetime
 from zoneinfo import ZoneInfo
 
-from service.fhir.json import reread
 from service.fhir.references import local_target
 from service.interactions.context import Action
 from service.operations.signed_changes import PartChange, signed_changes
-from service.page import facts
+from service.page.called import called
 from service.security.principal import Principal
 from service.security.scopes import require
 from service.store.contract import Store
@@ -51,7 +50,8 @@ async def amended_view(store: Store, encounter: str, caller: Principal, zone: Zo
     found = await signed_changes(store, encounter, context=_Asking(caller))
     if not found.signed:
         return AmendedView()
-    names = {one: await _name(store, one) for one in {who for part in found.parts for who in part.who}}
+    people = {who for part in found.parts for who in part.who}
+    names = {one: await called(store, local_target(one)) or one for one in people}
     rows = (row for part in found.parts for row in _rows(part, names, zone))
     return AmendedView(_moment(found.at, zone), tuple(rows))
 
@@ -67,9 +67,3 @@ def _rows(part: PartChange, names: dict[str, str], zone: ZoneInfo) -> Iterable[A
 def _moment(text: str, zone: ZoneInfo) -> str:
     moment = datetime.fromisoformat(text).astimezone(zone)
     return f"{moment.day} {moment:%b %Y, %H:%M}"
-
-
-async def _name(store: Store, reference: str) -> str:
-    type_, _, id_ = local_target(reference).partition("/")
-    stored = await store.read(type_, id_) if id_ else None
-    return (facts.name(reread(stored.content)) if stored and not stored.deleted else "") or reference

@@ -5,10 +5,9 @@ from dataclasses import dataclass
 from datetime import datetime
 from zoneinfo import ZoneInfo
 
-from service.fhir.json import reread
 from service.fhir.references import local_target
 from service.operations.decisions_made import decisions_about
-from service.page import facts
+from service.page.called import called
 from service.records.decision import SIGNATURE, Made
 from service.store.contract import Store
 
@@ -42,7 +41,7 @@ class DecisionRow:
 async def decision_rows(store: Store, names: Mapping[str, str], zone: ZoneInfo) -> tuple[DecisionRow, ...]:
     """The decisions about resources, newest first; ``names`` calls each reference by its words."""
     found = await decisions_about(store, names)
-    people = {one: await _person(store, one) for one in {_reference(made) for made in found}}
+    people = {one: await called(store, one) for one in {_reference(made) for made in found}}
     return tuple(_row(made, names, people[_reference(made)], zone) for made in found)
 
 
@@ -66,10 +65,3 @@ def _about(references: Iterable[str], names: Mapping[str, str]) -> str:
 
 def _reference(made: Made) -> str:
     return local_target(str(made.who.get("reference", "")))
-
-
-async def _person(store: Store, reference: str) -> str:
-    """Their name; empty for nobody on file."""
-    type_, _, id_ = reference.partition("/")
-    stored = await store.read(type_, id_) if id_ else None
-    return facts.name(reread(stored.content)) if stored and not stored.deleted else ""

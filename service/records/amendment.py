@@ -12,9 +12,15 @@ from service.fhir.canonical import extension as own_extension
 from service.fhir.references import rewrite
 from service.records.elements import Element, extension
 from service.records.parts import in_error
-from service.records.preliminary import amending, same_or_amended, says_preliminary, signature_status
+from service.records.preliminary import (
+    amending,
+    same_or_amended,
+    says_preliminary,
+    signature_parts,
+    signature_status,
+)
 from service.records.signature import AMENDED, FINAL, PRELIMINARY
-from service.records.stored import Resource, extensions, reference_to
+from service.records.stored import Resource, reference_to
 
 __all__ = [
     "bears",
@@ -23,6 +29,7 @@ __all__ = [
     "unsigned_changes",
     "waiting",
     "with_earlier",
+    "with_signature",
     "with_signature_of",
 ]
 
@@ -46,14 +53,19 @@ def with_signature_of(encounter: Resource, stored: Resource) -> Resource:
 
 def with_earlier(encounter: Resource, stored: Resource) -> Resource:
     """An amended visit that tells when what it amends was signed; another as it is."""
-    parts = _parts(encounter)
+    parts = signature_parts(encounter)
     names = {part["url"] for part in parts}
     if "reason" not in names or _EARLIER in names:
         return encounter
     earlier = _moment(stored, _EARLIER) if _same_signature(encounter, stored) else bears(stored)
     if not earlier:
         return encounter
-    told = extension("visit-signature", [*parts, {"url": _EARLIER, "valueDateTime": earlier}])
+    return with_signature(encounter, [*parts, {"url": _EARLIER, "valueDateTime": earlier}])
+
+
+def with_signature(encounter: Resource, parts: list[Element]) -> Resource:
+    """A visit whose signature has these parts and no others."""
+    told = extension("visit-signature", parts)
     return {**encounter, "extension": [*_unsigned(encounter)["extension"], told]}
 
 
@@ -131,9 +143,5 @@ def waiting(resource: Resource, stored: Resource | None) -> Resource:
     return {**resource, name: code}
 
 
-def _parts(encounter: Resource) -> list[Element]:
-    return [part for one in extensions(encounter, "visit-signature") for part in one.get("extension", ())]
-
-
 def _moment(encounter: Resource, name: str) -> str:
-    return str(next((part["valueDateTime"] for part in _parts(encounter) if part.get("url") == name), ""))
+    return str(next((part["valueDateTime"] for part in signature_parts(encounter, name)), ""))

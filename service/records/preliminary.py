@@ -3,7 +3,7 @@
 Pure. ``signature.py`` writes what is read here.
 """
 
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 
 from service.records.identity import Names, decoded
 from service.records.parts import identifiers, is_own
@@ -18,6 +18,7 @@ __all__ = [
     "record_of",
     "same_or_amended",
     "says_preliminary",
+    "signature_parts",
     "signature_status",
     "without_preliminary",
 ]
@@ -36,17 +37,18 @@ _NOT_FINAL: Mapping[str, tuple[str, frozenset[str]]] = {
 
 def signature_status(encounter: Resource) -> str:
     """How a visit's record was signed: preliminary, final, amended; empty if it did not say."""
-    return str(next((part.get("valueCode", "") for part in _parts(encounter, "status")), ""))
+    return str(next((part.get("valueCode", "") for part in signature_parts(encounter, "status")), ""))
 
 
 def amending(encounter: Resource) -> bool:
     """Whether a visit's record was signed, then amended, and waits for a signature again."""
-    return signature_status(encounter) == "preliminary" and any(True for _ in _parts(encounter, "reason"))
+    return signature_status(encounter) == "preliminary" and bool(signature_parts(encounter, "reason"))
 
 
-def _parts(encounter: Resource, name: str) -> Iterator[Resource]:
+def signature_parts(encounter: Resource, *names: str) -> list[Resource]:
+    """The parts of a visit's signature, those of these names if any are given."""
     found = (part for one in extensions(encounter, "visit-signature") for part in one.get("extension", ()))
-    return (part for part in found if part.get("url") == name)
+    return [part for part in found if not names or part.get("url") in names]
 
 
 def record_of(encounter: Resource) -> Names | None:

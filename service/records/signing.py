@@ -7,14 +7,13 @@ that was signed before.
 from collections.abc import Iterable
 from typing import Literal
 
-from service.fhir.canonical import extension as own_extension
-from service.records.amendment import is_added
-from service.records.elements import Element, extension, reference
+from service.records.amendment import is_added, with_signature
+from service.records.elements import Element, reference
 from service.records.identity import full_url
 from service.records.parts import identifiers, in_error
-from service.records.preliminary import amending, signature_status
+from service.records.preliminary import amending, signature_parts, signature_status
 from service.records.signature import AMENDED, FINAL, PRELIMINARY
-from service.records.stored import Resource, extensions, reference_to
+from service.records.stored import Resource, reference_to
 
 __all__ = ["SIGNERS", "awaited", "signatory", "signed_visit", "whole"]
 
@@ -34,7 +33,7 @@ _BEFORE = {
 
 def awaited(encounter: Resource) -> Awaited:
     """What a visit waits for; empty if it is final."""
-    parts = _parts(encounter)
+    parts = signature_parts(encounter)
     if not any(one.get("valueCode") == "preliminary" for one in parts):
         return ""
     return "co-signature" if any(one.get("url") == "signed-by" for one in parts) else "signature"
@@ -42,12 +41,8 @@ def awaited(encounter: Resource) -> Awaited:
 
 def signatory(encounter: Resource) -> str:
     """The reference of who signed; empty if nobody did."""
-    found = (one for one in _parts(encounter) if one.get("url") == "signed-by")
+    found = signature_parts(encounter, "signed-by")
     return str(next((one["valueReference"].get("reference", "") for one in found), ""))
-
-
-def _parts(encounter: Resource) -> list[Element]:
-    return [part for one in extensions(encounter, "visit-signature") for part in one.get("extension", ())]
 
 
 def signed_visit(encounter: Resource, who: str, moment: str, signer: str, licence: str) -> Resource:
@@ -56,7 +51,7 @@ def signed_visit(encounter: Resource, who: str, moment: str, signer: str, licenc
     ``signer`` is the standing of who signs first, ``licence`` the number of the licence of who co-signs.
     """
     verb = "signed" if awaited(encounter) == "signature" else "co-signed"
-    kept = [part for part in _parts(encounter) if part.get("url") != "status"]
+    kept = [part for part in signature_parts(encounter) if part.get("url") != "status"]
     final = verb == "co-signed" or signer == "licensed"
     whole_ = AMENDED if amending(encounter) else "final"
     parts: list[Element] = [{"url": "status", "valueCode": whole_ if final else "preliminary"}, *kept]
@@ -64,9 +59,7 @@ def signed_visit(encounter: Resource, who: str, moment: str, signer: str, licenc
     parts += [] if signer == "licensed" else [{"url": "signed-as", "valueString": signer}]
     parts.append({"url": f"{verb}-at", "valueDateTime": moment})
     parts += [{"url": "licence", "valueString": licence}] if licence else []
-    url = own_extension("visit-signature")
-    others = [one for one in encounter.get("extension", ()) if one.get("url") != url]
-    return {**encounter, "extension": [*others, extension("visit-signature", parts)]}
+    return with_signature(encounter, parts)
 
 
 def whole(encounter: Resource, parts: Iterable[Resource]) -> Element:

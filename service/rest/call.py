@@ -85,10 +85,8 @@ class Services:
     ``now`` answers the present with a zone. ``definitions`` are the profiles known here, ``code_lists``
     those that the site has loaded; ``elsewhere`` asks its terminology server. ``smart_configuration`` is what
     an issuer outside can do, told before what we can. ``exporting`` is held while a research export runs,
-    ``counting`` while a cohort is counted.
-    ``remembered`` is what was found of care and Consents a moment ago. ``runs`` are those of its jobs,
-    ``backlog`` is what waits for them, ``bulk``
-    are the bulk exports.
+    ``counting`` while a cohort is counted. ``remembered`` is what was found of care and Consents a moment
+    ago. ``runs`` are those of its jobs, ``backlog`` is what waits for them, ``bulk`` are the bulk exports.
     """
 
     settings: Settings
