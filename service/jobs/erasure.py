@@ -15,7 +15,8 @@ from service.fhir.json import dump_headed
 from service.fhir.search_values import SearchKeys
 from service.jobs.erasure_plan import Found, Plan, Telling, found_of, look, look_for_all, plan
 from service.operations.erasure_rules import without
-from service.store.archive import Archive, Asked, Kept, Movable
+from service.store.archive import Archive, Kept, Movable
+from service.store.asking import Asked
 from service.store.audit import Event
 from service.store.contract import Version
 from service.store.entries import Entry, listed

@@ -11,7 +11,7 @@ from typing import NamedTuple
 
 from service.fhir.json import dump, reread
 from service.operations.erasure_rules import Fate, Seen, addresses, fate_of
-from service.store.archive import Asked
+from service.store.asking import Asked
 from service.store.contract import Version
 from service.store.erasing import (
     Name,

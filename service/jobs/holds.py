@@ -6,7 +6,8 @@ import msgspec
 
 from service.errors import Conflict, NotFound
 from service.jobs.erasure import erasures
-from service.store.archive import Archive, Asked, Movable
+from service.store.archive import Archive, Movable
+from service.store.asking import Asked
 from service.store.audit import Event
 from service.store.entries import Entry, listed, taken_away
 

@@ -18,7 +18,8 @@ from service.jobs.erasure import held
 from service.operations.erasure_rules import addresses
 from service.operations.retention_periods import DAY_MS, Periods, is_due
 from service.store.ageing import Old, deleted_before, superseded_before, untouched_since
-from service.store.archive import Archive, Asked, Movable
+from service.store.archive import Archive, Movable
+from service.store.asking import Asked
 from service.store.audit import Event
 from service.store.contract import Query, Version
 from service.store.erasing import Name, cut, versions

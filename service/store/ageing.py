@@ -4,7 +4,7 @@ from collections.abc import Sequence
 from typing import Any, NamedTuple
 
 from service.fhir.datetimes import instant
-from service.store.archive import Asked
+from service.store.asking import Asked
 from service.store.erasing import Name
 
 __all__ = ["Old", "deleted_before", "newest_write", "superseded_before", "untouched_since"]

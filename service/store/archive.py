@@ -5,23 +5,22 @@ found by follows from their content and is made anew.
 """
 
 import hashlib
-from collections.abc import AsyncGenerator, Awaitable, Callable, Sequence
+from collections.abc import AsyncGenerator, Awaitable, Callable
 from dataclasses import dataclass
-from typing import Any, Literal, Protocol, TypeVar
+from typing import Literal, Protocol, TypeVar
 
 import msgspec
 
 from service.fhir.search_values import SearchKeys
+from service.store.asking import Asked
 from service.store.audit import Audited, Begun, Chunk, Targets, Trail, audited_of, in_trail
 from service.store.audit_links import Named
 from service.store.contract import Transaction, Version, VisitKey
 from service.store.entries import Entry, Opened
-from service.store.search_match import Statement
 
 __all__ = [
     "CHUNK",
     "Archive",
-    "Asked",
     "Digest",
     "Kept",
     "Movable",
@@ -70,14 +69,6 @@ The trail is led by where its chains begin, if they lost rows.
 """
 
 
-class Asked(Protocol):
-    """What answers statements of ours that stand outside of the contract: an operator's work."""
-
-    async def ask(self, statement: Statement) -> Sequence[Sequence[Any]]:
-        """Answer the rows of one statement, written so that every engine understands it."""
-        ...
-
-
 class Archive(Transaction, Asked, Protocol):
     """A transaction that also writes what is known already: numbers, times and texts stay as they are."""
 
@@ -122,7 +113,7 @@ class Archive(Transaction, Asked, Protocol):
         ...
 
 
-class Movable(Opened, Asked, Protocol):
+class Movable(Opened, Protocol):
     """A store whose whole content can be read and written; what it is asked only reads."""
 
     async def size(self) -> int:

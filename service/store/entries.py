@@ -9,6 +9,7 @@ from collections.abc import Collection
 from dataclasses import dataclass
 from typing import Literal, Protocol
 
+from service.store.asking import Done
 from service.store.contract import Store
 from service.store.search_match import Statement
 
@@ -63,8 +64,8 @@ class Entries(Protocol):
         ...
 
 
-class Opened(Store, Entries, Protocol):
-    """An open database: what is stored, and what access to it rests on."""
+class Opened(Store, Entries, Done, Protocol):
+    """An open database: what is stored, what access to it rests on, and what jobs keep there."""
 
 
 def listed(kind: EntryKind) -> Statement:

@@ -3,7 +3,7 @@
 from collections.abc import Collection, Sequence
 from typing import NamedTuple, TypeVar
 
-from service.store.archive import Asked
+from service.store.asking import Asked
 from service.store.contract import Version
 from service.store.search_match import Statement
 
@@ -26,6 +26,7 @@ T = TypeVar("T")
 _AT_ONCE = 200
 _ESCAPES = ("\\u", "\\/")
 """A text in which an id may be written with JSON's escapes."""
+_KEPT_BY_JOBS = ("summary", "touched", "delivery", "delivered", "subscription_event")
 
 
 class Name(NamedTuple):
@@ -126,13 +127,9 @@ async def cut(store: Asked, name: Name, numbers: Sequence[int]) -> None:
 
 
 async def forget_person(store: Asked, patient: str) -> int:
-    """Take away the visit keys, the row for lists and the notes of a patient; answers how many visits."""
-    gone: list[Statement] = [
-        ("DELETE FROM summary WHERE patient = ?", [patient]),
-        ("DELETE FROM touched WHERE patient = ?", [patient]),
-    ]
-    for statement in gone:
-        await store.ask(statement)
+    """Take away the visit keys and what jobs keep of a patient; answers how many visits."""
+    for table in _KEPT_BY_JOBS:
+        await store.ask((f"DELETE FROM {table} WHERE patient = ?", [patient]))
     return len(await store.ask(("DELETE FROM visit_record WHERE patient = ? RETURNING value", [patient])))
 
 

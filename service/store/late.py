@@ -3,12 +3,13 @@
 import asyncio
 import time
 from collections.abc import AsyncIterator, Awaitable, Callable, Sequence
-from typing import TypeVar
+from typing import Any, TypeVar
 
 from service.errors import StoreUnreachable
 from service.store.audit import Event
 from service.store.contract import History, Label, Page, Query, Settled, States, Version, Work
 from service.store.entries import Entry, EntryKind, Opened
+from service.store.search_match import Statement
 from service.store.summaries import Seen, SummaryPage, SummaryQuery
 
 __all__ = ["LateStore"]
@@ -102,6 +103,14 @@ class LateStore:
     async def forget(self, before: int) -> None:
         """See Entries."""
         await (await self._opened()).forget(before)
+
+    async def ask(self, statement: Statement) -> Sequence[Sequence[Any]]:
+        """See Asked."""
+        return await (await self._opened()).ask(statement)
+
+    async def do(self, statement: Statement) -> Sequence[Sequence[Any]]:
+        """See Done."""
+        return await (await self._opened()).do(statement)
 
     async def close(self) -> None:
         """See the contract."""

@@ -14,9 +14,9 @@ __all__ = ["COMPATIBLE_WITH", "SCHEMA_VERSION", "Engine", "audit_schema", "judge
 
 Engine = Literal["sqlite", "postgres"]
 
-SCHEMA_VERSION = 5
+SCHEMA_VERSION = 6
 """Raised with every change of the tables or of what is filed in them."""
-COMPATIBLE_WITH = 5
+COMPATIBLE_WITH = 6
 """The oldest SCHEMA_VERSION whose program can still work with a database of this one."""
 
 _HERE = Path(__file__).parent

@@ -327,6 +327,10 @@ class PostgresStore:
         """See Asked."""
         return await self._reading(lambda connection: _fetch_whole(connection, statement))
 
+    async def do(self, statement: Statement) -> Sequence[Sequence[Any]]:
+        """See Done."""
+        return await self._reading(lambda connection: _fetch_whole(connection, statement))
+
     async def scrub(self) -> bool:
         """See Movable; what the server keeps of rows that are gone is its own to clean (VACUUM, its log)."""
         return True

@@ -153,3 +153,53 @@ CREATE TABLE entry (
     content TEXT NOT NULL,
     PRIMARY KEY (kind, name)
 ) WITHOUT ROWID;
+
+-- What a reader of the changes has seen of them: everything up to a number (see feeds.py).
+CREATE TABLE feed (
+    name TEXT PRIMARY KEY,
+    sequence INTEGER NOT NULL
+) WITHOUT ROWID;
+
+-- What a destination has left to be told of a patient ('' for what is nobody's): everything above 'delivered' up to
+-- 'noted'. Times are UTC milliseconds.
+CREATE TABLE delivery (
+    destination TEXT NOT NULL,
+    patient TEXT NOT NULL,
+    delivered INTEGER NOT NULL,
+    noted INTEGER NOT NULL,
+    since INTEGER NOT NULL,     -- when the oldest of what is left was written
+    due INTEGER NOT NULL,       -- not tried before
+    tries INTEGER NOT NULL,     -- in vain, since the last that was not
+    holder TEXT NOT NULL,       -- who works at it, until 'held'
+    held INTEGER NOT NULL,
+    parked INTEGER NOT NULL,    -- 1: not tried until somebody says so
+    problem TEXT NOT NULL,      -- what the last try met (JSON)
+    PRIMARY KEY (destination, patient)
+) WITHOUT ROWID;
+CREATE INDEX delivery_due ON delivery (destination, due) WHERE noted > delivered;
+
+-- What a destination has of a resource: which version, and what that is called there.
+CREATE TABLE delivered (
+    destination TEXT NOT NULL,
+    type TEXT NOT NULL,
+    id TEXT NOT NULL,
+    patient TEXT NOT NULL,
+    version INTEGER NOT NULL,
+    there TEXT NOT NULL,        -- JSON
+    PRIMARY KEY (destination, type, id)
+) WITHOUT ROWID;
+CREATE INDEX delivered_patient ON delivered (patient);
+
+-- The events of a subscription, numbered without a gap; 'sequence' is of the version that caused it.
+CREATE TABLE subscription_event (
+    subscription TEXT NOT NULL,
+    number INTEGER NOT NULL,
+    sequence INTEGER NOT NULL,
+    type TEXT NOT NULL,
+    id TEXT NOT NULL,
+    patient TEXT NOT NULL,
+    occurred INTEGER NOT NULL,
+    PRIMARY KEY (subscription, number),
+    UNIQUE (subscription, sequence)
+) WITHOUT ROWID;
+CREATE INDEX subscription_event_patient ON subscription_event (patient);

@@ -267,3 +267,53 @@ CREATE TABLE entry (
     content text COLLATE "C" NOT NULL,
     PRIMARY KEY (kind, name)
 );
+
+-- What a reader of the changes has seen of them: everything up to a number (see feeds.py).
+CREATE TABLE feed (
+    name text COLLATE "C" PRIMARY KEY,
+    sequence bigint NOT NULL
+);
+
+-- What a destination has left to be told of a patient ('' for what is nobody's): everything above 'delivered' up to
+-- 'noted'. Times are UTC milliseconds.
+CREATE TABLE delivery (
+    destination text COLLATE "C" NOT NULL,
+    patient text COLLATE "C" NOT NULL,
+    delivered bigint NOT NULL,
+    noted bigint NOT NULL,
+    since bigint NOT NULL,     -- when the oldest of what is left was written
+    due bigint NOT NULL,       -- not tried before
+    tries bigint NOT NULL,     -- in vain, since the last that was not
+    holder text COLLATE "C" NOT NULL,       -- who works at it, until 'held'
+    held bigint NOT NULL,
+    parked bigint NOT NULL,    -- 1: not tried until somebody says so
+    problem text COLLATE "C" NOT NULL,      -- what the last try met (JSON)
+    PRIMARY KEY (destination, patient)
+);
+CREATE INDEX delivery_due ON delivery (destination, due) WHERE noted > delivered;
+
+-- What a destination has of a resource: which version, and what that is called there.
+CREATE TABLE delivered (
+    destination text COLLATE "C" NOT NULL,
+    type text COLLATE "C" NOT NULL,
+    id text COLLATE "C" NOT NULL,
+    patient text COLLATE "C" NOT NULL,
+    version bigint NOT NULL,
+    there text COLLATE "C" NOT NULL,        -- JSON
+    PRIMARY KEY (destination, type, id)
+);
+CREATE INDEX delivered_patient ON delivered (patient);
+
+-- The events of a subscription, numbered without a gap; 'sequence' is of the version that caused it.
+CREATE TABLE subscription_event (
+    subscription text COLLATE "C" NOT NULL,
+    number bigint NOT NULL,
+    sequence bigint NOT NULL,
+    type text COLLATE "C" NOT NULL,
+    id text COLLATE "C" NOT NULL,
+    patient text COLLATE "C" NOT NULL,
+    occurred bigint NOT NULL,
+    PRIMARY KEY (subscription, number),
+    UNIQUE (subscription, sequence)
+);
+CREATE INDEX subscription_event_patient ON subscription_event (patient);

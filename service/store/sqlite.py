@@ -336,6 +336,10 @@ class SqliteStore:
         rows: list[Any] = await self._in_pool(lambda connection: connection.execute(*statement).fetchall())
         return rows
 
+    async def do(self, statement: Statement) -> Sequence[Sequence[Any]]:
+        """See Done."""
+        return await self._written("job", statement)
+
     async def scrub(self) -> bool:
         """See Movable: each file is written anew, as its unused parts hold copies of rows that were moved.
 
@@ -359,11 +363,11 @@ class SqliteStore:
 
     async def enter(self, entry: Entry, *, once: bool = False) -> bool:
         """See Entries."""
-        return bool(await self._written(entered(entry, once=once)))
+        return bool(await self._written("entry", entered(entry, once=once)))
 
     async def forget(self, before: int) -> None:
         """See Entries."""
-        await self._written(forgotten_entries(before))
+        await self._written("entry", forgotten_entries(before))
 
     async def close(self) -> None:
         """See the contract."""
@@ -400,14 +404,14 @@ class SqliteStore:
         """Have the database name where the chains end; nobody waits for it."""
         self._jobs.put(_Job("audit link", SqliteTransaction, _nothing, naming=True))
 
-    async def _written(self, statement: Statement) -> list[Any]:
+    async def _written(self, name: str, statement: Statement) -> list[Any]:
         """Run one statement where works are run; answers its rows."""
 
         async def work(_txn: Transaction) -> list[Any]:
             rows: list[Any] = self._writing.execute(*statement).fetchall()
             return rows
 
-        return await self.write("entry", work)
+        return await self.write(name, work)
 
     async def _queued(
         self,

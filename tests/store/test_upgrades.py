@@ -19,7 +19,13 @@ from service.store.sqlite import SqliteStore
 CODE = Clause(("Observation.code",), "token", (TokenValue("s", "c"),))
 NEW = ("token", "reference", "date", "number", "quantity", "string", "uri", "summary", "touched")
 OF_FOURTH = ("audit", "audit_target", "audit_chain", "entry")
+FIFTH = [
+    *(f"DROP TABLE {table}" for table in ("feed", "delivery", "delivered", "subscription_event")),
+    "UPDATE schema_version SET version = 5, compatible_with = 5",
+]
+"""From the present tables to those of schema 5."""
 FOURTH = [
+    *FIFTH,
     "ALTER TABLE resource DROP COLUMN labelled",
     "DROP TABLE audit_begun",
     "UPDATE schema_version SET version = 4, compatible_with = 4",
@@ -49,6 +55,7 @@ THIRD = [
     "UPDATE schema_version SET version = 3, compatible_with = 3",
 ]
 """From the present tables to those of schema 3."""
+LATER = (SECOND, THIRD, FOURTH, FIFTH)
 
 LABELLED = f'{{"meta":{{"security":[{{"system":"{CONFIDENTIALITY}","code":"R"}}]}}}}'
 TEXTS = (b"{}", LABELLED.encode(), LABELLED.replace("C", "\\u0043").encode())
@@ -94,7 +101,7 @@ def tables(path):
         return rows | {"resource": connection.execute("PRAGMA table_info(resource)").fetchall()}
 
 
-@pytest.mark.parametrize("older", [[*FIRST, "UPDATE current SET keys = x'5b5d'"], SECOND, THIRD, FOURTH])
+@pytest.mark.parametrize("older", [[*FIRST, "UPDATE current SET keys = x'5b5d'"], *LATER])
 def test_sqlite(tmp_path, older):
     path, new = tmp_path / "store.sqlite", tmp_path / "new.sqlite"
     for one in (path, new):
@@ -123,12 +130,13 @@ async def columns(url, *statements):
 
 @pytest.mark.parametrize(
     "older",
-    [[*FIRST, "ALTER TABLE current ALTER COLUMN keys TYPE bytea USING '[]'::bytea"], SECOND, THIRD, FOURTH],
+    [[*FIRST, "ALTER TABLE current ALTER COLUMN keys TYPE bytea USING '[]'::bytea"], *LATER],
 )
 def test_postgres(postgres_server, older):
     with database(postgres_server) as url:
         fill(AnyLoop(url, clock))
         new = asyncio.run(columns(url))
-        assert asyncio.run(columns(url, "DROP SEQUENCE word_generation", *older)) != new
+        lost = () if older is FIFTH else ("DROP SEQUENCE word_generation",)
+        assert asyncio.run(columns(url, *lost, *older)) != new
         assert upgraded(lambda **more: AnyLoop(url, clock, **more)) == AS_NEW
         assert asyncio.run(columns(url)) == new
