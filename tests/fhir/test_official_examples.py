@@ -31,7 +31,7 @@ class Judged:
 
 @pytest.fixture(scope="module")
 def judged() -> list[Judged]:
-    """All official examples, each read, judged, written as XML and judged again once."""
+    """All official examples, each read, judged and written as XML; judged again if that reads otherwise."""
     if not FOLDER.is_dir():
         raise FileNotFoundError("The official FHIR R4 examples are not there; run: make .cache/r4-examples")
     return [_judged(file.name, file.read_bytes()) for file in sorted(FOLDER.glob("*-*.json"))]
@@ -44,7 +44,8 @@ def _judged(name: str, text: bytes) -> Judged:
         written = dump(tree)
     except (InvalidInput, NotAcceptable):
         return Judged(name, found)
-    same = check(xml.parse(written))
+    again = xml.parse(written)
+    same = found if again == tree else check(again)
     lines = written.count(b"\n") + 1
     placed = all(0 < (one.place.line or 0) <= lines for one in located(same, XmlPositions(written)))
     return Judged(name, found, same, placed)
