@@ -9,11 +9,12 @@ from dataclasses import dataclass
 from datetime import date
 from fractions import Fraction
 
+from msgspec import Struct
+
 __all__ = ["Adherence", "CalendarDay", "PracticeDay", "adherence", "adherence_of_logs", "calendar", "total"]
 
 
-@dataclass(frozen=True, slots=True)
-class PracticeDay:
+class PracticeDay(Struct, frozen=True, gc=False):  # as a trial, one of hundreds
     """One exercise on one day: repetitions prescribed and done; ``done`` is None for a day without a log.
 
     0 done is a value. A day on hold is not prescribed, whatever the plan says.

@@ -17,7 +17,7 @@ from service.rest.log_lines import logged_to_stderr
 from service.rest.protocol import limited
 from service.settings import Settings
 
-__all__ = ["listening", "serve", "serve_on"]
+__all__ = ["listening", "serve", "serve_on", "suit_requests"]
 
 _SWITCH_SECONDS = 0.0005
 """How long a thread may keep others waiting. A search changes threads twice, and each time waits for what
@@ -69,8 +69,7 @@ def listening(host: str, port: int) -> socket.socket:
 
 def serve_on(listener: socket.socket, settings: Settings) -> None:
     """Serve on a bound socket until stopped; the service writes its own request log."""
-    sys.setswitchinterval(_SWITCH_SECONDS)
-    gc.set_threshold(*_COLLECTED_AFTER)
+    suit_requests()
     app = create_app(settings)
     # what proxies say of the address is believed in one place (SWALLOW_TRUST_FORWARDED), not here
     config = uvicorn.Config(
@@ -88,6 +87,12 @@ def serve_on(listener: socket.socket, settings: Settings) -> None:
     signal.signal(signal.SIGTERM, signal.SIG_IGN)
     with logged_to_stderr(settings.log_level):
         _Server(config, app, settings.drain_seconds).run(sockets=[listener])
+
+
+def suit_requests() -> None:
+    """Set Python up for many short requests beside long work."""
+    sys.setswitchinterval(_SWITCH_SECONDS)
+    gc.set_threshold(*_COLLECTED_AFTER)
 
 
 class _Server(uvicorn.Server):

@@ -3,6 +3,7 @@ from datetime import date, timedelta
 from fractions import Fraction
 
 import pytest
+from msgspec import structs
 
 from service.attainment.criterion import Criterion
 from service.attainment.dose import PracticeDay
@@ -298,7 +299,7 @@ def test_detection_waits_for_five_trials_of_each_kind():
 
 
 def postured(of):
-    trials = tuple(replace(trial, posture=f"p{trial.number}") for trial in of.trials)
+    trials = tuple(structs.replace(trial, posture=f"p{trial.number}") for trial in of.trials)
     return replace(of, trials=trials)
 
 
@@ -369,7 +370,7 @@ def test_an_excluded_visit_is_a_reading_without_a_value_and_says_why():
 
 def cued(of, *levels):
     trials = zip(of.trials, levels, strict=True)
-    return replace(of, trials=tuple(replace(trial, cue=level) for trial, level in trials))
+    return replace(of, trials=tuple(structs.replace(trial, cue=level) for trial, level in trials))
 
 
 FULL = tuple(block(week(n), "11111", "11111") for n in range(4))

@@ -7,6 +7,7 @@ from math import isfinite
 
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from msgspec import structs
 
 from service.attainment.airway import GROUPS
 from service.attainment.change import apart, fisher_exact, paired
@@ -243,7 +244,7 @@ def test_bounds_hold_the_share_of_trials(found):
     assert share.n + sum(share.left_out.values()) == len(found)
     if share.share is not None:
         assert share.bounds[0] <= share.share <= share.bounds[1]
-    held = hold_time(replace(one, hold=Fraction(one.number)) for one in found)
+    held = hold_time(structs.replace(one, hold=Fraction(one.number)) for one in found)
     assert held.n + sum(held.left_out.values()) == len(found)
 
 

@@ -11,6 +11,7 @@ import time
 from datetime import UTC, date, datetime
 from pathlib import Path
 
+from service.cli.serve import suit_requests
 from tests.bench.auditing import auditing
 from tests.bench.code_lists import loaded
 from tests.bench.confined import confined_reads
@@ -68,7 +69,8 @@ def main() -> None:
     parser = argparse.ArgumentParser(prog="python -m tests.bench")
     parser.add_argument("--date", type=date.fromisoformat, default=datetime.now(UTC).date())
     day = parser.parse_args().date
-    gc.freeze()  # as the command does
+    suit_requests()  # as the service does
+    gc.freeze()
     begin = time.perf_counter()
     with (
         tempfile.TemporaryDirectory() as folder,
