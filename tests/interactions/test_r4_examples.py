@@ -1,7 +1,7 @@
 """The official examples of every stored type go in and come out with the same text of numbers and dates.
 
-SQLite takes all of them. What PostgreSQL does otherwise does not depend on a type's examples: of the types with
-hundreds it takes every fourth.
+SQLite takes all of them. What PostgreSQL does otherwise does not depend on a type's examples: of the types
+with hundreds it takes every fourth.
 """
 
 import asyncio
