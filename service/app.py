@@ -19,6 +19,7 @@ from service.correlation import Spans, open_spans
 from service.interactions.context import definitions_with
 from service.jobs.backlog import Backlog
 from service.jobs.bulk_export import BulkExports
+from service.jobs.cohorts import Cohorts
 from service.jobs.fetching import Fetching
 from service.jobs.outgoing import Outgoing
 from service.jobs.runs import Runs
@@ -26,6 +27,7 @@ from service.jobs.summaries import Summaries
 from service.operations.cue_limits import cue_limits
 from service.operations.own_resources import own_resources
 from service.page.acts import act_routes
+from service.page.cohort import cohort_routes
 from service.page.cookies import SESSION, names
 from service.page.desk import Desk
 from service.page.emergency import emergency_routes
@@ -149,6 +151,7 @@ def create_app(
             ask,
             smart_configuration=believed.smart_configuration,
             exporting=exporting,
+            cohorts=Cohorts(settings.cohort_tables, settings.smallest_cell),
             remembered=remembered,
             metrics=metrics,
             runs=runs,
@@ -215,6 +218,7 @@ def _pages(settings: Settings, believed: Access, fetching: Fetching, now: Callab
         *act_routes(_desk, guard),
         *login_routes(believed, guard, record, _entries, now),
         *emergency_routes(guard, now),
+        *cohort_routes(_cohorts, guard),
         *page_routes(_views, guard, SignIn(guard, believed.sessions, flows)),
         *guide_routes(guard),
     ]
@@ -302,6 +306,10 @@ def _summaries(request: Request) -> Summaries:
 
 def _stored(request: Request, principal: Principal) -> Store:
     return _page_call(request, principal).store
+
+
+def _cohorts(request: Request) -> Cohorts:
+    return services_of(request).cohorts
 
 
 def _views(request: Request, principal: Principal) -> StoredViews:

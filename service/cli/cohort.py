@@ -1,7 +1,5 @@
 """``cohort``: what the research tables of one or more sites tell about reaching goals."""
 
-import csv
-import sys
 from pathlib import Path
 
 import click
@@ -11,7 +9,7 @@ from service.deidentify.cells import SMALLEST_TOLD
 from service.fhir.json import dump
 from service.jobs.cohort_question import STRATA, question
 from service.jobs.cohort_run import told
-from service.jobs.cohort_tree import COLUMNS, as_rows, as_tree
+from service.jobs.cohort_tree import as_csv, as_tree
 
 __all__ = ["cohort"]
 
@@ -64,8 +62,6 @@ def cohort(  # noqa: PLR0913 - the options of the command
     if format_ == "json":
         click.echo(dump(as_tree(answer)).decode())
     elif format_ == "csv":
-        rows = csv.writer(sys.stdout, lineterminator="\n")
-        rows.writerow(COLUMNS)
-        rows.writerows(as_rows(answer))
+        click.echo(as_csv(answer), nl=False)
     else:
         click.echo("\n".join(lines(answer)))

@@ -1,13 +1,10 @@
-"""Where a cohort is counted: DuckDB in this process, or Apache Spark; the tables of releases in either.
+"""Where a cohort is counted: DuckDB in this process, or Apache Spark.
 
 Loaded only when a cohort is asked for: ibis, DuckDB and Spark are extras and slow to import.
 """
 
-import json
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
 from functools import reduce
-from pathlib import Path
 from typing import Any, Literal, cast, get_args
 
 import ibis
@@ -17,67 +14,20 @@ from service.errors import InvalidInput
 from service.jobs import cohort_expressions as expressions
 from service.jobs.cohort_counts import Counts, Group, Judged
 from service.jobs.cohort_question import Question
+from service.jobs.cohort_sources import NEEDED, Source
 from service.jobs.cohort_words import IN_COHORT, LEFT_OUT, NOT_THESE_TABLES
 from service.jobs.tables import Field, tables
 
-__all__ = ["ENGINES", "Engine", "Source", "counted", "sources", "sources_in", "spark_session", "test_data"]
+__all__ = ["ENGINES", "Engine", "counted", "spark_session"]
 
 Engine = Literal["duckdb", "spark"]
 ENGINES: tuple[Engine, ...] = get_args(Engine)
 _TYPES = {"string": "string", "boolean": "boolean", "integer": "int64", "date": "date", "decimal": "float64"}
-_FORMATS = ("parquet", "csv")
 
 _TOLD = ("days", "visits", "dose", "of_logged_days", "unlogged_as_zero")
 
 By = dict[str, dict[str, int]]
 Expr = Any  # ibis has no types of its own that mypy could follow
-
-
-@dataclass(frozen=True, slots=True)
-class Source:
-    """A folder of tables: one site's release. ``policy`` is its manifest's, empty without one.
-
-    ``people`` and ``test_people`` are the manifest's too, None where it does not say.
-    """
-
-    site: str
-    folder: Path
-    format: str
-    policy: str = ""
-    people: int | None = None
-    test_people: int | None = None
-
-
-def sources(folders: Sequence[Path]) -> tuple[Source, ...]:
-    """Look at the folders; InvalidInput names each that lacks tables, and a name that two of them have."""
-    problems: list[str] = []
-    found = [one for folder in folders if (one := _source(folder.resolve(), problems))]
-    names = [one.site for one in found]
-    problems += [
-        f"Two folders are called '{name}'; a folder is one site, so give them names of their own."
-        for name in sorted({name for name in names if names.count(name) > 1})
-    ]
-    if problems:
-        raise InvalidInput(" ".join(problems))
-    return tuple(found)
-
-
-def sources_in(place: Path) -> tuple[Source, ...]:
-    """The folder itself if it has tables, else every folder in it; InvalidInput as ``sources``."""
-    if any((place / f"patient.{one}").is_file() for one in _FORMATS):
-        return sources([place])
-    inside = sorted(one for one in place.iterdir() if one.is_dir()) if place.is_dir() else []
-    if not inside:
-        raise InvalidInput("There are no research tables to tell of; the operator can put some there.")
-    return sources(inside)
-
-
-def test_data(found: Sequence[Source]) -> str:
-    """Whether 'all', 'some' or 'none' of the people are test data; empty where a manifest does not say."""
-    if any(one.people is None or one.test_people is None for one in found):
-        return ""
-    invented = sum(one.test_people or 0 for one in found)
-    return "all" if invented == sum(one.people or 0 for one in found) else "some" if invented else "none"
 
 
 def spark_session() -> Any:
@@ -114,26 +64,6 @@ def _unreadable(session: Any) -> type[Exception]:
     return cast("type[Exception]", PySparkException)
 
 
-def _source(folder: Path, problems: list[str]) -> Source | None:
-    formats = [one for one in _FORMATS if (folder / f"patient.{one}").is_file()]
-    if not formats:
-        problems.append(f"{folder.name} has no patient.parquet or patient.csv: name a folder of tables.")
-        return None
-    missing = [name for name in expressions.NEEDED if not (folder / f"{name}.{formats[0]}").is_file()]
-    if missing:
-        problems.append(f"{folder.name} lacks the tables {', '.join(missing)}.")
-    manifest = folder / "manifest.json"
-    told = json.loads(manifest.read_bytes()) if manifest.is_file() else {}
-    return Source(
-        folder.name,
-        folder,
-        formats[0],
-        str(told.get("policy", "")).partition(" ")[0],
-        told.get("people"),
-        told.get("testPeople"),
-    )
-
-
 def _asked_for(source: Source, asked: Question) -> bool:
     sites, policies = asked.sites, asked.policies
     return (not sites or source.site in sites) and (not policies or source.policy in policies)
@@ -148,7 +78,7 @@ class _Counting:
 
     def __init__(self, con: Any, given: Sequence[Source], kept: Sequence[Source], asked: Question) -> None:
         self._con, self._given, self._kept, self._asked = con, given, kept, asked
-        self._tables = {name: self._table(name, kept) for name in expressions.NEEDED}
+        self._tables = {name: self._table(name, kept) for name in NEEDED}
 
     def counts(self) -> Counts:
         self._once_each()

@@ -22,23 +22,11 @@ from service.jobs.cohort_words import (
     NO_LOG,
 )
 
-__all__ = ["NEEDED", "counts", "flow", "judgements", "spells"]
+__all__ = ["counts", "flow", "judgements", "spells"]
 
 Expr = Any  # ibis has no types of its own that mypy could follow
 Tables = Mapping[str, Expr]
 
-NEEDED = (
-    "patient",
-    "condition",
-    "visit",
-    "goal",
-    "goal_status",
-    "goal_value",
-    "measurement",
-    "trial",
-    "trial_judgement",
-    "practice_day",
-)
 _NOT_PURSUED = ("proposed", "planned", "accepted", "rejected", "entered-in-error")
 _NOT_HELD = ("planned", "cancelled", "entered-in-error", "arrived", "triaged", "onleave")
 _FINAL = ("final", "amended", "corrected")

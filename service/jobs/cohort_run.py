@@ -8,24 +8,25 @@ from typing import Any
 from service.errors import InvalidInput
 from service.jobs.cohort_answer import CohortAnswer, answer
 from service.jobs.cohort_question import Question
+from service.jobs.cohort_sources import Source, sources, sources_in, test_data
 
 __all__ = ["told", "told_in"]
 
 
 def told(folders: Sequence[Path], asked: Question, *, spark: bool = False) -> CohortAnswer:
     """Tell of the cohort in these folders of tables; InvalidInput: what can't be read or answered."""
-    engine = _engine()
-    return _answered(engine, engine.sources(folders), asked, engine.spark_session() if spark else None)
+    return _answered(sources(folders), asked, spark=spark)
 
 
 def told_in(place: Path, asked: Question) -> CohortAnswer:
     """The same of a folder of tables, or of all folders in it."""
+    return _answered(sources_in(place), asked)
+
+
+def _answered(found: Sequence[Source], asked: Question, *, spark: bool = False) -> CohortAnswer:
     engine = _engine()
-    return _answered(engine, engine.sources_in(place), asked)
-
-
-def _answered(engine: Any, found: Any, asked: Question, session: Any = None) -> CohortAnswer:
-    return answer(engine.counted(found, asked, session), asked, engine.test_data(found))
+    counts = engine.counted(found, asked, engine.spark_session() if spark else None)
+    return answer(counts, asked, test_data(found))
 
 
 def _engine() -> Any:

@@ -1,5 +1,7 @@
-"""A cohort's answer as plain JSON, and as rows of a long table."""
+"""A cohort's answer as plain JSON, and as a long table."""
 
+import csv
+import io
 from collections.abc import Iterable, Iterator
 from typing import Any
 
@@ -9,7 +11,7 @@ from service.jobs.cohort_answer import CohortAnswer, Kind
 from service.jobs.cohort_curves import Curve
 from service.jobs.cohort_tables import CrossTable
 
-__all__ = ["COLUMNS", "as_rows", "as_tree"]
+__all__ = ["COLUMNS", "as_csv", "as_rows", "as_tree"]
 
 Tree = dict[str, Any]
 COLUMNS = ("answer", "measure", "stratum", "row", "column", "value")
@@ -28,6 +30,15 @@ def as_tree(answer: CohortAnswer) -> Tree:
         "judgement": [_table(table) for table in answer.judged],
         "notes": list(answer.notes),
     }
+
+
+def as_csv(answer: CohortAnswer) -> str:
+    """The long table as CSV (RFC 4180)."""
+    out = io.StringIO(newline="")
+    rows = csv.writer(out)
+    rows.writerow(COLUMNS)
+    rows.writerows(as_rows(answer))
+    return out.getvalue()
 
 
 def as_rows(answer: CohortAnswer) -> Iterator[tuple[str | int | float, ...]]:

@@ -4,14 +4,14 @@ from functools import lru_cache
 
 from markupsafe import Markup
 
-from service.page.drawing import svg
+from service.page.drawing import Drawing, svg
 from service.page.home_practice import PracticeView, calendar_drawing
 from service.page.own_judgement import JudgementView, bias_drawing
 from service.page.run_chart import run_chart as drawn
 from service.page.view_model import GoalView
 from service.page.visit_rows import VisitRow, pairs_drawing
 
-__all__ = ["bias", "calendar", "pairs", "run_chart"]
+__all__ = ["bias", "calendar", "pairs", "picture", "run_chart"]
 
 
 @lru_cache(maxsize=256)
@@ -33,3 +33,8 @@ def bias(view: JudgementView) -> Markup:
 def calendar(view: PracticeView) -> Markup:
     """Home practice, day by day."""
     return svg(calendar_drawing(view))
+
+
+def picture(drawing: Drawing) -> Markup:
+    """What is drawn already."""
+    return svg(drawing)

@@ -7,11 +7,12 @@ paper, so that a drawing follows the reader's settings. Lengths are in CSS pixel
 import hashlib
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 from typing import Literal
 
 from markupsafe import Markup, escape
 
-__all__ = ["Box", "Drawing", "Line", "Mark", "Marker", "Text", "svg"]
+__all__ = ["Box", "Drawing", "Line", "Mark", "Marker", "Point", "Text", "steps", "svg"]
 
 Point = tuple[float, float]
 MARKER = 5.5
@@ -104,6 +105,14 @@ class Drawing:
     width: float
     height: float
     marks: tuple[Mark, ...]
+
+
+def steps(points: Sequence[Point]) -> list[Point]:
+    """A path that keeps each height until the next point."""
+    path = list(points[:1])
+    for (_, before), (x, y) in pairwise(points):
+        path += [(x, before), (x, y)]
+    return path
 
 
 def svg(drawing: Drawing, style: str = "") -> Markup:

@@ -3,6 +3,7 @@
 from contextvars import ContextVar
 from dataclasses import dataclass
 
+from service.page.sections import PATIENTS, Section
 from service.security.emergency import Emergency
 
 __all__ = ["Entrance", "Frame", "begin_frame", "frame"]
@@ -20,16 +21,23 @@ class Entrance:
 class Frame:
     """What is known of the request so far.
 
-    ``development``: tokens of the built-in issuer are believed. ``breakable`` is where the caller may break
+    ``development``: tokens of the built-in issuer are believed. ``sections`` are those the caller may open,
+    none while nobody has signed in. ``breakable`` is where the caller may break
     the glass for the person of this address, ``emergency`` the glass that is broken, ``left``: it was, and
     this page is beyond that person's record.
     """
 
     entrances: tuple[Entrance, ...] = ()
     development: bool = False
+    sections: tuple[Section, ...] = ()
     breakable: str = ""
     emergency: Emergency | None = None
     left: bool = False
+
+    @property
+    def home(self) -> str:
+        """The first page that the caller may see."""
+        return self.sections[0].address if self.sections else PATIENTS.address
 
 
 _frame: ContextVar[Frame | None] = ContextVar("frame", default=None)

@@ -17,7 +17,8 @@ from service.errors import Forbidden, Gone, NotFound, ServiceError, Unauthentica
 from service.page.cookies import EMERGENCY, SESSION, drop, kept
 from service.page.frame import Entrance, begin_frame, frame
 from service.page.rendering import html
-from service.page.wanted import remember
+from service.page.sections import PATIENTS, SECTIONS, Section, landing, open_sections
+from service.page.wanted import remember, wanted
 from service.security.audit import facts_of, not_audited, note_caller, request_line
 from service.security.emergency import SCOPE, Emergency, holder
 from service.security.principal import Principal
@@ -27,18 +28,6 @@ from service.security.tokens import TokenVerifier
 
 __all__ = ["HEADERS", "Guard"]
 
-READ = (
-    "Patient",
-    "Goal",
-    "Observation",
-    "Encounter",
-    "Condition",
-    "Flag",
-    "CarePlan",
-    "ServiceRequest",
-    "QuestionnaireResponse",
-)
-NEEDS = (" ".join(f"{type_}.rs" for type_ in READ),)
 HEADERS = {
     "Content-Security-Policy": (
         "default-src 'none'; style-src 'self'; img-src 'self' data:; form-action 'self'; "
@@ -94,11 +83,12 @@ class Guard:
 
         return endpoint
 
-    async def caller(self, request: Request) -> Principal:
-        """Answer the caller by Bearer header or cookie; Unauthenticated or Forbidden otherwise."""
+    async def caller(self, request: Request, section: Section = PATIENTS) -> Principal:
+        """Answer the caller by Bearer header or cookie; Unauthenticated, or Forbidden for this section."""
         if not (token := self.token(request)):
             raise Unauthenticated("Sign in to see this page.")
         principal = await self.admitted(token, request)
+        require(principal.scopes, (section.needs,))
         await self._look_for_an_emergency(request, token, principal)
         return principal
 
@@ -123,11 +113,16 @@ class Guard:
             frame().left = True
 
     async def admitted(self, token: str, request: Request) -> Principal:
-        """Verify a token and that it may read what the pages show."""
+        """Verify a token and that it opens a section of the page."""
         principal = await self.verifier.verify(token)
         note_caller(request.scope, principal, self.fhir_base(request))
-        require(principal.scopes, NEEDS)
+        frame().sections = open_sections(principal.scopes)
+        require(principal.scopes, [section.needs for section in SECTIONS])
         return principal
+
+    async def landing(self, request: Request, principal: Principal) -> str:
+        """Where somebody is led who has signed in."""
+        return landing(await wanted(request, self.sealing, secure=self.secure(request)), principal.scopes)
 
     def fhir_base(self, request: Request) -> str:
         """The FHIR base, below which a token may name its user."""

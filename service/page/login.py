@@ -16,7 +16,7 @@ from service.errors import Forbidden, NotFound, ServiceError, Unauthenticated
 from service.page.cookies import LOGIN, SESSION, drop, keep, kept
 from service.page.guard import Guard
 from service.page.hospital_record import HospitalRecord
-from service.page.wanted import forget, wanted
+from service.page.wanted import forget
 from service.security.access import Access
 from service.security.audit import note_caller, note_login
 from service.security.code_flow import Begun, CodeFlow, Proven
@@ -87,7 +87,7 @@ class _Login:
         token = await self.sessions.token(person, ends)
         principal = await self.guard.admitted(token, request)
         secure = self.guard.secure(request)
-        to = await wanted(request, self.guard.sealing, secure=secure)
+        to = await self.guard.landing(request, principal)
         response = await self.record.shown(request, flow.provider, proven, principal, to)
         response.headers["Referrer-Policy"] = "no-referrer"  # the address holds the code
         keep(response, SESSION, token, secure=secure)

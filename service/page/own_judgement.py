@@ -8,13 +8,11 @@ from fractions import Fraction
 from service.attainment.answers import PatientAnswer
 from service.attainment.self_judgement import Cells, SelfJudgement
 from service.page import words
-from service.page.drawing import Box, Drawing, Line, Mark, Marker, Text
+from service.page.bias_bars import BiasRow, bias_bars
+from service.page.drawing import Drawing
 from service.page.view_model import Count
 
 __all__ = ["JudgementRow", "JudgementView", "bias_drawing", "judgement_view"]
-
-WIDTH, LEFT, RIGHT, ROW, TOP = 620, 100, 440, 26, 34
-MIDDLE = (LEFT + RIGHT) / 2
 
 
 @dataclass(frozen=True, slots=True)
@@ -88,32 +86,12 @@ def _out(left_out: Mapping[str, int]) -> str:
 
 
 def bias_drawing(view: JudgementView) -> Drawing:
-    """A bar per visit from 0: to the right said closed more often than seen, to the left less often."""
-    bottom = TOP + ROW * len(view.rows)
-    marks: list[Mark] = [
-        Text("tick", MIDDLE, TOP - 8, "0", "middle"),
-        Text("note", LEFT, TOP - 8, "−1 under-confident"),
-        Text("note", RIGHT, TOP - 8, "over-confident +1", "end"),
-    ]
-    marks += [Line("grid", ((x, TOP), (x, bottom))) for x in (LEFT, (LEFT + MIDDLE) / 2, RIGHT)]
-    marks.append(Line("grid", (((RIGHT + MIDDLE) / 2, TOP), ((RIGHT + MIDDLE) / 2, bottom))))
-    for number, row in enumerate(view.rows):
-        marks += _bar(row, TOP + ROW * number)
-    marks.append(Line("axis", ((MIDDLE, TOP), (MIDDLE, bottom))))
+    """A bar per visit."""
     told = "; ".join(f"{words.day(row.day)} {words.bias(row.bias)}" for row in view.rows)
-    name = "Bias of the own judgement, by visit"
-    return Drawing(name, f"{told}.", WIDTH, bottom + 6, tuple(marks))
+    return bias_bars("Bias of the own judgement, by visit", f"{told}.", [_bar(row) for row in view.rows])
 
 
-def _bar(row: JudgementRow, top: float) -> list[Mark]:
-    middle = top + ROW / 2
-    marks: list[Mark] = [Text("tick", LEFT - 8, middle + 4.5, f"{row.day.day} {row.day:%b %Y}", "end")]
-    if row.bias is None:
-        gap = Text("note", MIDDLE + 12, middle + 4.5, "not measured")
-        return [*marks, Marker("gap", MIDDLE, middle, "cross"), gap]
-    end = MIDDLE + float(row.bias) * (RIGHT - MIDDLE)
-    if row.bias:
-        marks.append(Box("bar", min(MIDDLE, end), top + 6, abs(end - MIDDLE), ROW - 12))
+def _bar(row: JudgementRow) -> BiasRow:
     agrees = f"{row.agreement.k}/{row.agreement.n} agree" if row.agreement else ""
-    marks.append(Text("count", RIGHT + 12, middle + 4.5, f"{words.signed(row.bias)}, {agrees}"))
-    return marks
+    beside = "not measured" if row.bias is None else f"{words.signed(row.bias)}, {agrees}"
+    return BiasRow(f"{row.day.day} {row.day:%b %Y}", row.bias, beside)

@@ -10,11 +10,10 @@ Nothing is told by colour alone, and all of it prints in grey.
 from collections.abc import Iterable, Sequence
 from datetime import date
 from fractions import Fraction
-from itertools import pairwise
 
 from service.page import words
 from service.page.axes import Days, Values
-from service.page.drawing import Box, Drawing, Line, Mark, Marker, Text
+from service.page.drawing import Box, Drawing, Line, Mark, Marker, Text, steps
 from service.page.view_model import GoalView, Reading
 
 __all__ = ["describe", "run_chart"]
@@ -88,7 +87,7 @@ def _stretches(goal: GoalView) -> Iterable[list[Reading]]:
 
 def _joined(goal: GoalView, stretch: Sequence[Reading], days: Days, values: Values) -> list[Mark]:
     points = [(days(one.day), values(float(one.value or 0))) for one in stretch]
-    path = _steps(points) if goal.measure.kind == "levels" else points
+    path = steps(points) if goal.measure.kind == "levels" else points
     marks: list[Mark] = [Line("run", path)] if len(points) > 1 else []
     for (x, y), reading in zip(points, stretch, strict=True):
         filled = "point met" if reading.counts and reading.at_target else "point"
@@ -109,13 +108,6 @@ def _under(points: Sequence[tuple[float, float]]) -> list[bool]:
         met = x - before_x < COUNT and abs(y - before_y) < LINE and not found[-1]
         found.append(rises or met)
     return found
-
-
-def _steps(points: Sequence[tuple[float, float]]) -> list[tuple[float, float]]:
-    path = [points[0]]
-    for (_, before), (x, y) in pairwise(points):
-        path += [(x, before), (x, y)]
-    return path
 
 
 def _not_measured(x: float) -> list[Mark]:

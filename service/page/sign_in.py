@@ -11,7 +11,7 @@ from service.page.cookies import EMERGENCY, SESSION, drop, keep
 from service.page.guard import Guard
 from service.page.posted import posted
 from service.page.rendering import html
-from service.page.wanted import forget, wanted
+from service.page.wanted import forget
 from service.security.audit import note_caller, note_login
 from service.security.code_flow import CodeFlow
 from service.security.sessions import Sessions
@@ -40,10 +40,9 @@ class SignIn:
         note_login(request.scope)
         self._guard.same_origin(request)
         token = await _posted_token(request)
-        await self._guard.admitted(token, request)
+        principal = await self._guard.admitted(token, request)
         secure = self._guard.secure(request)
-        to = await wanted(request, self._guard.sealing, secure=secure)
-        response = RedirectResponse(to, status_code=303)
+        response = RedirectResponse(await self._guard.landing(request, principal), status_code=303)
         keep(response, SESSION, token, secure=secure)
         forget(request, response, secure=secure)
         return response

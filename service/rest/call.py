@@ -21,6 +21,7 @@ from service.interactions.context import Action, Context, shipped_definitions
 from service.interactions.elsewhere import Ask
 from service.jobs.backlog import Backlog
 from service.jobs.bulk_export import BulkExports
+from service.jobs.cohorts import Cohorts
 from service.jobs.runs import Runs
 from service.operations.cue_limits import cue_limits
 from service.operations.own_resources import is_own
@@ -85,8 +86,9 @@ class Services:
     ``now`` answers the present with a zone. ``definitions`` are the profiles known here, ``code_lists``
     those that the site has loaded; ``elsewhere`` asks its terminology server. ``smart_configuration`` is what
     an issuer outside can do, told before what we can. ``exporting`` is held while a research export runs,
-    ``counting`` while a cohort is counted. ``remembered`` is what was found of care and Consents a moment
-    ago. ``runs`` are those of its jobs, ``backlog`` is what waits for them, ``bulk`` are the bulk exports.
+    ``cohorts`` are those of its research tables. ``remembered`` is what was found of care and Consents a
+    moment ago. ``runs`` are those of its jobs, ``backlog`` is what waits for them, ``bulk`` are the bulk
+    exports.
     """
 
     settings: Settings
@@ -99,7 +101,7 @@ class Services:
     elsewhere: Ask | None = None
     smart_configuration: dict[str, object] = made(default_factory=dict)
     exporting: asyncio.Lock = made(default_factory=asyncio.Lock)
-    counting: asyncio.Lock = made(default_factory=asyncio.Lock)
+    cohorts: Cohorts = made(default_factory=Cohorts)
     remembered: Remembered = made(default_factory=Remembered)
     readiness: Readiness = made(default_factory=Readiness)
     metrics: Metrics = made(default_factory=Metrics)

@@ -1,21 +1,15 @@
 """What research tables tell of a cohort, for who may export: nothing of it is about single people."""
 
-import asyncio
-import csv
-import io
-from pathlib import Path
 from typing import Annotated, Any
 
 from fastapi import Depends
 from starlette.responses import Response
 
-from service.errors import InvalidInput, NotAcceptable, NotFound, StoreUnavailable
+from service.errors import InvalidInput, NotAcceptable
 from service.fhir.json import dump
-from service.jobs.cohort_answer import CohortAnswer
 from service.jobs.cohort_measure_report import as_measure_report
-from service.jobs.cohort_question import STRATA, question
-from service.jobs.cohort_run import told_in
-from service.jobs.cohort_tree import COLUMNS, as_rows, as_tree
+from service.jobs.cohort_question import STRATA
+from service.jobs.cohort_tree import as_csv, as_tree
 from service.rest.call import Call, current_call
 from service.rest.described import FHIR_JSON, answers
 from service.terminology.codes import codes
@@ -52,18 +46,11 @@ async def cohort(call: Annotated[Call, Depends(current_call)]) -> Response:
     format_ = given.pop("_format", ["fhir"])[-1]
     if format_ not in {"fhir", "json", "csv"}:
         raise NotAcceptable("A cohort is told as json, as csv, or without _format as a MeasureReport.")
-    asked = question(given, services.settings.smallest_cell)
-    if not services.settings.cohort_tables:
-        raise NotFound("There are no research tables here to tell of (SWALLOW_COHORT_TABLES).")
-    if services.counting.locked():
-        raise StoreUnavailable("Another cohort is being counted; try again when it has finished.")
-    async with services.counting:
-        place = Path(services.settings.cohort_tables)
-        told = await asyncio.to_thread(told_in, place, asked)
+    told = await services.cohorts.told(given)
     if format_ == "json":
         return Response(dump(as_tree(told)), media_type="application/json")
     if format_ == "csv":
-        return Response(_csv(told), media_type="text/csv; charset=utf-8")
+        return Response(as_csv(told), media_type="text/csv; charset=utf-8")
     made = services.now().astimezone(services.settings.zone)
     report = as_measure_report(told, made, codes(services.settings.snomed))
     return Response(dump(report), media_type=FHIR_JSON)
@@ -78,11 +65,3 @@ def _given(call: Call) -> dict[str, list[str]]:
             f"Not known here: {', '.join(unknown)[:200]}; there are: {', '.join(_PARAMETERS)}."
         )
     return given
-
-
-def _csv(told: CohortAnswer) -> str:
-    out = io.StringIO(newline="")
-    rows = csv.writer(out)
-    rows.writerow(COLUMNS)
-    rows.writerows(as_rows(told))
-    return out.getvalue()

@@ -40,6 +40,7 @@ __all__ = [
     "Grant",
     "Level",
     "Scopes",
+    "granted",
     "require",
 ]
 
@@ -182,7 +183,7 @@ class Scopes:
 def require(scopes: Scopes, alternatives: Collection[str]) -> None:
     """Raise Forbidden unless one alternative holds; in each, all needs (joined by spaces) must hold."""
     for needs in alternatives:
-        if _granted(scopes, needs):
+        if granted(scopes, needs):
             return
     if not alternatives:
         raise Forbidden("Nobody may use this address yet: it names no scope.")
@@ -191,8 +192,8 @@ def require(scopes: Scopes, alternatives: Collection[str]) -> None:
 
 
 @lru_cache(maxsize=10_000)
-def _granted(scopes: Scopes, needs: str) -> bool:
-    """Remembered: the same tokens ask for the same few things over and over."""
+def granted(scopes: Scopes, needs: str) -> bool:
+    """Whether all needs (joined by spaces) hold; remembered, as the same tokens ask over and over."""
     return all(map(scopes.grant, needs.split()))
 
 

@@ -10,7 +10,7 @@ from click.testing import CliRunner
 from service.cli import main
 from service.jobs import cohort_engine
 from service.jobs.cohort_counts import Counts, Group, Judged
-from service.jobs.cohort_expressions import NEEDED
+from service.jobs.cohort_sources import NEEDED
 from service.jobs.cohort_words import IN_COHORT
 
 ENDED = {"attained": 60, "died": 3, "discharged": 30, "waiting": 38}

@@ -252,7 +252,8 @@ PAGES: dict[str, tuple[str, ...]] = {
         *(f"{method} {_PERSON}/{act}" for method in ("GET", "POST") for act in _ACTS),
     ),
     "break-glass": (f"GET {_PERSON}/emergency", f"POST {_PERSON}/emergency"),
+    "research": ("GET /app/cohort", "GET /app/cohort.json", "GET /app/cohort.csv"),
 }
-"""The pages: open, for who may read what they show, or for who may break the glass besides."""
+"""The pages: open, for who may read what they show, for who may break the glass besides, or export."""
 RULES = _restful() | _operations()
 """By method and path, as the route table writes them."""

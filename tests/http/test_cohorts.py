@@ -9,11 +9,11 @@ from httpx import AsyncClient
 
 from service.fhir.json import parse
 from service.fhir.validation import errors
+from service.jobs import cohorts
 from service.jobs.cohort_answer import CohortAnswer, answer
 from service.jobs.cohort_counts import Counts, Group, Judged
 from service.jobs.cohort_question import Question
 from service.jobs.cohort_words import IN_COHORT
-from service.rest import cohort
 
 pytestmark = pytest.mark.anyio
 ADDRESS = "/research/cohort"
@@ -41,7 +41,7 @@ def tables(monkeypatch: pytest.MonkeyPatch) -> list[Question]:
         asked.append(question)
         return answer(counts, question, "all")
 
-    monkeypatch.setattr(cohort, "told_in", told_in)
+    monkeypatch.setattr(cohorts, "told_in", told_in)
     return asked
 
 
@@ -94,7 +94,7 @@ async def test_what_can_not_be_asked_is_said(researcher: AsyncClient, tables: li
 
 
 async def test_one_cohort_is_counted_at_a_time(researcher: AsyncClient, app: FastAPI) -> None:
-    async with app.services.counting:
+    async with app.services.cohorts.counting:
         found = await researcher.get(ADDRESS)
     assert found.status_code == 503
     assert "another cohort" in json.dumps(found.json()).lower()

@@ -9,11 +9,11 @@ import duckdb
 import pytest
 
 from service.errors import InvalidInput
-from service.jobs import cohort_engine
 from service.jobs.cohort_counts import Group
-from service.jobs.cohort_engine import counted, sources
-from service.jobs.cohort_expressions import NEEDED
+from service.jobs.cohort_engine import counted
 from service.jobs.cohort_question import Question
+from service.jobs.cohort_sources import NEEDED, sources
+from service.jobs.cohort_sources import test_data as invented
 from service.jobs.cohort_words import IN_COHORT, LEFT_OUT, NOT_THESE_TABLES
 from service.jobs.synthetic_tables import registry, synthetic_tables
 
@@ -250,10 +250,10 @@ def test_what_can_not_be_counted_is_refused_by_name(folder, tmp_path):
 
 
 def test_the_manifest_says_whether_people_are_invented(folder, tmp_path):
-    assert cohort_engine.test_data(sources([folder])) == "all"
+    assert invented(sources([folder])) == "all"
     other = tmp_path / "other"
     shutil.copytree(folder, other)
     (other / "manifest.json").write_text('{"people": 5, "testPeople": 2, "policy": "safe-harbor 1"}')
-    assert cohort_engine.test_data(sources([folder, other])) == "some"
+    assert invented(sources([folder, other])) == "some"
     (other / "manifest.json").unlink()
-    assert cohort_engine.test_data(sources([other])) == ""
+    assert invented(sources([other])) == ""

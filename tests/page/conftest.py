@@ -17,7 +17,9 @@ from reader import reading
 from starlette.applications import Starlette
 
 from service.errors import NotFound
+from service.jobs.cohorts import Cohorts
 from service.jobs.summaries import Summaries
+from service.page.cohort import cohort_routes
 from service.page.decision_rows import DecisionRow
 from service.page.guard import Guard
 from service.page.panel import panel_routes
@@ -140,7 +142,13 @@ async def nothing(_url: str) -> bytes:
 
 
 @pytest.fixture
-def browser(views, summaries):
+def cohorts() -> Cohorts:
+    """Those of a service without research tables; a test puts others in their place."""
+    return Cohorts()
+
+
+@pytest.fixture
+def browser(views, summaries, cohorts):
     """Build a client that nobody has signed in, at an address of choice."""
 
     def make(address: str = ORIGIN, base_url: str = "") -> httpx.AsyncClient:
@@ -149,7 +157,8 @@ def browser(views, summaries):
         clients = Clients(lambda: summaries.store, time.time, nothing)
         sign_in = SignIn(guard, Sessions(ISSUER, keys, clients, time.time), {})
         listed = panel_routes(lambda _request: summaries, lambda _, __: summaries.store, guard)
-        routes = (*listed, *page_routes(lambda _, __: views, guard, sign_in))
+        told = cohort_routes(lambda _request: cohorts, guard)
+        routes = (*listed, *told, *page_routes(lambda _, __: views, guard, sign_in))
         app = Starlette(routes=list(routes))
         return httpx.AsyncClient(transport=httpx.ASGITransport(app), base_url=address)
 

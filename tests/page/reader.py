@@ -12,6 +12,8 @@ from hospital import Hospital, hospital
 from playwright.sync_api import Browser, BrowserContext, Page, sync_playwright
 from processes import Server, serving
 
+from service.jobs.synthetic_tables import registry, synthetic_tables
+
 AXE = Path(__file__).parents[2] / ".cache" / "axe" / "package" / "axe.min.js"
 VISITS = Path(__file__).parents[2] / "examples" / "visits"
 PICTURES = Path(__file__).parents[2] / ".cache" / "pictures"
@@ -75,6 +77,8 @@ class Reader:
             "exclusion form": f"{lost_view}/exclusion",
             "signature form": f"{self.draft()}/signature",
             "emergency form": f"{demo_01}/emergency",
+            "cohort": f"{self.url}/app/cohort",
+            "cohort by group": f"{self.url}/app/cohort?by=state",
             "resource": f"{self.url}/app/resources/Goal/{self.goal('demo-01')}",
             "person before any goal": self.person("demo-01", "2026-01-01"),
             "problem": f"{self.url}/app/patients/nobody",
@@ -135,7 +139,11 @@ def _demo(folder: Path, there: Hospital) -> Iterator[Server]:
     folder.mkdir(exist_ok=True)
     listed = folder / "providers.json"
     listed.write_text(json.dumps([there.login(folder), there.record(folder)]))
+    tables = folder / "tables"
+    synthetic_tables(registry(11, 3), 160, tables, "csv")
     settings = {
+        "SWALLOW_COHORT_TABLES": str(tables),
+        "SWALLOW_SMALLEST_CELL": "3",  # so that few people show every part of the page
         "SWALLOW_PROVIDERS": str(listed),
         "SWALLOW_BASE_URL": f"http://127.0.0.1:{port}",
         "SWALLOW_OUTGOING_HOSTS": "localhost",

@@ -153,8 +153,8 @@ async def test_a_token_that_is_not_believed_is_refused_and_not_repeated(browser,
 
 async def test_a_token_without_the_right_to_read_is_refused(browser, token):
     async with browser() as client:
-        answer = await client.post("/app/sign-in", data={"token": token("research-export")}, headers=SAME)
-        by_header = await client.get("/app", headers={"Authorization": f"Bearer {token('research-export')}"})
+        answer = await client.post("/app/sign-in", data={"token": token("audit-read")}, headers=SAME)
+        by_header = await client.get("/app", headers={"Authorization": f"Bearer {token('audit-read')}"})
     assert answer.status_code == by_header.status_code == 403
     assert "set-cookie" not in answer.headers
 
