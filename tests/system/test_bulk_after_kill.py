@@ -8,6 +8,7 @@ from urllib.parse import urlsplit
 
 import httpx
 import pytest
+from databases import AnyLoop
 from processes import serving
 
 from service.fhir.search_values import SearchKeys
@@ -37,9 +38,18 @@ main()
 """The service, in small steps each of which is noted, until the fortieth."""
 
 
-async def filled(data):
+@pytest.fixture(params=["sqlite", "postgres"])
+def store(request, tmp_path, monkeypatch):
+    """An empty store, which the services of this test find."""
+    if request.param == "sqlite":
+        return SqliteStore(tmp_path / "data" / "swallow.sqlite", clock=lambda: datetime.now(UTC))
+    url = request.getfixturevalue("database_url")
+    monkeypatch.setenv("SWALLOW_DATABASE_URL", url)
+    return AnyLoop(url, lambda: datetime.now(UTC))
+
+
+async def filled(store):
     """Two hundred people, each with a Goal."""
-    store = SqliteStore(data / "swallow.sqlite", clock=lambda: datetime.now(UTC))
 
     async def work(txn):
         for number in range(200):
@@ -71,10 +81,10 @@ def contents(http, status):
 
 
 @pytest.mark.conformance("J3", "J7")
-def test_another_service_goes_on_and_writes_the_same_files(tmp_path, monkeypatch):
+def test_another_service_goes_on_and_writes_the_same_files(store, tmp_path, monkeypatch):
     monkeypatch.setenv("SWALLOW_EXPORT_FILE_MB", "0.01")
     data = tmp_path / "data"
-    asyncio.run(filled(data))
+    asyncio.run(filled(store))
     token = DevelopmentIssuer(data).sign("system", "system/*.rs", now=time.time())
     arguments = ("serve", "--port", "0", "--development-issuer", "--data-dir", data)
     signed = {"Authorization": f"Bearer {token}", "Prefer": "respond-async"}
