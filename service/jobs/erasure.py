@@ -91,9 +91,11 @@ class Eraser:
     async def look_for_all(self, source: Asked, people: Collection[str]) -> AsyncIterator[Found]:
         """Look once through all there is for several people, while others write; one after the other."""
         until = await last_sequence(source)
-        names = await look_for_all(source, people, until)
+        names, mentions = await look_for_all(source, people, until)
         for one in people:
-            yield await found_of(source, one, names[one], until, self._keys_of, self._base, _nothing)
+            yield await found_of(
+                source, one, names[one], until, self._keys_of, self._base, _nothing, mentions
+            )
 
     async def rehearse(self, store: Movable, found: Found) -> Erased:
         """Do the same in a transaction that is never committed: it can't say other than the erasing would."""

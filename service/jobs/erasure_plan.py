@@ -5,8 +5,10 @@ inside the transaction that erases. What is found here is never believed without
 """
 
 import re
-from collections.abc import Callable, Collection, Iterable
+from collections import defaultdict
+from collections.abc import Callable, Collection, Iterable, Mapping
 from dataclasses import dataclass, field
+from types import MappingProxyType
 from typing import NamedTuple
 
 from service.fhir.json import dump, reread
@@ -30,12 +32,15 @@ __all__ = ["Found", "Plan", "Telling", "found_of", "look", "look_for_all", "plan
 _STEP = 20_000
 _TEXTS = 2_000
 _IDS = re.compile(r"[A-Za-z0-9.-]{1,64}")
+_TOLD_IN = "Provenance"
+Mentions = Mapping[str, Collection[Name]]
+"""By an id, the Provenances with older versions, or deleted, that have it in any of their texts."""
 Telling = Callable[[int, int], object]
 """Called with how much was looked through, and how much there is."""
 
 
 class Found(NamedTuple):
-    """What may be of ``patient`` among versions up to number ``until``.
+    """What may be of ``patient`` among versions up to number ``until``, Provenances of what is theirs too.
 
     ``own`` are Binaries without a security context that nothing of others leads to.
     """
@@ -80,6 +85,8 @@ class _Planner:
     keys_of: KeysOf
     base: str
     own: Collection[Name]
+    since: int
+    mentions: Mentions
     plan: Plan
 
     async def add(self, names: Iterable[Name]) -> bool:
@@ -104,9 +111,15 @@ class _Planner:
 
     async def add_provenances(self, names: Iterable[Name]) -> None:
         """Judge Provenances, until none goes any more: one may be about another."""
-        often = await often_written(self.source, "Provenance")
-        while await self.add([*names, *often, *await referring(self.source, "Provenance", self.plan.gone)]):
+        often = await often_written(self.source, _TOLD_IN, self.since)
+        while await self.add(
+            [*names, *often, *self._once(), *await referring(self.source, _TOLD_IN, self.plan.gone)]
+        ):
             pass
+
+    def _once(self) -> Iterable[Name]:
+        """Those that told, in an older version perhaps, of something that goes."""
+        return {one for name in self.plan.goes for one in self.mentions.get(name.id, ())}
 
     def _led(self, seen: Seen) -> Iterable[Name]:
         """The Binaries that a version leads to."""
@@ -129,21 +142,29 @@ async def look(source: Asked, patient: str, keys_of: KeysOf, base: str, told: Te
     """Look through all there is for a person."""
     until = await last_sequence(source)
     names = await _looked(source, [patient], 0, until, told)
-    return await found_of(source, patient, names, until, keys_of, base, told)
+    often = await often_written(source, _TOLD_IN)
+    return await found_of(source, patient, names.union(often), until, keys_of, base, told)
 
 
-async def look_for_all(source: Asked, people: Collection[str], until: int) -> dict[str, frozenset[Name]]:
+async def look_for_all(
+    source: Asked, people: Collection[str], until: int
+) -> tuple[dict[str, frozenset[Name]], Mentions]:
     """Look once through all there is, up to a number, for several people: what may be of each.
 
-    Each text is read once, whoever many they are: its words that could be an id are held against theirs.
+    Each text is read once, however many they are: its words that could be an id are held against theirs.
     """
     names: dict[str, set[Name]] = {one: set() for one in people}
+    mentions: dict[str, set[Name]] = defaultdict(set)
+    often = {*await often_written(source, _TOLD_IN)}
     for low in range(0, until, _TEXTS):
         for name, text in await texts(source, low, min(low + _TEXTS, until)):
             plain = dump(reread(text.encode())).decode() if is_escaped(text) else text
-            for one in names.keys() & _IDS.findall(plain):
+            words = _IDS.findall(plain)
+            for one in names.keys() & words:
                 names[one].add(name)
-    return {one: frozenset(found) for one, found in names.items()}
+            for one in words if name in often else ():
+                mentions[one].add(name)
+    return {one: frozenset(found) for one, found in names.items()}, mentions
 
 
 async def found_of(  # noqa: PLR0913, PLR0917 - what was looked for, and what it is judged by
@@ -154,9 +175,11 @@ async def found_of(  # noqa: PLR0913, PLR0917 - what was looked for, and what it
     keys_of: KeysOf,
     base: str,
     told: Telling,
+    mentions: Mentions = MappingProxyType({}),
 ) -> Found:
     """What may be of a person, where ``names`` have their id in them; Binaries are looked for as well."""
-    first = await _planned(source, patient, names, keys_of, base, own=())
+    first = await _planned(source, Found(patient, names, until, frozenset()), names, keys_of, base, mentions)
+    names = names.union(one for one in first.seen if one.type == _TOLD_IN)
     if not first.loose:
         return Found(patient, names, until, frozenset())
     others = await _looked(source, [f"Binary/{one.id}" for one in first.loose], 0, until, told)
@@ -174,24 +197,18 @@ async def plan(source: Asked, found: Found, keys_of: KeysOf, base: str) -> Plan:
     """Say what becomes of what, as ``source`` sees it now."""
     until = await last_sequence(source)
     since = await _looked(source, [found.patient], found.until, until, _nothing)
-    return await _planned(source, found.patient, found.names | since, keys_of, base, own=found.own)
+    return await _planned(source, found, found.names | since, keys_of, base, {})
 
 
-async def _planned(  # noqa: PLR0913 - what a plan is made from
-    source: Asked,
-    patient: str,
-    names: Collection[Name],
-    keys_of: KeysOf,
-    base: str,
-    *,
-    own: Collection[Name],
+async def _planned(  # noqa: PLR0913, PLR0917 - what a plan is made from
+    source: Asked, found: Found, names: Collection[Name], keys_of: KeysOf, base: str, mentions: Mentions
 ) -> Plan:
-    planner = _Planner(source, keys_of, base, own, Plan(patient))
-    person = Name("Patient", patient)
-    kinds = {kind: [name for name in names if name.type == kind] for kind in ("Binary", "Provenance")}
+    planner = _Planner(source, keys_of, base, found.own, found.until, mentions, Plan(found.patient))
+    person = Name("Patient", found.patient)
+    kinds = {kind: [name for name in names if name.type == kind] for kind in ("Binary", _TOLD_IN)}
     await planner.add([person, *(name for name in names if name.type not in kinds)])
     await planner.add_binaries(kinds["Binary"])
-    await planner.add_provenances(kinds["Provenance"])
+    await planner.add_provenances(kinds[_TOLD_IN])
     return planner.plan
 
 

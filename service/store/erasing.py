@@ -85,10 +85,10 @@ async def referring(store: Asked, type_: str, targets: Collection[str]) -> list[
     return list(found)
 
 
-async def often_written(store: Asked, type_: str) -> list[Name]:
-    """Answer the resources of a type that were deleted, or have older versions."""
-    sql = "SELECT type, id FROM current WHERE type = ? AND (deleted OR version > 1)"
-    return [Name(*row) for row in await store.ask((sql, [type_]))]
+async def often_written(store: Asked, type_: str, after: int = 0) -> list[Name]:
+    """Answer the resources of a type that were deleted, or have older versions; written after a number."""
+    sql = "SELECT type, id FROM current WHERE type = ? AND sequence > ? AND (deleted OR version > 1)"
+    return [Name(*row) for row in await store.ask((sql, [type_, after]))]
 
 
 async def versions(store: Asked, names: Sequence[Name]) -> dict[Name, list[Version]]:
@@ -98,7 +98,7 @@ async def versions(store: Asked, names: Sequence[Name]) -> dict[Name, list[Versi
         chosen, values = _chosen(some)
         sql = (
             "SELECT r.sequence, c.type, c.id, r.version, r.last_updated, r.method, CAST(r.content AS TEXT) "
-            f"FROM resource r JOIN current c ON c.key = r.key WHERE {chosen} ORDER BY r.key, r.version"
+            f"FROM {chosen} JOIN resource r ON r.key = c.key ORDER BY r.key, r.version"
         )
         for sequence, type_, id_, number, updated, method, text in await store.ask((sql, values)):
             version = Version(sequence, type_, id_, number, updated, method, text.encode())
@@ -110,9 +110,8 @@ async def drop(store: Asked, names: Sequence[Name]) -> None:
     """Take resources away with all their versions; what they are found by must be gone already."""
     for some in _parts(names):
         chosen, values = _chosen(some)
-        keys = f"SELECT c.key FROM current c WHERE {chosen}"
-        await store.ask((f"DELETE FROM resource WHERE key IN ({keys})", values))
-        await store.ask((f"DELETE FROM current AS c WHERE {chosen}", values))
+        for table in ("resource", "current"):
+            await store.ask((f"DELETE FROM {table} WHERE key IN (SELECT c.key FROM {chosen})", values))
 
 
 async def cut(store: Asked, name: Name, numbers: Sequence[int]) -> None:
@@ -134,9 +133,10 @@ async def forget_person(store: Asked, patient: str) -> int:
 
 
 def _chosen(names: Sequence[Name]) -> Statement:
-    """The condition that a row of ``current`` is of one of these."""
+    """The rows of ``current`` of these; joined, as SQLite looks at all rows for one IN a list of pairs."""
     rows = ", ".join(["(?, ?)"] * len(names))
-    return f"(c.type, c.id) IN (VALUES {rows})", [text for name in names for text in name]
+    sql = f"(VALUES {rows}) AS n JOIN current c ON c.type = n.column1 AND c.id = n.column2"
+    return sql, [text for name in names for text in name]
 
 
 def _parts(names: Sequence[T]) -> list[Sequence[T]]:
