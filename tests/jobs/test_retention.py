@@ -118,6 +118,22 @@ def observation(id_, who, status="final"):
     return {"resourceType": "Observation", "id": id_, "status": status, "subject": subject}
 
 
+def provenance(id_, target):
+    return {"resourceType": "Provenance", "id": id_, "target": [{"reference": target}]}
+
+
+def test_what_once_told_of_those_who_go_goes_with_them(aged):
+    aged.write(*map(patient, ("ann", "ben", "seen")), encounter("e", "seen", "2023-01-01"))
+    aged.write(observation("hers", "ann"), observation("stays", "seen"))
+    aged.write(provenance("moved", "Observation/hers"), provenance("deleted", "Observation/hers"))
+    aged.write(provenance("moved", "Observation/stays"), delete=["Provenance/deleted"])
+    aged.after(1_200)
+    assert aged.age(Periods(1_000, 0, 0, 0, 0)).people == 2
+    assert aged.people() == {"seen"}
+    assert aged.versions("Provenance/moved") == [2]
+    assert aged.versions("Provenance/deleted") == []
+
+
 def test_people_go_after_their_last_contact(aged):
     aged.write(*map(patient, ("long-ago", "seen", "written", "held")))
     aged.write(encounter("e1", "long-ago", "2020-01-01"), encounter("e2", "seen", "2022-01-01"))
