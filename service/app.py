@@ -20,6 +20,10 @@ from service.interactions.context import definitions_with
 from service.jobs.backlog import Backlog
 from service.jobs.bulk_export import BulkExports
 from service.jobs.cohorts import Cohorts
+from service.jobs.delivery import Delivery
+from service.jobs.delivery_sender import Sender
+from service.jobs.destination import Destination
+from service.jobs.destinations import Destinations
 from service.jobs.fetching import Fetching
 from service.jobs.outgoing import Outgoing
 from service.jobs.runs import Runs
@@ -139,6 +143,7 @@ def create_app(
             opened, RowMaker(settings.zone, cue_limits(settings)), settings.zone, clock, runs
         )
         remembered, exporting = Remembered(), asyncio.Lock()
+        known = Destinations(opened, settings.destinations)
         bulk = BulkExports(settings, shown, opened, clock, remembered, code_lists, runs, exporting)
         app.services = Services(
             settings,
@@ -155,12 +160,15 @@ def create_app(
             remembered=remembered,
             metrics=metrics,
             runs=runs,
-            backlog=Backlog(opened, app.summaries, settings.data_dir),
+            backlog=Backlog(opened, app.summaries, known),
             bulk=bulk,
         )
         _tell_of_the_store(metrics, shown)
         _tell_of_jobs(metrics, app.services)
-        beside = [asyncio.create_task(work) for work in (app.summaries.run(), bulk.run(), warmed(own))]
+        works = [app.summaries.run(), bulk.run(), warmed(own)]
+        if settings.delivery:
+            works.append(_delivery(known, opened, outgoing, clock, runs).run())
+        beside = [asyncio.create_task(work) for work in works]
         try:
             yield
         finally:
@@ -266,12 +274,27 @@ def _tell_of_jobs(metrics: Metrics, services: Services) -> None:
     metrics.tell_each(
         "swallow_list_rows_behind", "Rows of the list that are behind.", (), lambda: backlog.rows
     )
+    for number, sentence, grows in (
+        ("waiting", "Patients with changes that a destination has not.", False),
+        ("parked", "Those of them whose changes are not tried until somebody says so.", False),
+        ("oldest_s", "Age of the oldest change that a destination has not; 0: it has all.", False),
+        ("rests_s", "Seconds for which a destination is left alone after failures.", False),
+        ("sent", "Resources that arrived.", True),
+        ("failed", "Tries in vain.", True),
+    ):
+        name = f"swallow_delivery_{number.replace('_s', '_seconds')}"
+        read = partial(_by_destination, backlog, number)
+        metrics.tell_each(name, sentence, ("destination",), read, grows=grows)
     metrics.tell_each(
-        "swallow_delivery_oldest_change_seconds",
-        "Age of the oldest change that a destination has not acknowledged; 0: it has all.",
-        ("destination",),
-        lambda: backlog.undelivered,
+        "swallow_delivery_state",
+        "1 for the state a destination is in.",
+        ("destination", "state"),
+        lambda: {(one.name, one.state): 1 for one in backlog.destinations},
     )
+
+
+def _by_destination(backlog: Backlog, number: str) -> dict[tuple[str, ...], float]:
+    return {(one.name,): float(getattr(one, number)) for one in backlog.destinations}
 
 
 def _by_job(runs: Counter[str]) -> dict[tuple[str, ...], float]:
@@ -320,6 +343,17 @@ def _views(request: Request, principal: Principal) -> StoredViews:
 
 def _page_call(request: Request, principal: Principal) -> Call:
     return Call(request, services_of(request), principal, "application/fhir+json")
+
+
+def _delivery(
+    known: Destinations, store: Opened, outgoing: Outgoing, clock: Callable[[], datetime], runs: Runs
+) -> Delivery:
+    def sender_for(destination: Destination) -> Sender:
+        from service.jobs.senders import sender_for  # noqa: PLC0415 - its clients take 60 ms to import
+
+        return sender_for(destination, store, outgoing)
+
+    return Delivery(store, known, sender_for, clock, "swallow-interop", runs)
 
 
 def _terminology_server(settings: Settings, outgoing: Outgoing) -> "TerminologyServer | None":

@@ -27,6 +27,7 @@ ServiceError                    500  exception      something here is broken
 ├── IssuerUnreachable           503  transient      who issues the caller's tokens does not answer
 ├── AddressRefused              502  forbidden      this service may not connect to that address
 └── DeliveryFailed              502  transient      a remote end refused or did not answer
+    └── DeliveryRefused         502  processing     it will refuse the same again
 
 Each carries one or more Issue: what is wrong, where, and what to do. ``rest/`` turns them into an
 OperationOutcome in one table; nothing else builds error answers.
@@ -42,6 +43,7 @@ __all__ = [
     "AddressTooLong",
     "Conflict",
     "DeliveryFailed",
+    "DeliveryRefused",
     "Forbidden",
     "Gone",
     "InvalidInput",
@@ -329,10 +331,28 @@ class AddressRefused(ServiceError):
 
 
 class DeliveryFailed(ServiceError):
-    """A remote end refused, or did not answer."""
+    """A remote end did not take something now; the same may succeed later.
+
+    ``wait_s`` is after how many seconds, where the remote end says so. ``alone``: it answered, and others may
+    well fare better than what was sent; otherwise it is the remote end as a whole.
+    """
 
     status = 502
     code = IssueType.TRANSIENT
+
+    def __init__(
+        self, problem: str | Issue | Iterable[Issue], wait_s: float = 0.0, *, alone: bool = False
+    ) -> None:
+        """Take the sentence, and the wait."""
+        super().__init__(problem)
+        self.wait_s = wait_s
+        self.alone = alone
+
+
+class DeliveryRefused(DeliveryFailed):
+    """A remote end refused what was sent, and will again until somebody does something."""
+
+    code = IssueType.PROCESSING
 
 
 class StoreUnavailable(ServiceError):

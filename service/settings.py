@@ -135,6 +135,13 @@ class Settings(BaseSettings):
         "",
         description="Hosts and networks beside public https ones that may be connected to, by spaces.",
     )
+    destinations: str = Field(
+        "", description="JSON list of where what is stored is delivered to; empty: what was added by command."
+    )
+    delivery: bool = Field(
+        True,
+        description="Deliver beside the requests; off: only 'push' does, or another process.",
+    )
     max_body_bytes: int = Field(5_000_000, ge=1_000, description="Largest request body accepted.")
     max_address_bytes: int = Field(16_000, ge=1_000, description="Longest address accepted, query included.")
     max_depth: int = Field(64, ge=8, description="Deepest nesting accepted in a JSON or YAML body.")

@@ -20,6 +20,7 @@ _DAILY = {
     "export": "export:export",
     "synthesize": "synthesize:synthesize",
     "cohort": "cohort:cohort",
+    "destination": "destination:destination",
     "push": "push:push",
     "token": "token:token",
     "validate": "validate:validate",

@@ -1,59 +1,49 @@
-"""``push``: send what changed to another FHIR endpoint."""
+"""``push``: deliver what waits for one destination, and end."""
 
 import asyncio
+import sys
 from pathlib import Path
 
 import click
-from tqdm import tqdm
 
 from service.cli.followed import followed
-from service.cli.local import data_dir_option, opened, recorded, settings_for
-from service.jobs import delivery
-from service.jobs.http_client import connect
-from service.jobs.ledger import Ledger
+from service.cli.local import data_dir_option, machine_user, now, opened, settings_for
+from service.jobs.delivery import Delivery
+from service.jobs.destination_state import DestinationState, states
+from service.jobs.destinations import Destinations
 from service.jobs.outgoing import Outgoing
+from service.jobs.senders import sender_for
 from service.settings import Settings
 
 __all__ = ["push"]
 
 
 @click.command()
-@click.argument("url")
+@click.argument("name")
 @click.option(
-    "--token-file",
-    required=True,
-    type=click.Path(exists=True, dir_okay=False, path_type=Path),
-    help="File with the access token for the receiving end.",
+    "--patience",
+    default=60.0,
+    show_default=True,
+    help="Seconds after which it ends if nothing arrives; what is left is delivered later.",
 )
-@click.option("--attempts", default=6, show_default=True, help="Tries per transaction.")
 @data_dir_option
-def push(url: str, token_file: Path, attempts: int, data_dir: Path | None) -> None:
-    """Send what changed since the last push to the FHIR base URL; safe to repeat."""
-    token = token_file.read_text("utf-8").strip()
-    asyncio.run(_push(settings_for(data_dir), url, token, attempts))
+def push(name: str, patience: float, data_dir: Path | None) -> None:
+    """Deliver what waits for the destination NAME, and end; safe to repeat.
+
+    Ends with 1 if something is left.
+    """
+    left = asyncio.run(_push(settings_for(data_dir), name, patience))
+    if left.waiting:
+        click.echo(f"{left.waiting} people wait, {left.parked} of them parked: {left.problem}", err=True)
+        sys.exit(1)
 
 
-async def _push(settings: Settings, url: str, token: str, attempts: int) -> None:
-    with tqdm(unit="patient", disable=None) as bar:
-
-        def progress(done: int, total: int) -> None:
-            bar.total = total
-            bar.update(done - bar.n)
-
+async def _push(settings: Settings, name: str, patience: float) -> DestinationState:
+    async with followed(settings, "delivery") as counts, opened(settings) as store:
+        known = Destinations(store, settings.destinations)
         outgoing = Outgoing(settings.outgoing_hosts)
-        async with (
-            followed(settings, "delivery") as counts,
-            opened(settings) as opened_,
-            recorded(opened_, "push", "110106") as store,
-            connect(url, token, outgoing) as client,
-        ):
-            ledger = Ledger(settings.data_dir, url)
-            result = await delivery.push(store, client, ledger, attempts=attempts, on_progress=progress)
-            counts |= {
-                "transactions": result.transactions,
-                "resources": result.resources,
-                "left_out": result.left_out,
-            }
-    click.echo(f"{result.resources} resources sent in {result.transactions} transactions.")
-    for reason, count in sorted(result.reasons.items()):
-        click.echo(f"{count} not sent: {reason}.")
+        delivery = Delivery(store, known, lambda one: sender_for(one, store, outgoing), now, machine_user())
+        done = await delivery.drain(await known.named(name), patience)
+        counts |= {"parcels": done.parcels, "resources": done.resources, "failed": done.failed}
+        click.echo(f"{done.resources} resources delivered in {done.parcels} parcels.")
+        return next(one for one in await states(store, known, now()) if one.name == name)

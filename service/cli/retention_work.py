@@ -8,10 +8,10 @@ from service.cli.local import found_by, machine_user, now
 from service.errors import Conflict, ServiceError, StoreUnavailable
 from service.fhir.datetimes import instant, milliseconds
 from service.jobs.bulk_job import Exports
+from service.jobs.destinations import Destinations
 from service.jobs.erasure import Erased, Eraser, Erasure, erasures
-from service.jobs.erasure_elsewhere import REGISTER, read_register, received, write_register
+from service.jobs.erasure_elsewhere import REGISTER, read_register, write_register
 from service.jobs.erasure_plan import Found, Telling
-from service.jobs.ledger import ledgers
 from service.jobs.research_place import releases_in, vaults_in
 from service.jobs.research_releases import released_as, withdraw
 from service.security.audit import Facts
@@ -19,6 +19,7 @@ from service.security.audit_event import events_of
 from service.settings import Settings
 from service.store.archive import Movable
 from service.store.audit import Event
+from service.store.feeds import receivers
 
 __all__ = ["Report", "Wish", "Work", "eraser_for", "refusal_told", "told_of"]
 
@@ -91,7 +92,8 @@ class Work:
     async def rehearse(self, patient: str, told: Telling) -> Report:
         """Say what ``erase`` would do, and do nothing."""
         found = await self.eraser.look(self.store, patient, told)
-        return self._report(patient, await self.eraser.rehearse(self.store, found))
+        received = await self._received(patient)
+        return self._report(patient, await self.eraser.rehearse(self.store, found), received)
 
     async def clean(self) -> bool:
         """Take away what is left of those who were erased; whether nobody kept it from that."""
@@ -102,7 +104,7 @@ class Work:
         return await self.store.scrub()
 
     async def erase(self, patient: str, wish: Wish, told: Telling) -> Report:
-        """Erase a person here, and forget them in the vault, the ledgers, bulk exports and the register."""
+        """Erase a person here, and forget them in the vault, bulk exports and the register."""
         report = await self._erase(await self.eraser.look(self.store, patient, told), wish)
         write_register(self.settings.data_dir, await erasures(self.store))
         return report
@@ -134,32 +136,33 @@ class Work:
         patient = found.patient
         erasure = Erasure(instant(milliseconds(now())), wish.reason, wish.asked_by, machine_user())
         events = told_of(wish.command, "destroy", wish.reason, wish.purpose, f"Patient/{patient}")
-        folder = self.settings.data_dir
+        addresses, received = await self._addresses(), await self._received(patient)
         refused = told_of(
             wish.command, "destroy", wish.reason, wish.purpose, f"Patient/{patient}", status=500
         )
         async with refusal_told(self.store, refused):
-            erased = await self.eraser.erase(
-                self.store, found, erasure, events, lambda first: received(folder, patient, first)
-            )
-        report = self._report(patient, erased)
+            erased = await self.eraser.erase(self.store, found, erasure, events, addresses)
+        report = self._report(patient, erased, received)
         self._forget(patient)
         return report
 
     def _forget(self, patient: str) -> None:
-        """Have the vault, the ledgers and bulk exports forget a person; again does no harm."""
+        """Have the vault and bulk exports forget a person; again does no harm."""
         folder = self.settings.data_dir
         vaults = vaults_in(folder, self.settings.vault_key_file)
         withdraw(vaults, releases_in(folder), patient, now().date())
-        for ledger in ledgers(folder):
-            ledger.forget(patient)
         Exports(self.settings.export_folder).forget(patient)
 
-    def _report(self, patient: str, erased: Erased) -> Report:
+    async def _addresses(self) -> dict[str, str]:
+        known = Destinations(self.store, self.settings.destinations)
+        return {one.name: one.address for one in await known.all()}
+
+    async def _received(self, patient: str) -> list[str]:
+        """Where something of a person was delivered to."""
+        addresses = await self._addresses()
+        return [addresses.get(name, name) for name in await receivers(self.store, patient)]
+
+    def _report(self, patient: str, erased: Erased, received: list[str]) -> Report:
         folder = self.settings.data_dir
-        return Report(
-            patient,
-            erased,
-            received(folder, patient, erased.first),
-            released_as(vaults_in(folder, self.settings.vault_key_file), patient),
-        )
+        released = released_as(vaults_in(folder, self.settings.vault_key_file), patient)
+        return Report(patient, erased, received, released)

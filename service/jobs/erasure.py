@@ -6,7 +6,7 @@ answered as if it had never been: ids of what was known of an erased person serv
 """
 
 from collections import Counter
-from collections.abc import AsyncIterator, Callable, Collection, Sequence
+from collections.abc import AsyncIterator, Collection, Mapping, Sequence
 
 import msgspec
 
@@ -21,6 +21,7 @@ from service.store.audit import Event
 from service.store.contract import Version
 from service.store.entries import Entry, listed
 from service.store.erasing import Name, cut, drop, forget_person, last_sequence
+from service.store.feeds import receivers
 from service.store.moving import KeysOf
 
 __all__ = ["Erased", "Eraser", "Erasure", "erasures", "held"]
@@ -114,25 +115,27 @@ class Eraser:
         found: Found,
         erasure: Erasure,
         events: Sequence[Event],
-        received: Callable[[int], Sequence[str]],
+        addresses: Mapping[str, str],
     ) -> Erased:
         """Erase a person, all or nothing, with the AuditEvents of it.
 
-        ``received`` answers who was sent something that begins with a version's number. Conflict if there is
-        a hold on the person, NotFound if nothing is known of them. Who was erased before is not again.
+        ``addresses`` are those of destinations, by name: which of them received something is kept. Conflict
+        if there is a hold on the person, NotFound if nothing is known of them. Who was erased before is not
+        again.
         """
 
         async def work(archive: Archive) -> Erased:
             patient = found.patient
             if patient in await held(archive):
                 raise Conflict(f"There is a hold on Patient/{patient}; it is erased when that is released.")
+            received = await receivers(archive, patient)
             erased = await self._erased(archive, found)
             if erased.versions:
                 counted = msgspec.structs.replace(
                     erasure,
                     resources=sum(erased.resources.values()),
                     versions=erased.versions,
-                    delivered=tuple(received(erased.first)),
+                    delivered=tuple(addresses.get(one, one) for one in received),
                 )
                 await archive.keep_entry(_entry(patient, counted))
                 await archive.audit(events)

@@ -1,4 +1,4 @@
-"""What an erasure is told outside of the database: the vault of research, ledgers of delivery, the register.
+"""What is told of an erasure outside of the database: the register.
 
 The register, a file of the data folder, lists who was erased, so that restoring a backup from before can't
 bring them back. It is made anew from the database whenever something is erased.
@@ -11,18 +11,12 @@ import msgspec
 
 from service.errors import InvalidInput
 from service.jobs.erasure import Erasure
-from service.jobs.ledger import ledgers
 from service.store.backup_file import check_backup, read_backup
 from service.store.entries import Entry
 
-__all__ = ["REGISTER", "erasures_in", "read_register", "received", "write_register"]
+__all__ = ["REGISTER", "erasures_in", "read_register", "write_register"]
 
 REGISTER = "erasures.json"
-
-
-def received(folder: Path, patient: str, first: int) -> list[str]:
-    """The addresses that were sent something of a patient, whose lowest version number is ``first``."""
-    return [one.destination for one in ledgers(folder) if first and one.delivered(patient) >= first]
 
 
 def write_register(folder: Path, known: dict[str, Erasure]) -> None:

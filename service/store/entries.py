@@ -27,8 +27,10 @@ __all__ = [
     "travelling",
 ]
 
-EntryKind = Literal["client", "key", "assertion", "refusal", "hold", "erasure", "login", "settled"]
-TRAVELS: tuple[EntryKind, ...] = ("client", "erasure", "hold", "refusal")
+EntryKind = Literal[
+    "assertion", "client", "destination", "erasure", "hold", "key", "login", "refusal", "settled"
+]
+TRAVELS: tuple[EntryKind, ...] = ("client", "destination", "erasure", "hold", "refusal")
 """Kinds that backups and copies carry: public keys and words, nothing that opens anything."""
 
 

@@ -274,6 +274,17 @@ CREATE TABLE feed (
     sequence bigint NOT NULL
 );
 
+-- How a destination stands (see destinations.py). Times are UTC milliseconds.
+CREATE TABLE destination (
+    name text COLLATE "C" PRIMARY KEY,
+    paused bigint NOT NULL,    -- 1: nothing is sent until somebody says so
+    failures bigint NOT NULL,  -- of the destination as a whole, since something arrived
+    rests bigint NOT NULL,     -- not tried before
+    sent bigint NOT NULL,      -- resources that arrived, ever
+    failed bigint NOT NULL,    -- tries in vain, ever
+    problem text COLLATE "C" NOT NULL       -- what the last of them met
+);
+
 -- What a destination has left to be told of a patient ('' for what is nobody's): everything above 'delivered' up to
 -- 'noted'. Times are UTC milliseconds.
 CREATE TABLE delivery (

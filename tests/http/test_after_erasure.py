@@ -35,7 +35,7 @@ async def erased(ward: Ward, settings: Settings, clock: Callable[[], datetime]) 
     eraser = Eraser(lambda one: keys_of(reread(one.content), one.id, context), "http://test/fhir")
     store = await open_store(settings, clock)  # as the command does while the service runs
     found = await eraser.look(store, "ann", lambda _done, _all: None)
-    await eraser.erase(store, found, ERASURE, [], lambda _first: ())
+    await eraser.erase(store, found, ERASURE, [], {})
     await store.close()
     return ward
 

@@ -10,11 +10,12 @@ from prometheus_client.parser import text_string_to_metric_families
 
 from service.app import create_app
 from service.errors import StoreUnavailable
-from service.jobs.ledger import Ledger
+from service.jobs.destination import Destination
 from service.jobs.runs import Runs
 from service.rest.dispatch import OPEN
 from service.rest.routes import API_ROUTES, FHIR_ROUTES
 from service.settings import Settings
+from service.store.feeds import Noted, note
 
 from conftest import running  # isort: skip
 
@@ -131,32 +132,33 @@ async def test_a_collector_has_a_token_that_does_not_expire(settings: Settings) 
 
 
 async def test_what_waits_for_jobs_and_what_they_did(
-    settings: Settings,
+    app: FastAPI,
     integrator: AsyncClient,
     researcher: AsyncClient,
     operator: AsyncClient,
     caplog: pytest.LogCaptureFixture,
 ) -> None:
     caplog.set_level(logging.INFO)
-    labels = frozenset({("destination", "there.example.org")})
-    destination = ("swallow_delivery_oldest_change_seconds", labels)
+    labels = frozenset({("destination", "there")})
+    destination = ("swallow_delivery_oldest_seconds", labels)
     assert destination not in await _numbers(operator)
-    kept = Ledger(settings.data_dir, "https://user@there.example.org/fhir")
-    kept.complete(0)
+    there = Destination("there", "fhir", "https://there.example.org/fhir")
+    await app.services.backlog.known.add(there)
     assert (await _numbers(operator))[destination] == 0
     assert (await integrator.put("/fhir/Patient/p1", json={"resourceType": "Patient", "id": "p1"})).is_success
     assert (await integrator.put("/fhir/Patient/p2", json={"resourceType": "Patient", "id": "p2"})).is_success
     export = await researcher.get("/research/export?variant=safe-harbor")
     assert export.status_code == 200
     assert (await researcher.get("/research/export?variant=none")).status_code == 400
+    await note(app.services.backlog.store, "there", {"p1": Noted(2**40, 0)})
     after = await _numbers(operator)
-    assert after[destination] >= 0
+    assert after[destination] > 0
+    assert after["swallow_delivery_waiting", labels] >= 1
+    assert after["swallow_delivery_state", labels | {("state", "active")}] == 1
     assert after["swallow_list_rows_behind", frozenset()] <= 2
     assert after["swallow_job_runs_ended_total", frozenset({("job", "research-export")})] == 1
     (record,) = [one for one in caplog.records if getattr(one, "told", {}).get("job") == "research-export"]
     assert record.told.keys() == {"job", "seconds", "people", "resources"}  # type: ignore[attr-defined]
-    kept.complete(2**40)
-    assert (await _numbers(operator))[destination] == 0
 
 
 async def test_what_can_not_be_told_is_left_out(

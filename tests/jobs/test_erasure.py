@@ -11,6 +11,7 @@ from service.errors import Conflict
 from service.fhir.search_keys import extract
 from service.fhir.search_query import Clause, ReferenceValue
 from service.jobs.erasure import Eraser, Erasure, erasures
+from service.store import feeds
 from service.store.archive import Kept
 from service.store.contract import History, Query, VisitKey
 from service.store.entries import Entry
@@ -109,7 +110,7 @@ def found_in(store, eraser, patient="ann"):
 
 def erase(store, patient="ann"):
     eraser = Eraser(keys_of, "")
-    return run(eraser.erase(store, found_in(store, eraser, patient), ERASURE, [], lambda _first: ()))
+    return run(eraser.erase(store, found_in(store, eraser, patient), ERASURE, [], {}))
 
 
 def everything(store):
@@ -194,9 +195,24 @@ def test_what_is_written_after_the_look_goes_as_well(store):
     eraser = Eraser(keys_of, "")
     found = found_in(store, eraser)
     write(store, observation("late", ANN), provenance("of-late", "Observation/late"))
-    run(eraser.erase(store, found, ERASURE, [], lambda first: (str(first),)))
-    assert run(erasures(store))["ann"].delivered == ("1",)
+    run(eraser.erase(store, found, ERASURE, [], {}))
     assert not {"Observation/late", "Provenance/of-late"} & names(store)
+
+
+def test_where_something_was_delivered_to_is_kept(store):
+    receipts = [feeds.Delivered("Patient", "ann", 1, "")]
+
+    async def delivered(name):
+        await feeds.note(store, name, {"ann": feeds.Noted(1, 0)})
+        await feeds.claim(store, name, "worker", now=1, until=2, most=1)
+        await feeds.keep(store, name, "ann", "worker", receipts)
+
+    run(delivered("record"))
+    run(delivered("removed"))
+    found = found_in(store, Eraser(keys_of, ""))
+    run(Eraser(keys_of, "").erase(store, found, ERASURE, [], {"record": "https://record.example.org/fhir"}))
+    assert run(erasures(store))["ann"].delivered == ("https://record.example.org/fhir", "removed")
+    assert run(feeds.receivers(store, "ann")) == []
 
 
 def test_nothing_comes_in_under_an_erased_id(store):

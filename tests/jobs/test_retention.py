@@ -68,7 +68,7 @@ class Aged:
 
         async def erase(people):
             async for found in eraser.look_for_all(self.store, people):
-                await eraser.erase(self.store, found, ERASURE, [], lambda _first: ())
+                await eraser.erase(self.store, found, ERASURE, [], {})
             return len(people)
 
         def tell(names):

@@ -103,8 +103,10 @@ def test_what_a_request_makes_the_service_ask(folder: Path, address: str) -> Non
 
 
 def test_a_delivery_goes_nowhere_that_is_not_named(folder: Path, address: str) -> None:
-    words = ["push", f"{address}/fhir", "--token-file", str(folder / "secret"), "--data-dir", str(folder)]
-    told = CliRunner().invoke(main, [*words, "--attempts", "1"])
+    here = ["--data-dir", str(folder)]
+    words = ["destination", "add", "record", f"{address}/fhir", "--token-file", str(folder / "secret"), *here]
+    assert CliRunner().invoke(main, words).exit_code == 0
+    told = CliRunner().invoke(main, ["destination", "test", "record", *here])
     assert told.exit_code != 0
     assert "SWALLOW_OUTGOING_HOSTS" in told.output
 

@@ -61,7 +61,7 @@ async def put(store, *trees):
 async def erase(store):
     eraser = Eraser(keys_of, "")
     found = await eraser.look(store, "ann", lambda _done, _all: None)
-    await eraser.erase(store, found, ERASURE, [], lambda _first: ())
+    await eraser.erase(store, found, ERASURE, [], {})
 
 
 async def clean(store):

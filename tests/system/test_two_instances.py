@@ -10,11 +10,12 @@ import pytest
 from processes import by_identifier, client, everything, run, searchable_types, serving, token
 from sample_visits import visit_tree
 
-from service.errors import DeliveryFailed
 from service.fhir.json import dump
-from service.jobs.delivery import push
+from service.jobs.delivery import Delivery
+from service.jobs.delivery_fhir import FhirSender
+from service.jobs.destination import Destination, Limits, Login
+from service.jobs.destinations import Destinations
 from service.jobs.http_client import connect
-from service.jobs.ledger import Ledger
 from service.jobs.outgoing import Outgoing
 from service.operations.own_resources import is_own
 from service.records.preliminary import says_preliminary
@@ -36,6 +37,7 @@ def loaded(tmp_path_factory):
 def on_this_machine(monkeypatch):
     """Deliver to an instance beside this one."""
     monkeypatch.setenv("SWALLOW_OUTGOING_HOSTS", "127.0.0.1")
+    monkeypatch.setenv("SWALLOW_DELIVERY", "false")
 
 
 @pytest.fixture
@@ -52,8 +54,11 @@ def _serve(folder):
     return serving("serve", "--port", "0", "--development-issuer", "--data-dir", folder)
 
 
-def _push(folder, server, token_file):
-    return run("push", f"{server.url}/fhir", "--token-file", token_file, "--data-dir", folder)
+def _push(folder, server, token_file, *, check=True):
+    """Deliver to a server, at which nothing but this does."""
+    address = f"{server.url}/fhir"
+    run("destination", "add", "record", address, "--token-file", token_file, "--data-dir", folder)
+    return run("push", "record", "--patience", "5", "--data-dir", folder, check=check)
 
 
 def test_visits_arrive_once_also_when_pushed_twice(here, there):
@@ -62,21 +67,19 @@ def test_visits_arrive_once_also_when_pushed_twice(here, there):
         first = _push(here, receiver, keys[1])
         versions = _versions(receiver, keys[1])
         second = _push(here, receiver, keys[1])
-        assert second.stdout.startswith("0 resources sent in 0 transactions.")
-        assert first.stdout.startswith(f"{len(versions)} resources sent in ")
+        assert second.stdout.startswith("0 resources delivered")
+        assert first.stdout.startswith(f"{len(versions)} resources delivered in ")
 
-        (here / Ledger(here, f"{receiver.url}/fhir").path.name).unlink()
+        run("destination", "remove", "record", "--data-dir", here)
         third = _push(here, receiver, keys[1])
-        assert third.stdout == first.stdout
+        assert third.stdout.startswith(f"{len(versions)} resources delivered in ")
         assert _versions(receiver, keys[1]) == versions
         _assert_same(sender, receiver, keys)
 
 
 def test_the_receiver_is_killed_half_way(here, there):
     with _serve(there) as receiver:
-        token_file = token(there)
-        with pytest.raises(DeliveryFailed, match="did not answer"):
-            asyncio.run(_push_and_kill(here, receiver, token_file.read_text().strip()))
+        asyncio.run(_push_and_kill(here, receiver, token(there)))
     with _serve(here) as sender, _serve(there) as receiver:
         keys = token(here), token(there)
         with client(receiver, keys[1]) as http:
@@ -93,8 +96,7 @@ def test_a_draft_stays_here_until_it_is_signed_and_then_arrives_whole(there, tmp
         keys = token(here), token(there)
         _send(sender, keys[0], first)
         _send(sender, keys[0], visit | {"signature": {"state": "draft"}})
-        told = _push(here, receiver, keys[1]).stdout
-        assert "preliminary until it is signed" in told
+        _push(here, receiver, keys[1])
         assert _records(receiver, keys[1]) == {"demo-01-visit-1"}
         assert _drafts(receiver, keys[1]) == []
 
@@ -102,7 +104,7 @@ def test_a_draft_stays_here_until_it_is_signed_and_then_arrives_whole(there, tmp
         _push(here, receiver, keys[1])
         assert _records(receiver, keys[1]) == {"demo-01-visit-1", "demo-01-visit-2"}
         assert _parts(receiver, keys[1], "demo-01-visit-2") == _parts(sender, keys[0], "demo-01-visit-2")
-        assert _push(here, receiver, keys[1]).stdout.startswith("0 resources sent in 0 transactions.")
+        assert _push(here, receiver, keys[1]).stdout.startswith("0 resources delivered")
 
 
 def _send(server, token_file, tree):
@@ -136,21 +138,37 @@ def _drafts(server, token_file):
     return [one for one in _holds(server, token_file) if says_preliminary(one)]
 
 
-async def _push_and_kill(folder, receiver, secret):
-    """Push, and kill the receiver when three patients' transactions were acknowledged."""
+async def _push_and_kill(folder, receiver, token_file):
+    """Deliver one patient at a time, and kill the receiver when three parcels have arrived."""
     store = SqliteStore(folder / "swallow.sqlite", clock=lambda: datetime.now(UTC))
-    done = []
-
-    def progress(_done, _all):
-        done.append(1)
-        if len(done) == 3:
-            receiver.kill()
-
+    address, login = f"{receiver.url}/fhir", Login(token_file=str(token_file))
+    record = Destination("record", "fhir", address, limits=Limits(concurrency=1), login=login)
+    known = Destinations(store)
+    delivery = Delivery(store, known, _killing(store, receiver), lambda: datetime.now(UTC), "a test")
     try:
-        async with connect(f"{receiver.url}/fhir", secret, Outgoing("127.0.0.1")) as remote:
-            await push(store, remote, Ledger(folder, receiver.url), attempts=2, on_progress=progress)
+        await known.add(record)
+        done = await delivery.drain(record, 0.1)
     finally:
         await store.close()
+    assert (done.parcels, done.failed) == (3, 3)
+
+
+def _killing(store, receiver):
+    class Killing(FhirSender):
+        sent = 0
+
+        async def send(self, parcel):
+            if self.sent == 3:
+                receiver.kill()
+            self.sent += 1
+            async for receipts in super().send(parcel):
+                yield receipts
+
+    def sender_for(one):
+        secret = Path(one.login.token_file).read_text().strip()
+        return Killing(one, store, connect(one.address, secret, Outgoing("127.0.0.1")))
+
+    return sender_for
 
 
 def _content(http):

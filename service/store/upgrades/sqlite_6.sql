@@ -4,6 +4,17 @@ CREATE TABLE feed (
     sequence INTEGER NOT NULL
 ) WITHOUT ROWID;
 
+-- How a destination stands (see destinations.py). Times are UTC milliseconds.
+CREATE TABLE destination (
+    name TEXT PRIMARY KEY,
+    paused INTEGER NOT NULL,    -- 1: nothing is sent until somebody says so
+    failures INTEGER NOT NULL,  -- of the destination as a whole, since something arrived
+    rests INTEGER NOT NULL,     -- not tried before
+    sent INTEGER NOT NULL,      -- resources that arrived, ever
+    failed INTEGER NOT NULL,    -- tries in vain, ever
+    problem TEXT NOT NULL       -- what the last of them met
+) WITHOUT ROWID;
+
 -- What a destination has left to be told of a patient ('' for what is nobody's): everything above 'delivered' up to
 -- 'noted'. Times are UTC milliseconds.
 CREATE TABLE delivery (

@@ -1,0 +1,124 @@
+"""How destinations stand: SQL that every engine understands, one statement a transaction; UTC milliseconds.
+
+A destination that nobody has begun here (it came with a backup) is paused: a copy of a service must not send
+to where the first one does until somebody says so.
+"""
+
+from typing import NamedTuple
+
+from service.store.asking import Asked, Done
+
+__all__ = [
+    "Standing",
+    "Waiting",
+    "arrived",
+    "begin",
+    "end",
+    "met",
+    "pause",
+    "redrive",
+    "replay",
+    "standings",
+    "waiting",
+]
+
+_TABLES = (("delivery", "destination"), ("delivered", "destination"), ("destination", "name"))
+
+
+class Standing(NamedTuple):
+    """How a destination stands; see the table ``destination``."""
+
+    paused: bool = True
+    failures: int = 0
+    rests: int = 0
+    sent: int = 0
+    failed: int = 0
+    problem: str = ""
+
+
+class Waiting(NamedTuple):
+    """What waits for a destination: patients, since when the oldest, how many of them are parked."""
+
+    patients: int = 0
+    since: int = 0
+    parked: int = 0
+
+
+async def begin(store: Done, name: str) -> None:
+    """Begin to deliver to a destination, unless that has begun."""
+    sql = (
+        "INSERT INTO destination (name, paused, failures, rests, sent, failed, problem) "
+        "VALUES (?, 0, 0, 0, 0, 0, '') ON CONFLICT (name) DO NOTHING"
+    )
+    await store.do((sql, [name]))
+
+
+async def pause(store: Done, name: str, *, paused: bool) -> None:
+    """Send nothing any more, or again: then at once, whatever was met before."""
+    sql = (
+        "INSERT INTO destination (name, paused, failures, rests, sent, failed, problem) "
+        "VALUES (?, ?, 0, 0, 0, 0, '') ON CONFLICT (name) DO UPDATE SET paused = excluded.paused, "
+        "failures = 0, rests = 0"
+    )
+    await store.do((sql, [name, int(paused)]))
+
+
+async def arrived(store: Done, name: str, resources: int) -> None:
+    """Note that something arrived."""
+    sql = "UPDATE destination SET failures = 0, rests = 0, sent = sent + ?, problem = '' WHERE name = ?"
+    await store.do((sql, [resources, name]))
+
+
+async def met(store: Done, name: str, problem: str, *, whole: bool, rests: int = 0) -> None:
+    """Note a try in vain; ``whole``: it was the destination as such, which is left alone until ``rests``."""
+    sql = (
+        "UPDATE destination SET failed = failed + 1, failures = failures + ?, problem = ?, "
+        "rests = CASE WHEN rests > ? THEN rests ELSE ? END WHERE name = ?"
+    )
+    await store.do((sql, [int(whole), problem, rests, rests, name]))
+
+
+async def standings(store: Asked) -> dict[str, Standing]:
+    """Answer how destinations stand, by name."""
+    sql = "SELECT name, paused, failures, rests, sent, failed, problem FROM destination"
+    rows = await store.ask((sql, []))
+    return {name: Standing(bool(paused), *rest) for name, paused, *rest in rows}
+
+
+async def waiting(store: Asked) -> dict[str, Waiting]:
+    """Answer what waits, by destination."""
+    sql = (
+        "SELECT destination, count(*), min(since), CAST(sum(parked) AS BIGINT) FROM delivery "
+        "WHERE noted > delivered GROUP BY destination"
+    )
+    return {name: Waiting(*rest) for name, *rest in await store.ask((sql, []))}
+
+
+async def redrive(store: Done, name: str, patient: str | None = None) -> int:
+    """Try again at once what is parked or put off, of one patient or of all; answers of how many."""
+    chosen, values = (" AND patient = ?", [patient]) if patient is not None else ("", [])
+    sql = (
+        "UPDATE delivery SET parked = 0, tries = 0, due = 0 "
+        f"WHERE destination = ? AND noted > delivered{chosen} RETURNING patient"
+    )
+    return len(await store.do((sql, [name, *values])))
+
+
+async def replay(store: Done, name: str, since: int) -> int:
+    """Send again what was written at or after a time and was sent before; answers of how many patients."""
+    newer = "SELECT c.type, c.id FROM current c WHERE c.updated >= ?"
+    stale = f"UPDATE delivered SET version = -1 WHERE destination = ? AND (type, id) IN ({newer})"
+    await store.do((stale, [name, since]))
+    sql = (
+        "UPDATE delivery SET delivered = noted - 1, parked = 0, tries = 0, due = 0 WHERE destination = ? "
+        "AND patient IN (SELECT d.patient FROM delivered d WHERE d.destination = ? AND d.version = -1) "
+        "RETURNING patient"
+    )
+    return len(await store.do((sql, [name, name])))
+
+
+async def end(store: Done, name: str, feed: str) -> None:
+    """Forget all that is kept of a destination."""
+    for table, column in _TABLES:
+        await store.do((f"DELETE FROM {table} WHERE {column} = ?", [name]))
+    await store.do(("DELETE FROM feed WHERE name = ?", [feed]))
