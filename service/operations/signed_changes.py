@@ -4,7 +4,7 @@ An amended visit is compared with the version that was signed before; while the 
 signature that is what the record at the other end still says.
 """
 
-from collections.abc import AsyncIterator, Iterable, Mapping
+from collections.abc import AsyncIterator, Collection, Iterable, Mapping
 from dataclasses import dataclass, replace
 
 from service.errors import Forbidden
@@ -18,7 +18,7 @@ from service.interactions.read import read
 from service.records.amendment import bears
 from service.records.elements import Element, reference
 from service.records.part_changes import ElementChange, differences, title
-from service.records.parts import identifiers, in_error, is_own, target
+from service.records.parts import HAS_NO_STATUS, identifiers, in_error, is_own, target
 from service.records.preliminary import amending, record_of, signature_status
 from service.records.signature import AMENDED
 from service.records.stored import Resource
@@ -83,7 +83,11 @@ async def signed_changes(store: Store, encounter: str, *, context: Asker) -> Sig
     found = [one async for one in every(store, about(wanted[0], patient, also=wanted[1:]))] if wanted else []
     parts = [current, *(one for one in found if is_own(reread(one.content), names))]
     told = await _told(store, parts) if "Provenance" in types else {}
-    moment = next((one for one, _ in told.get(f"Encounter/{encounter}", ()) if one > signed.sequence), 0)
+    of_visit = told.get(f"Encounter/{encounter}", [])
+    deleted = [one async for one in _deleted(store, of_visit, wanted)]
+    told = {**told, **{f"{one.type}/{one.id}": of_visit for one in deleted}}
+    parts += deleted
+    moment = next((one for one, _ in of_visit if one > signed.sequence), 0)
     changes = [await _change(store, one, max(moment, signed.sequence), told) for one in parts]
     version = f"Encounter/{encounter}/_history/{signed.version}"
     before = bears(reread(signed.content)) or signed.last_updated
@@ -134,6 +138,18 @@ async def _told(store: Store, parts: Iterable[Version]) -> Mapping[str, list[tup
     return told
 
 
+async def _deleted(
+    store: Store, told: Iterable[tuple[int, Resource]], types: Collection[str]
+) -> AsyncIterator[Version]:
+    """Parts that the visit's Provenances name and that were deleted, as R4 has no word for them in error."""
+    named = dict.fromkeys(local_target(target(one)) for _, tree in told for one in tree.get("target", ()))
+    for type_, _, id_ in (one.partition("/") for one in named):
+        if type_ in types and type_ in HAS_NO_STATUS:
+            version = await store.read(type_, id_)
+            if version is not None and version.deleted:
+                yield version
+
+
 def _value(name: str) -> ReferenceValue:
     return ReferenceValue((name,))
 
@@ -145,16 +161,18 @@ async def _change(
     if part.sequence <= moment:
         return None
     name = f"{part.type}/{part.id}"
-    after, before = reread(part.content), await _as_of(store, part, moment)
-    gone, fresh = in_error(after), before is None or in_error(before)
+    after = None if part.deleted else reread(part.content)
+    before = await _as_of(store, part, moment)
+    gone, fresh = after is None or in_error(after), before is None or in_error(before)
     elements = differences(None if fresh else before, None if gone else after)
-    if not elements:
+    shown = after or before
+    if not elements or shown is None:
         return None
     kind = "removed" if gone else "added" if fresh else "changed"
     first = next((tree for sequence, tree in told.get(name, ()) if sequence > part.sequence), {})
     who = dict.fromkeys(target(agent.get("who")) for agent in first.get("agent", ()))
     return PartChange(
-        name, _place(after), title(after), kind, part.last_updated, tuple(filter(None, who)), elements
+        name, _place(shown), title(shown), kind, part.last_updated, tuple(filter(None, who)), elements
     )
 
 

@@ -55,8 +55,8 @@ def _name(element: Any, place: int) -> str:
 
 
 def title(resource: Resource) -> str:
-    """What a part is called: by its code, description or type."""
-    for name in ("code", "description", "title", "type"):
+    """What a part is called: by its code, event, description or type."""
+    for name in ("code", "event", "description", "title", "type"):
         if words := _words(resource.get(name)):
             return words
     return str(resource["resourceType"])

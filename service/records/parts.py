@@ -9,9 +9,21 @@ from service.fhir.datetimes import interval
 from service.records.identity import Names
 from service.records.stored import Resource, code_of, extensions
 
-__all__ = ["day_of", "extension_value", "identifiers", "in_error", "is_own", "moment_of", "target"]
+__all__ = [
+    "HAS_NO_STATUS",
+    "day_of",
+    "extension_value",
+    "identifiers",
+    "in_error",
+    "is_own",
+    "moment_of",
+    "target",
+]
 
 _VERIFICATION = "http://terminology.hl7.org/CodeSystem/condition-ver-status"
+
+HAS_NO_STATUS = frozenset({"AdverseEvent"})
+"""Types that can't say they were entered in error; parts of a record that are removed are deleted."""
 
 
 def identifiers(resource: Resource) -> Iterator[tuple[str, str]]:

@@ -21,7 +21,7 @@ from service.records.elements import Element
 from service.records.identity import Names, full_url
 from service.records.narrative import narrative
 from service.records.on_file import OnFile
-from service.records.parts import identifiers, in_error, is_own, target
+from service.records.parts import HAS_NO_STATUS, identifiers, in_error, is_own, target
 from service.records.preliminary import amending, signature_status
 from service.records.settle import (
     Statement,
@@ -40,8 +40,6 @@ from service.records.stored import Resource, reference_to
 __all__ = ["resolved", "revise"]
 
 _REMOVED = "entered-in-error"
-_NO_STATUS = {"AdverseEvent"}
-"""Types that can't say they were entered in error; their removed parts are deleted."""
 
 
 def revise(  # noqa: PLR0913 - the record, and all it is compared with
@@ -241,7 +239,7 @@ class _Revision:
             if url in self.authored or in_error(resource):
                 continue
             name = reference_to(resource)
-            if resource["resourceType"] in _NO_STATUS:
+            if resource["resourceType"] in HAS_NO_STATUS:
                 self.added.append({"fullUrl": url, "request": {"method": "DELETE", "url": name}})
             else:
                 self._add(url, name, _as_error(resource))

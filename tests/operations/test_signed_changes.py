@@ -104,6 +104,19 @@ def test_an_added_part_says_what_it_says_now(desk):
     assert all(one.before == "" for one in added[0].elements)
 
 
+def test_an_adverse_event_that_was_taken_away_is_told_though_it_was_deleted(desk):
+    tree = record(SIGNED, weight=71.5)
+    tree["visit"]["endoscopy"]["tolerance"] = [{"event": "gagging", "action": "stopped"}]
+    tree["signature"]["signed_at"] = "2026-02-11T12:00-05:00"
+    tree["signature"] |= {"state": "amended", "reason": "gagging forgotten"}
+    desk.send(tree)
+    desk.send(record(AGAIN, weight=71.5))
+    (event,) = [one for one in changes(desk).parts if one.reference.startswith("AdverseEvent/")]
+    assert (event.kind, event.place, event.what) == ("removed", "adverse/1", "Gagging")
+    assert ("actuality", "actual", "") in {(one.path, one.before, one.after) for one in event.elements}
+    assert desk.read(event.who[0]) is not None
+
+
 def test_types_the_caller_may_not_read_are_left_out(desk):
     desk.send(record(UNSIGNED, hold=2))
 
