@@ -3,7 +3,7 @@
 import asyncio
 import time
 from collections import Counter
-from collections.abc import AsyncIterator, Callable
+from collections.abc import AsyncIterator, Callable, Mapping
 from contextlib import asynccontextmanager
 from datetime import UTC, datetime
 from functools import cache, partial
@@ -25,6 +25,7 @@ from service.jobs.delivery_sender import Sender
 from service.jobs.destination import Destination
 from service.jobs.destinations import Destinations
 from service.jobs.fetching import Fetching
+from service.jobs.mllp_service import taking_messages
 from service.jobs.outgoing import Outgoing
 from service.jobs.runs import Runs
 from service.jobs.summaries import Summaries
@@ -169,8 +170,11 @@ def create_app(
         if settings.delivery:
             works.append(_delivery(known, opened, outgoing, clock, runs).run())
         beside = [asyncio.create_task(work) for work in works]
+        messages = taking_messages(settings, opened, definitions, clock)
         try:
-            yield
+            async with messages as counts:
+                _tell_of_messages(metrics, counts)
+                yield
         finally:
             for task in beside:
                 task.cancel()
@@ -295,6 +299,16 @@ def _tell_of_jobs(metrics: Metrics, services: Services) -> None:
 
 def _by_destination(backlog: Backlog, number: str) -> dict[tuple[str, ...], float]:
     return {(one.name,): float(getattr(one, number)) for one in backlog.destinations}
+
+
+def _tell_of_messages(metrics: Metrics, counts: Mapping[str, int]) -> None:
+    sentence = "HL7 v2 messages that came, by what became of them."
+    read = partial(_by_outcome, counts)
+    metrics.tell_each("swallow_mllp_messages", sentence, ("outcome",), read, grows=True)
+
+
+def _by_outcome(counts: Mapping[str, int]) -> dict[tuple[str, ...], float]:
+    return {(outcome,): number for outcome, number in counts.items()}
 
 
 def _by_job(runs: Counter[str]) -> dict[tuple[str, ...], float]:

@@ -125,6 +125,25 @@ class Settings(BaseSettings):
         "",
         description="Guides whose profiles are known: packages (.tgz) or folders, separated as in PATH.",
     )
+    mllp_port: int = Field(
+        0, ge=0, le=65535, description="Port on which HL7 v2 messages (ADT by MLLP) are taken; 0: none."
+    )
+    mllp_networks: str = Field(
+        "127.0.0.0/8 ::1", description="Addresses and networks that may send them, separated by spaces."
+    )
+    mllp_systems: str = Field(
+        "",
+        description="Systems of assigning authorities (CX.4): name=uri, by spaces; * if none is given.",
+    )
+    mllp_certificate: str = Field(
+        "", description="File with the certificate (and its chain) of that port; empty: no TLS."
+    )
+    mllp_key: str = Field("", description="File with its key; empty: in the file of the certificate.")
+    mllp_authorities: str = Field(
+        "",
+        description="File of certificates by which senders have to prove themselves; empty: they need not.",
+    )
+    mllp_connections: int = Field(20, ge=1, description="Most connections of senders at once.")
     terminology_url: str = Field(
         "", description="FHIR base of a terminology server that is asked what is not known here; empty: none."
     )

@@ -33,6 +33,7 @@ _UPKEEP = {
     "keys": "keys:keys",
     "terminology": "terminology:terminology",
     "retention": "retention:retention",
+    "patient": "patient:patient",
     "backup": "backup:backup",
     "backup-key": "backup_key:backup_key",
     "restore": "restore:restore",

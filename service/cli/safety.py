@@ -45,6 +45,11 @@ def _problems_beyond_this_machine(settings: Settings) -> Iterator[str]:
             "SWALLOW_BASE_URL: beyond this machine the service is reached by https, through a proxy; say its "
             "https address, or set SWALLOW_TRUST_FORWARDED."
         )
+    if settings.mllp_port and not settings.mllp_certificate:
+        yield (
+            "SWALLOW_MLLP_CERTIFICATE: what hospitals tell of people would cross the network unencrypted; "
+            "name a certificate, or listen on 127.0.0.1 behind a tunnel."
+        )
     if settings.data_dir.exists() and settings.data_dir.stat().st_mode & stat.S_IRWXO:
         yield f"SWALLOW_DATA_DIR: others on this machine can read {settings.data_dir}; set its mode to 0700."
 

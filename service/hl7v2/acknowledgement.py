@@ -2,6 +2,7 @@
 
 import base64
 import hashlib
+import re
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Literal
@@ -122,6 +123,14 @@ def answer_in(message: Received) -> Answer | None:
     (msa,) = message.all("MSA")[:1] or (None,)
     if msa is None:
         return None
-    errors = (f"{err.text(3)} at {err.text(2)}-{err.text(2, 3)}" for err in message.all("ERR"))
-    old = (msa.text(6),) if msa.text(6) else ()
-    return Answer(msa.text(1), msa.text(2), (*errors, *old))
+    told = [(err.text(3), f"{err.text(2)}-{err.text(2, 3)}") for err in message.all("ERR")]
+    told += [(msa.text(6), "")] if msa.text(6) else []
+    errors = (_error_of(code, place) for code, place in told)
+    return Answer(msa.text(1), msa.text(2), tuple(one for one in errors if one))
+
+
+def _error_of(code: str, place: str) -> str:
+    """A code of table 0357 and its place, of others' texts nothing: they may quote what a record holds."""
+    if not re.fullmatch(r"\d{1,3}", code):
+        return ""
+    return f"{code} at {place}" if re.fullmatch(r"[A-Z][A-Z0-9]{2}-\d{1,3}", place) else code

@@ -4,6 +4,7 @@ A01, A04 and A08 tell of one person. A40 merges the person of MRG-1 into that of
 it takes a merge of theirs back, as the standard has no event for that and A37 is the one that parts people.
 """
 
+import re
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any, NamedTuple
@@ -19,6 +20,7 @@ __all__ = ["EVENTS", "Admission", "Identifier", "Person", "admissions"]
 Tree = dict[str, Any]
 EVENTS = ("A01", "A04", "A08", "A37", "A40")
 _VERSIONS = ("2.3", "2.3.1", "2.4", "2.5", "2.5.1")
+_CONTROL = re.compile(r"[\x00-\x08\x0b\x0c\x0e-\x1f]")
 _NULL = '""'
 
 
@@ -66,10 +68,21 @@ def admissions(message: Received, systems: Mapping[str, str], zone: ZoneInfo) ->
         reader.problems.append(Problem("segment", Place("EVN"), ["EVN"]))
     if not pids:
         reader.problems.append(Problem("segment", Place("PID"), ["PID"]))
+    reader.problems += _unprintable([*pids, *message.all("MRG")])
     found = [*_asked(event, pids, message.all("MRG"), reader)]
     if reader.problems:
         raise Refused(*reader.problems)
     return [Admission(event, person, other, test) for person, other in found]
+
+
+def _unprintable(segments: Sequence[Segment]) -> list[Problem]:
+    """Control characters that FHIR's texts can't have."""
+    return [
+        Problem("not-valid", Place(segment.name, 1, number), [str(Place(segment.name, 1, number))])
+        for segment in segments
+        for number, field in enumerate(segment.fields, 1)
+        if any(_CONTROL.search(text) for one in field for parts in one for text in parts)
+    ]
 
 
 def _event(message: Received) -> str:

@@ -28,7 +28,7 @@ __all__ = [
 ]
 
 EntryKind = Literal[
-    "assertion", "client", "destination", "erasure", "hold", "key", "login", "refusal", "settled"
+    "assertion", "client", "destination", "erasure", "hold", "key", "login", "message", "refusal", "settled"
 ]
 TRAVELS: tuple[EntryKind, ...] = ("client", "destination", "erasure", "hold", "refusal")
 """Kinds that backups and copies carry: public keys and words, nothing that opens anything."""
