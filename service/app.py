@@ -166,14 +166,13 @@ def create_app(
         )
         _tell_of_the_store(metrics, shown)
         _tell_of_jobs(metrics, app.services)
-        works = [app.summaries.run(), bulk.run(), warmed(own)]
-        if settings.delivery:
-            works.append(_delivery(known, opened, outgoing, clock, runs).run())
-        beside = [asyncio.create_task(work) for work in works]
-        messages = taking_messages(settings, opened, definitions, clock)
+        delivery = [_delivery(known, opened, outgoing, clock, runs).run()] if settings.delivery else []
+        beside = [
+            asyncio.create_task(work) for work in (app.summaries.run(), bulk.run(), warmed(own), *delivery)
+        ]
         try:
-            async with messages as counts:
-                _tell_of_messages(metrics, counts)
+            tell = partial(_tell_of_messages, metrics)
+            async with taking_messages(settings, opened, definitions, clock, tell):
                 yield
         finally:
             for task in beside:

@@ -27,9 +27,13 @@ _log = logging.getLogger("service.mllp")
 
 @asynccontextmanager
 async def taking_messages(
-    settings: Settings, store: Opened, definitions: Definitions, clock: Callable[[], datetime]
-) -> AsyncIterator[Mapping[str, int]]:
-    """Listen while the service runs, if the settings name a port; gives counts of messages by outcome.
+    settings: Settings,
+    store: Opened,
+    definitions: Definitions,
+    clock: Callable[[], datetime],
+    tell: Callable[[Mapping[str, int]], None],
+) -> AsyncIterator[None]:
+    """Listen while the service runs, if the settings name a port; ``tell`` gets counts by outcome.
 
     ServiceError if a setting can't be used or the port can't be had.
     """
@@ -42,7 +46,7 @@ async def taking_messages(
     )
     intake = AdtIntake(store, systems_of(settings.mllp_systems), context, clock)
     if not settings.mllp_port:
-        yield intake.counts
+        yield
         return
     limits = Limits(
         networks_of(settings.mllp_networks),
@@ -57,8 +61,9 @@ async def taking_messages(
         where = f"{settings.host}, port {settings.mllp_port}"
         raise ServiceError(f"SWALLOW_MLLP_PORT: can't listen on {where} ({error.strerror}).") from None
     _log.info("taking HL7 v2 messages", extra={"told": {"host": settings.host, "port": port}})
+    tell(intake.counts)
     try:
-        yield intake.counts
+        yield
     finally:
         await listener.close(settings.stop_seconds)
 

@@ -1,4 +1,4 @@
-"""Messages as the text of HL7 v2.5.1 shows them, from memory, read as it says; and as another library reads."""
+"""Messages as HL7 v2.5.1 shows them, from memory: read as it says, and as another library reads."""
 
 from zoneinfo import ZoneInfo
 
@@ -33,7 +33,7 @@ MSH|^~\\&|GHH LAB|ELAB-3|GHH OE|BLDG4|200202150930||ORU^R01^ORU_R01|CNTRL-3456|P
 PID|||555-44-4444||EVERYWOMAN^EVE^E^^^^L|JONES|19620320|F|||153 FERNWOOD DR.^^STATESVILLE^OH^35292||(206)3345232
 OBR|1|845439^GHH OE|1045813^GHH LAB|15545^GLUCOSE|||200202150730|||||||||555-55-5555^PRIMARY^PATRICIA P^^^^MD^^|||||||||F
 OBX|1|SN|1554-5^GLUCOSE^POST 12H CFST:MCNC:PT:SER/PLAS:QN||^182|mg/dl|70_105|H|||F
-"""
+"""  # noqa: E501 - as the standard has it
 EVERY = (ADMISSION, MERGE, RESULT)
 
 

@@ -182,7 +182,7 @@ def test_each_message_leaves_an_audit_event(store):
     refused, taken = asyncio.run(work())
     assert (taken["outcome"], refused["outcome"]) == ("0", "4")
     assert {one["agent"][0]["altId"] for one in (taken, refused)} == {"ADT of HOSP"}
-    assert [one["what"]["reference"] for one in taken["entity"]][0].startswith("Patient/")
+    assert next(one["what"]["reference"] for one in taken["entity"]).startswith("Patient/")
 
 
 def test_delimiters_are_those_of_the_message_and_characters_those_of_its_set(store):
