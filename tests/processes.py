@@ -20,10 +20,10 @@ from service.cli import main
 COMMAND = (sys.executable, "-c", "from service.cli import main; main()")
 
 
-def run(*arguments: str | Path, check: bool = True) -> subprocess.CompletedProcess[str]:
+def run(*arguments: str | Path, check: bool = True, seconds: float = 300) -> subprocess.CompletedProcess[str]:
     """Run one command of ``swallow-interop`` to its end."""
     words = [*COMMAND, *map(str, arguments)]
-    return subprocess.run(words, capture_output=True, text=True, check=check, timeout=300)  # noqa: S603
+    return subprocess.run(words, capture_output=True, text=True, check=check, timeout=seconds)  # noqa: S603
 
 
 @contextmanager

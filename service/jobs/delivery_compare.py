@@ -4,17 +4,16 @@ Nothing that somebody else has written there is overwritten: an item is sent aga
 what we have sent before.
 """
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import replace
 from enum import Enum, auto
 
 from service.fhir import json
 from service.fhir.json import Tree
 from service.fhir.references import local_target, reference_texts, rewrite
-from service.jobs.delivery_answers import Unmet, asked, tree_of
 from service.jobs.delivery_item import LINKED, Item, There, there_of, wanted
-from service.jobs.delivery_writer import Answer, search
-from service.jobs.http_client import Client, Response
+from service.jobs.delivery_look import Looker
+from service.jobs.delivery_writer import Answer
 from service.store import feeds
 from service.store.entries import Opened
 from service.store.erasing import Name
@@ -40,39 +39,37 @@ class Verdict(Enum):
     def said(self, type_: str) -> str:
         """Why an item can't be sent, as a sentence."""
         return {
-            Verdict.DELETED: f"A {type_} that was sent has been deleted there; it is not made anew.",
-            Verdict.SEVERAL: f"Several {type_} there have the identifier of one here; leave one of them.",
-        }.get(self, f"A {type_} there says something else than was sent; it is not overwritten.")
+            Verdict.DELETED: f"{type_}: one that was sent has been deleted there; it is not made anew.",
+            Verdict.SEVERAL: f"{type_}: several there have the identifier of one here; leave one of them.",
+        }.get(self, f"{type_}: one there says something else than was sent; it is not overwritten.")
 
 
 class Comparison:
     """Compares the items of one destination; ``addresses`` are those of what is there, by ``Type/id``."""
 
-    def __init__(self, destination: str, client: Client, store: Opened, addresses: dict[str, str]) -> None:
+    def __init__(self, destination: str, looker: Looker, store: Opened, addresses: dict[str, str]) -> None:
         """``store`` holds older versions, and what the destination has."""
         self._destination = destination
-        self._client = client
+        self._looker = looker
         self._store = store
         self._addresses = addresses
 
-    async def judge(self, item: Item, answer: Answer) -> tuple[Verdict, Item]:
-        """Answer what to do about an item that was not written, and the item as it is now known to be."""
-        id_ = answer.id or item.there.id
-        if not id_:
-            try:
-                found = await search(self._client, item)
-            except Unmet:
-                return Verdict.SEVERAL, item
-            if not found:
-                return Verdict.AGAIN, item
-            id_ = found[0][0]
-        remote, etag = await self._remote(item.type, id_)
-        known = replace(item, there=There(id_, etag))
-        if remote is None:
+    async def judge(self, doubtful: Sequence[tuple[Item, Answer]]) -> list[tuple[Verdict, Item]]:
+        """Answer of items that were not written what to do, and what is now known of them."""
+        found = await self._looker.look([_where(item, answer) for item, answer in doubtful])
+        return [await self._verdict(item, there) for (item, _), there in zip(doubtful, found, strict=True)]
+
+    async def _verdict(self, item: Item, found: Sequence[Tree]) -> tuple[Verdict, Item]:
+        if len(found) > 1:
+            return Verdict.SEVERAL, item
+        if not found:
             return self._missing(item), item
+        (remote,) = found
+        number = remote.get("meta", {}).get("versionId", "")
+        etag = f'W/"{number}"' if number else ""
         if etag and etag == item.there.etag:
             return Verdict.AGAIN, item
-        return await self._judged(item, known, remote)
+        return await self._judged(item, replace(item, there=There(str(remote["id"]), etag)), remote)
 
     def _missing(self, item: Item) -> Verdict:
         if item.change.version.deleted:
@@ -100,21 +97,13 @@ class Comparison:
         for name, one in (await feeds.delivered(self._store, self._destination, names)).items():
             if id_ := there_of(one.there).id:
                 self._addresses[str(name)] = f"{name.type}/{id_}"
-        return same(wanted(item, self._addresses), remote, str(self._client.base_url))
+        return same(wanted(item, self._addresses), remote, self._looker.base)
 
-    async def _remote(self, type_: str, id_: str) -> tuple[Tree | None, str]:
-        async def read() -> Response:
-            answer = await self._client.get(f"/{type_}/{id_}")
-            if answer.status_code in (404, 410):
-                answer.status_code = 204
-            return answer
 
-        answer = await asked(read)
-        if answer.status_code == 204:
-            return None, ""
-        tree = tree_of(answer, type_)
-        number = tree.get("meta", {}).get("versionId", "")
-        return tree, f'W/"{number}"' if number else ""
+def _where(item: Item, answer: Answer) -> str:
+    """Where an item is looked for: under its id there, else by its business identifier."""
+    id_ = answer.id or item.there.id
+    return f"{item.type}/{id_}" if id_ else f"{item.type}?{item.criterion}"
 
 
 def same(one: Tree, other: Tree, base: str) -> bool:

@@ -4,7 +4,7 @@ An answer that got lost is no trouble: what is new is created on condition that 
 there yet, and what is there already is read and compared (``delivery_compare.py``).
 """
 
-from collections.abc import AsyncIterator, Iterable, Mapping, Sequence
+from collections.abc import AsyncIterator, Iterable, Sequence
 from dataclasses import dataclass, field, replace
 
 import msgspec
@@ -14,6 +14,7 @@ from service.fhir.references import local_target, reference_texts
 from service.jobs.delivery_answers import Unmet, asked, tree_of
 from service.jobs.delivery_compare import Comparison, Verdict
 from service.jobs.delivery_item import Item, There, item_for, there_of
+from service.jobs.delivery_look import Looker
 from service.jobs.delivery_peer import Peer, peer_of
 from service.jobs.delivery_sender import Parcel, Receipt
 from service.jobs.delivery_writer import Answer, writer_for
@@ -54,7 +55,7 @@ class FhirSender:
         items, left = _sorted_out(parcel, peer)
         if left:
             yield left
-        sending = _Sending(self._destination, self._store, self._client, peer, _addresses(parcel.elsewhere))
+        sending = _Sending(self._destination, self._store, self._client, peer, _addresses(parcel))
         most = self._destination.limits.entries if peer.transaction else 1
         names = {item.change.name for item in items}
         early: list[Item] = []
@@ -93,8 +94,10 @@ def _sorted_out(parcel: Parcel, peer: Peer) -> tuple[list[Item], list[Receipt]]:
     return items, left
 
 
-def _addresses(elsewhere: Mapping[str, str]) -> dict[str, str]:
-    found = ((name.partition("/")[0], name, there_of(text).id) for name, text in elsewhere.items())
+def _addresses(parcel: Parcel) -> dict[str, str]:
+    """Where what was sent before is, or was found there, by ``Type/id`` here."""
+    noted = parcel.elsewhere | {one.name: one.there for one in parcel.changes}
+    found = ((name.partition("/")[0], name, there_of(text).id) for name, text in noted.items())
     return {name: f"{type_}/{id_}" for type_, name, id_ in found if id_}
 
 
@@ -123,14 +126,13 @@ class _Sending:
             self._learn(items, answers)
             receipts: list[Receipt] = []
             again: list[Item] = []
-            for item, answer in zip(items, answers, strict=True):
-                verdict, known = await self._judged(item, answer)
+            for verdict, known in await self._judged(list(zip(items, answers, strict=True))):
                 if verdict in (Verdict.THERE, Verdict.LINKED):
                     receipts.append(self._receipt(known))
                 elif verdict is Verdict.AGAIN:
                     again.append(known)
                 else:
-                    self.refused.add(verdict.said(item.type))
+                    self.refused.add(verdict.said(known.type))
             if receipts:
                 yield receipts
             items = again
@@ -148,11 +150,15 @@ class _Sending:
             if answer.id and not item.change.version.deleted:
                 self.addresses[item.change.name] = f"{item.type}/{answer.id}"
 
-    async def _judged(self, item: Item, answer: Answer) -> tuple[Verdict, Item]:
-        if not (answer.existed or answer.unmet):
-            return Verdict.THERE, replace(item, there=There(answer.id, answer.etag))
-        comparison = Comparison(self.destination.name, self.client, self.store, self.addresses)
-        return await comparison.judge(item, answer)
+    async def _judged(self, answered: list[tuple[Item, Answer]]) -> list[tuple[Verdict, Item]]:
+        doubtful = [(item, one) for item, one in answered if one.existed or one.unmet]
+        written = [(item, one) for item, one in answered if not (one.existed or one.unmet)]
+        there = [(Verdict.THERE, replace(item, there=There(one.id, one.etag))) for item, one in written]
+        if not doubtful:
+            return there
+        looker = Looker(self.client, self.peer)
+        comparison = Comparison(self.destination.name, looker, self.store, self.addresses)
+        return [*there, *await comparison.judge(doubtful)]
 
     def _receipt(self, item: Item) -> Receipt:
         self.there[item.change.name] = item.there

@@ -11,13 +11,14 @@ __all__ = ["Peer", "peer_of"]
 
 @dataclass(frozen=True, slots=True)
 class Peer:
-    """What it takes: ``transaction`` Bundles, which ``types``.
+    """What it takes: Bundles of the kinds ``transaction`` and ``batch``, and which ``types``.
 
     ``keeps_ids``: clients choose the ids of these types (updateCreate). ``creates_once``: these it creates
     only if there is none with the identifier (conditionalCreate).
     """
 
     transaction: bool
+    batch: bool
     types: frozenset[str]
     keeps_ids: frozenset[str]
     creates_once: frozenset[str]
@@ -31,6 +32,7 @@ def peer_of(statement: Any) -> Peer:
         resources = rest["resource"]
         return Peer(
             "transaction" in system,
+            "batch" in system,
             frozenset(one["type"] for one in resources if _is_written(one.get("interaction"))),
             frozenset(one["type"] for one in resources if one.get("updateCreate")),
             frozenset(one["type"] for one in resources if one.get("conditionalCreate")),

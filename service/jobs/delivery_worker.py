@@ -125,11 +125,14 @@ class Worker:
                 if not await self._kept(held, receipts):
                     return
                 arrived += sum(one.sent for one in receipts)
+                await self._arrived(sum(one.sent for one in receipts))
         await feeds.acknowledge(self.store, self.destination.name, held, self._holder, self._moment)
-        if arrived:
-            await destinations.arrived(self.store, self.destination.name, arrived)
-            self.counts.parcels += 1
-            self.counts.resources += arrived
+        self.counts.parcels += bool(arrived)
+
+    async def _arrived(self, resources: int) -> None:
+        if resources:
+            await destinations.arrived(self.store, self.destination.name, resources)
+            self.counts.resources += resources
 
     async def _kept(self, held: feeds.Claim, receipts: Sequence[Receipt]) -> bool:
         """Note what arrived; False if the patient is no longer ours: then others go on."""

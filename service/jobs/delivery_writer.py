@@ -7,6 +7,7 @@ from service.errors import DeliveryFailed, DeliveryRefused
 from service.fhir import json
 from service.jobs.delivery_answers import Unmet, asked, entity_tag, tree_of
 from service.jobs.delivery_item import Item, request_of, wanted
+from service.jobs.delivery_look import Looker
 from service.jobs.delivery_peer import Peer
 from service.jobs.http_client import Client, Response
 
@@ -18,7 +19,7 @@ _JSON = {"Content-Type": "application/fhir+json", "Prefer": "return=minimal"}
 class Answer(NamedTuple):
     """What became of one item: its id there and entity tag, as far as told.
 
-    ``existed``: nothing was written, as something with its business identifier was there.
+    ``existed``: something with its business identifier was there, or it is not told under which id it is.
     ``unmet``: nothing was written, as a condition did not hold.
     """
 
@@ -38,15 +39,14 @@ class Writer(Protocol):
 
 def writer_for(client: Client, peer: Peer) -> Writer:
     """Answer how to write at an endpoint."""
-    return _Transactions(client, peer) if peer.transaction else _Singles(client, peer)
+    return _Transactions(client) if peer.transaction else _Singles(client, peer)
 
 
 class _Transactions:
     """All items in one transaction Bundle."""
 
-    def __init__(self, client: Client, peer: Peer) -> None:
+    def __init__(self, client: Client) -> None:
         self._client = client
-        self._peer = peer
 
     async def write(self, items: Sequence[Item], addresses: Mapping[str, str]) -> list[Answer]:
         inside = {item.change.name: item.address for item in items}
@@ -74,7 +74,7 @@ def _told(item: Item, entry: Any) -> Answer:
         raise DeliveryRefused(f"The receiving end answered {status or 'nothing'} for a {item.type}.")
     id_ = _id_in(str(response.get("location", "")), item.type) or item.there.id
     tag = entity_tag(str(response.get("etag", "")))
-    return Answer(id_, tag, existed=item.is_new and status == "200")
+    return Answer(id_, tag, existed=not id_ or (item.is_new and status == "200"))
 
 
 def _id_in(location: str, type_: str) -> str:
@@ -89,6 +89,7 @@ class _Singles:
     def __init__(self, client: Client, peer: Peer) -> None:
         self._client = client
         self._peer = peer
+        self._looker = Looker(client, peer)
 
     async def write(self, items: Sequence[Item], addresses: Mapping[str, str]) -> list[Answer]:
         there = dict(addresses)
@@ -106,8 +107,9 @@ class _Singles:
                 return await self._sent(item, addresses, {"If-Match": item.there.etag})
             if item.type in self._peer.creates_once:
                 return await self._sent(item, addresses, {"If-None-Exist": item.criterion})
-            found = await search(self._client, item)
-            return Answer(*found[0], existed=True) if found else await self._sent(item, addresses, {})
+            if await self._looker.look([f"{item.type}?{item.criterion}"]) != [[]]:
+                return Answer(existed=True)
+            return await self._sent(item, addresses, {})
         except Unmet:
             return Answer(unmet=True)
 
@@ -128,20 +130,4 @@ class _Singles:
         id_ = _id_in(answer.headers.get("Location", ""), item.type) or item.there.id
         tag = entity_tag(answer.headers.get("ETag", ""))
         existed = item.is_new and answer.status_code == 200
-        if not id_ and (found := await search(self._client, item)):
-            return Answer(*found[0], existed=existed)
-        return Answer(id_, tag, existed=existed)
-
-
-async def search(client: Client, item: Item) -> list[tuple[str, str]]:
-    """Answer id and entity tag of what has an item's business identifier there; Unmet if that is several."""
-    answer = await asked(lambda: client.get(f"/{item.type}?{item.criterion}"))
-    entries = tree_of(answer, "Bundle").get("entry", [])
-    found = [one["resource"] for one in entries if one.get("resource", {}).get("resourceType") == item.type]
-    if len(found) > 1:
-        raise Unmet
-    return [(one["id"], f'W/"{one["meta"]["versionId"]}"' if _has_version(one) else "") for one in found]
-
-
-def _has_version(tree: dict[str, Any]) -> bool:
-    return bool(tree.get("meta", {}).get("versionId"))
+        return Answer(id_, tag, existed=existed or not id_)

@@ -18,11 +18,15 @@ class Filter(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
 
 
 class Limits(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
-    """How much at once: requests a second (0: any number), entries of a Bundle, patients at a time."""
+    """How much at once: requests a second (0: any number), entries of a Bundle, patients at a time.
+
+    ``seconds``: for so long an answer is waited for.
+    """
 
     per_second: float = 0.0
     entries: int = 200
     concurrency: int = 4
+    seconds: float = 30.0
 
 
 class Login(msgspec.Struct, frozen=True, forbid_unknown_fields=True):

@@ -12,14 +12,16 @@ from service.store.entries import Opened
 
 __all__ = ["sender_for"]
 
-_SECONDS = 30.0
-
 
 def sender_for(destination: Destination, store: Opened, outgoing: Outgoing) -> Sender:
     """Open the way to a destination."""
     if destination.kind == "fhir":
         token = _secret(destination.login.token_file)
-        return FhirSender(destination, store, connect(destination.address, token, outgoing, timeout=_SECONDS))
+        return FhirSender(
+            destination,
+            store,
+            connect(destination.address, token, outgoing, timeout=destination.limits.seconds),
+        )
     raise ServiceError(f"This program can't deliver to destinations of the kind {destination.kind} yet.")
 
 

@@ -1,57 +1,18 @@
 """Delivery against a scripted receiving end: what is sent, under which conditions, and what follows later."""
 
-import asyncio
 import json
 from datetime import UTC, datetime, timedelta
 
 import httpx
 import pytest
-from peer import NUMBERS, REMOTE, Site, answer, bundles, delete, metadata, observation, patient, put
+from peer import NUMBERS, REMOTE, answer, bundles, delete, metadata, observation, patient, put
 
 from service.fhir.search_keys import extract
 from service.jobs.destination_state import pause, redrive, replay, resume
 from service.jobs.erasure import Eraser, Erasure
 from service.jobs.http_client import retry_wait
-from service.store.sqlite import SqliteStore
 
 pytestmark = pytest.mark.anyio
-
-
-class Clock:
-    def __init__(self) -> None:
-        self.now = datetime(2026, 6, 1, tzinfo=UTC)
-
-    def __call__(self) -> datetime:
-        return self.now
-
-    def forward(self, **time):
-        self.now += timedelta(**time)
-
-
-@pytest.fixture
-def anyio_backend():
-    return "asyncio"
-
-
-@pytest.fixture
-def clock():
-    return Clock()
-
-
-@pytest.fixture
-def store(tmp_path, clock):
-    opened = SqliteStore(tmp_path / "store.sqlite", clock=clock)
-    yield opened
-    asyncio.run(opened.close())
-
-
-@pytest.fixture
-async def site(store, clock):
-    return await Site(store, clock).begin()
-
-
-def identified(id_):
-    return f"identifier=https%3A%2F%2Fclinic.example.org%2Fvisits%7C{id_}"
 
 
 @pytest.mark.conformance("J10")

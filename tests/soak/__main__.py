@@ -14,6 +14,7 @@ from pathlib import Path
 
 from tests.bench.measure import Row, Size
 from tests.bench.report import head, tables
+from tests.soak.delivering import delivered
 from tests.soak.exporting import exported
 from tests.soak.growth import growth
 from tests.soak.invented import differing_rows, invented_tables
@@ -33,6 +34,7 @@ def _parts(folder: Path, large: int, minutes: float, people: int) -> Iterator[tu
     yield [], differing_rows(folder, people // 30)
     yield [], asyncio.run(mixed(folder, 60 * minutes))
     yield [], spoilt_resources(60 * minutes)
+    yield [], delivered(folder / "delivery", people // 90)
 
 
 def main() -> None:

@@ -1,13 +1,13 @@
 """What was loaded here arrives at a second service of the same kind, once, whatever happens on the way."""
 
 import asyncio
-import json
 import shutil
 from datetime import UTC, datetime
 from pathlib import Path
 
 import pytest
-from processes import by_identifier, client, everything, run, searchable_types, serving, token
+from processes import client, everything, run, serving, token
+from same_instances import assert_same, content_types, versions
 from sample_visits import visit_tree
 
 from service.fhir.json import dump
@@ -65,16 +65,16 @@ def test_visits_arrive_once_also_when_pushed_twice(here, there):
     with _serve(here) as sender, _serve(there) as receiver:
         keys = token(here), token(there)
         first = _push(here, receiver, keys[1])
-        versions = _versions(receiver, keys[1])
+        first_versions = versions(receiver, keys[1])
         second = _push(here, receiver, keys[1])
         assert second.stdout.startswith("0 resources delivered")
-        assert first.stdout.startswith(f"{len(versions)} resources delivered in ")
+        assert first.stdout.startswith(f"{len(first_versions)} resources delivered in ")
 
         run("destination", "remove", "record", "--data-dir", here)
         third = _push(here, receiver, keys[1])
-        assert third.stdout.startswith(f"{len(versions)} resources delivered in ")
-        assert _versions(receiver, keys[1]) == versions
-        _assert_same(sender, receiver, keys)
+        assert third.stdout.startswith(f"{len(first_versions)} resources delivered in ")
+        assert versions(receiver, keys[1]) == first_versions
+        assert_same(sender, receiver, keys)
 
 
 def test_the_receiver_is_killed_half_way(here, there):
@@ -85,7 +85,7 @@ def test_the_receiver_is_killed_half_way(here, there):
         with client(receiver, keys[1]) as http:
             assert 0 < len(everything(http, "Patient")) < 5
         _push(here, receiver, keys[1])
-        _assert_same(sender, receiver, keys)
+        assert_same(sender, receiver, keys)
 
 
 def test_a_draft_stays_here_until_it_is_signed_and_then_arrives_whole(there, tmp_path):
@@ -115,7 +115,7 @@ def _send(server, token_file, tree):
 
 def _holds(server, token_file):
     with client(server, token_file) as http:
-        types = _content(http)
+        types = content_types(http)
         return [one for type_ in types for one in everything(http, type_) if not is_own(type_, one["id"])]
 
 
@@ -169,54 +169,3 @@ def _killing(store, receiver):
         return Killing(one, store, connect(one.address, secret, Outgoing("127.0.0.1")))
 
     return sender_for
-
-
-def _content(http):
-    """The types of what people wrote; the trail of who asked is each side's own."""
-    return [type_ for type_ in searchable_types(http) if type_ != "AuditEvent"]
-
-
-def _versions(server, token_file):
-    """Id and version of everything the server holds, without what travels with the program."""
-    with client(server, token_file) as http:
-        return {
-            (one["resourceType"], one["id"]): one["meta"]["versionId"]
-            for type_ in _content(http)
-            for one in everything(http, type_)
-            if not is_own(type_, one["id"])
-        }
-
-
-def _assert_same(sender, receiver, keys):
-    """Both hold the same resources: equal content, each business identifier once, references resolved."""
-    with client(sender, keys[0]) as one, client(receiver, keys[1]) as other:
-        types = _content(one)
-        ours = [tree for type_ in types for tree in everything(one, type_)]
-        theirs = [tree for type_ in types for tree in everything(other, type_)]
-    assert len(ours) == len(theirs) > 1900
-    assert by_identifier(ours).keys() == by_identifier(theirs).keys()
-    assert all(len(ids) == 1 for ids in by_identifier(theirs).values())
-    assert _comparable(ours) == _comparable(theirs)
-
-
-def _comparable(trees):
-    """Contents with every id replaced by the business identifier behind it, in a stable order."""
-    names = {f"{tree['resourceType']}/{tree['id']}": _name(tree) for tree in trees}
-    return sorted(json.dumps(_without_ids(tree, names), sort_keys=True) for tree in trees)
-
-
-def _name(tree):
-    identifiers = tree.get("identifier", [])
-    first = identifiers[0] if isinstance(identifiers, list) and identifiers else identifiers
-    return json.dumps(first, sort_keys=True) if first else tree["id"]
-
-
-def _without_ids(node, names):
-    if isinstance(node, list):
-        return [_without_ids(one, names) for one in node]
-    if isinstance(node, str):
-        return names.get(node, node)
-    if not isinstance(node, dict):
-        return node
-    skipped = {"id", "versionId", "lastUpdated"} if "resourceType" in node or "versionId" in node else set()
-    return {key: _without_ids(value, names) for key, value in node.items() if key not in skipped}
