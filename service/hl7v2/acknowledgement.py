@@ -8,14 +8,13 @@ from dataclasses import dataclass
 from typing import Literal
 
 from service.fhir.datetimes import instant
-from service.hl7v2.encoding import UTF_8, Repetition, segment
+from service.hl7v2.encoding import UTF_8, segment, written
 from service.hl7v2.parsing import Received, Segment
 from service.hl7v2.problem import Problem, problem_kinds
 from service.hl7v2.times import time_stamp
 
 __all__ = ["Answer", "acknowledgements", "answer_in"]
 
-_TYPES = {"ERR": {3: "CWE", 8: "TX"}}
 _ASKED = {"AL": (True, True), "NE": (False, False), "ER": (False, True), "SU": (True, False)}
 """HL7 table 0155: whether to answer what was taken, and what was not."""
 
@@ -45,39 +44,35 @@ def _message(asked: Segment, code: str, problems: Sequence[Problem], now: int) -
     id_ = asked.text(10)
     own = base64.b32encode(hashlib.sha256(f"{code} {id_} {asked.fields}".encode()).digest())[:20].decode()
     event = asked.text(9, 2)
-    head: dict[int, Sequence[Repetition]] = {
+    head = {
         **{answered: _whole(asked, there) for answered, there in ((3, 5), (4, 6), (5, 3), (6, 4))},
-        7: [[time_stamp(instant(now))]],
-        9: [["ACK", event, "ACK"] if event else ["ACK"]],
-        10: [[own]],
-        11: [[asked.text(11) or "P"]],
-        12: [["2.5.1"]],
-        18: [[UTF_8]],
+        7: time_stamp(instant(now)),
+        9: written(["ACK", event, "ACK"] if event else ["ACK"]),
+        10: own,
+        11: written([asked.text(11) or "P"]),
+        12: "2.5.1",
+        18: UTF_8,
     }
-    parts = [
-        segment("MSH", head, {}, "utf-8"),
-        segment("MSA", {1: [[code]], 2: [[id_]]}, {}, "utf-8"),
-        *map(_error, problems),
-    ]
+    parts = [segment("MSH", head), segment("MSA", {1: code, 2: written([id_])}), *map(_error, problems)]
     return ("\r".join(parts) + "\r").encode()
 
 
-def _whole(asked: Segment, number: int) -> Sequence[Repetition]:
-    return [[part[0] for part in one] for one in asked.field(number)[:1]]
+def _whole(asked: Segment, number: int) -> str:
+    return "".join(written([part[0] for part in one]) for one in asked.field(number)[:1])
 
 
 def _error(problem: Problem) -> str:
     """ERR: where, the code of table 0357, our own kind of it, and a sentence."""
     kind, place = problem_kinds()[problem.kind], problem.place
     where = [place.segment, *(str(number) if number else "" for number in place[1:])]
-    fields: dict[int, Sequence[Repetition]] = {
-        2: [where] if place.segment else [],
-        3: [[kind.code, _MEANINGS[kind.code], "HL70357"]],
-        4: [["E"]],
-        5: [[problem.kind, kind.meaning, "L"]],
-        8: [[problem.text]],
+    fields = {
+        2: written(where),
+        3: written([kind.code, _MEANINGS[kind.code], "HL70357"]),
+        4: "E",
+        5: written([problem.kind, kind.meaning, "L"]),
+        8: written([problem.text], "TX"),
     }
-    return segment("ERR", fields, _TYPES["ERR"], "utf-8")
+    return segment("ERR", fields)
 
 
 _MEANINGS = {

@@ -4,7 +4,7 @@ A field is repetitions, a repetition is components, a component is a text or its
 """
 
 import re
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from typing import NamedTuple
 
 __all__ = [
@@ -29,6 +29,7 @@ _FORMATTED = {"FT", "TX"}
 """Types in which a line ends by ``\\.br\\``; in others by its character."""
 _LINE = re.compile(r"\r\n|\r|\n")
 _CONTROL = re.compile(r"[\x00-\x1f\x7f]+")
+_SPECIAL = re.compile(r"[\x00-\x1f\x7f|^~\\&]")
 _HEX = re.compile(r"X((?:[0-9A-Fa-f]{2})+)")
 _SPACE = re.compile(r"\.(?:sp|sk|br)(?:\+?(\d{1,2}))?")
 
@@ -57,6 +58,8 @@ def escaped(text: str, type_: str = "ST", codec: str = "utf-8") -> str:
 
     Control characters become ``\Xdd..\``, ends of lines in formatted text ``\.br\``.
     """
+    if not _SPECIAL.search(text):
+        return text
     text = text.translate(_ESCAPES)
     if type_ in _FORMATTED:
         text = _LINE.sub(lambda _: "\\.br\\", text)
@@ -97,21 +100,17 @@ def _meant(sequence: str, delimiters: Delimiters, codec: str) -> str:
     return "" if sequence.startswith(".") else f"{delimiters.escape}{sequence}{delimiters.escape}"
 
 
-def segment(name: str, fields: dict[int, Sequence[Repetition]], types: dict[int, str], codec: str) -> str:
-    """Answer a segment without its end; empty fields at the end go, as do empty components."""
-    last = max(fields, default=0)
-    texts = [_field(fields.get(number, ()), types.get(number, "ST"), codec) for number in range(1, last + 1)]
-    if name == "MSH":  # the first field is the delimiter itself, the second can't be escaped
+def segment(name: str, fields: Mapping[int, str]) -> str:
+    """Answer a segment of written fields, without its end; MSH brings its delimiters by itself."""
+    texts = [fields.get(number, "") for number in range(1, max(fields, default=0) + 1)]
+    if name == "MSH":  # the first field is the delimiter itself
         texts = ["^~\\&", *texts[2:]]
     return "|".join([name, *texts])
 
 
-def _field(repetitions: Sequence[Repetition], type_: str, codec: str) -> str:
-    return "~".join(_repetition(one, type_, codec) for one in repetitions)
-
-
-def _repetition(components: Repetition, type_: str, codec: str) -> str:
-    texts = [_component(one, type_, codec) for one in components]
+def written(repetition: Repetition, type_: str = "ST", codec: str = "utf-8") -> str:
+    """Answer one repetition of a field as it stands in a message; empty components at its end go."""
+    texts = [_component(one, type_, codec) for one in repetition]
     return "^".join(texts).rstrip("^")
 
 

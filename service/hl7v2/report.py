@@ -19,6 +19,10 @@ __all__ = ["Report", "Result", "reports_of"]
 
 Tree = dict[str, Any]
 _SUB = re.compile(r"<([\w-]+)>")
+_WHEN = (
+    *("effectiveDateTime", "effectivePeriod.start", "performedDateTime", "performedPeriod.start"),
+    *("period.start", "statusDate", "startDate", "date"),
+)
 _INHERITED = ("effectiveDateTime", "effectivePeriod", "performer", "method", "status", "id", "resourceType")
 
 
@@ -39,7 +43,8 @@ class Result:
 class Report:
     """One message's content; ``on_file`` are resources by reference, for whoever is named.
 
-    ``updated`` is when the newest of what it tells was written, a FHIR instant.
+    ``updated`` is when the newest of what it tells was written, a FHIR instant. ``gone``: what it stands for
+    is not there any more.
     """
 
     kind: str
@@ -49,6 +54,7 @@ class Report:
     on_file: Mapping[str, Tree] = field(repr=False)
     results: tuple[Result, ...]
     updated: str
+    gone: bool = False
 
     @property
     def key(self) -> str:
@@ -56,9 +62,20 @@ class Report:
         return reference_to(self.root)
 
     @property
+    def when(self) -> str:
+        """When it was, as the resource says; empty if it does not."""
+        for path in _WHEN:
+            value: Any = self.root
+            for step in path.split("."):
+                value = value.get(step, {}) if isinstance(value, dict) else {}
+            if isinstance(value, str):
+                return value
+        return ""
+
+    @property
     def wrong(self) -> bool:
-        """Whether what the report stands for was entered in error."""
-        return in_error(self.root)
+        """Whether what the report stands for was entered in error, or is gone."""
+        return self.gone or in_error(self.root)
 
 
 def reports_of(resources: Iterable[Tree]) -> dict[str, Report]:

@@ -12,7 +12,7 @@ from typing import Any
 
 from service.fhir.canonical import CANONICAL_ROOT
 from service.hl7v2.data_types import CONVERTERS, Words
-from service.hl7v2.encoding import CHARACTER_SETS, UTF_8, Component, Repetition, segment
+from service.hl7v2.encoding import CHARACTER_SETS, UTF_8, Component, Repetition, segment, written
 from service.hl7v2.mapping import Row, fields, kinds, notes, reports, tables
 from service.hl7v2.report import Report, Result
 from service.hl7v2.values import value_of
@@ -63,7 +63,7 @@ def result_message(
     """
     ends = partner or Partner()
     told = [*_told(now, before)]
-    if not told or (before is not None and _plain(now) == _plain(before)):
+    if not told or (before is not None and (_alike(now, before) or _plain(now) == _plain(before))):
         return None
     codec = CHARACTER_SETS[ends.character_set]
     text = "".join(_body(now, told, _status(now, before, told), codec))
@@ -90,6 +90,11 @@ def _told(now: Report, before: Report | None) -> Iterator[tuple[Result, str]]:
     for was in had.values():
         wrong = now.wrong or in_error(now.on_file.get(f"Observation/{was.tree['id']}", {}))
         yield (was, "W") if wrong else (Result(was.sub, _without_value(was.tree)), "D")
+
+
+def _alike(now: Report, before: Report) -> bool:
+    """Whether both are made of the very same: most are, of whatever else a person has."""
+    return (now.root, now.results, now.gone) == (before.root, before.results, before.gone)
 
 
 def _plain(report: Report) -> tuple[object, ...]:
@@ -227,19 +232,21 @@ def _obx(  # noqa: PLR0913, PLR0917 - what one segment is made of
 def _segment(
     name: str, roots: Mapping[str, Tree], on_file: Mapping[str, Tree], codec: str, value_type: str = ""
 ) -> str:
-    rows = fields()[name]
-    filled = {row.field: _field(row, roots, on_file, codec) for row in rows}
-    types = {row.field: value_type if row.type == "varies" else row.type for row in rows}
-    return segment(name, {number: field for number, field in filled.items() if field}, types, codec) + "\r"
+    filled = {
+        row.field: text
+        for row in fields()[name]
+        if (text := _field(row, roots, on_file, codec, value_type if row.type == "varies" else row.type))
+    }
+    return segment(name, filled) + "\r"
 
 
-def _field(row: Row, roots: Mapping[str, Tree], on_file: Mapping[str, Tree], codec: str) -> list[Repetition]:
+def _field(row: Row, roots: Mapping[str, Tree], on_file: Mapping[str, Tree], codec: str, type_: str) -> str:
     if row.value:
-        return [row.value.split("^")]
-    found = next((values for path in row.source if (values := [*_found(path, roots, on_file)])), [])
-    made = [_converted(row, value) for value in found if _belongs(row, value)]
-    fitting = [_fitted(one, row, codec) for one in made if any(one)]
-    return fitting if row.repeats else fitting[:1]
+        return row.value
+    found = next((values for path in row.source if (values := _found(path, roots, on_file))), ())
+    made = (_converted(row, value) for value in found if _belongs(row, value))
+    texts = [text for one in made if (text := _fitted(one, row.length, type_, codec))]
+    return "~".join(texts if row.repeats else texts[:1])
 
 
 def _belongs(row: Row, value: Any) -> bool:
@@ -255,13 +262,13 @@ def _converted(row: Row, value: Any) -> Repetition:
     return [*made, row.kind] if row.kind and len(made) == 4 else made
 
 
-def _found(path: str, roots: Mapping[str, Tree], on_file: Mapping[str, Tree]) -> Iterator[Any]:
+def _found(path: str, roots: Mapping[str, Tree], on_file: Mapping[str, Tree]) -> list[Any]:
     """What a FHIR path leads to; ``resolve()`` follows a reference to what is on file."""
     first, *steps = path.split(".")
     nodes: list[Any] = [roots[first]] if first in roots else []
     for step in steps:
         nodes = [inner for node in nodes for inner in _step(node, step, on_file)]
-    yield from nodes
+    return nodes
 
 
 def _step(node: Any, step: str, on_file: Mapping[str, Tree]) -> list[Any]:
@@ -274,19 +281,15 @@ def _step(node: Any, step: str, on_file: Mapping[str, Tree]) -> list[Any]:
     return value if isinstance(value, list) and step != "value" else [value]
 
 
-def _fitted(components: Repetition, row: Row, codec: str) -> Repetition:
-    """Cut words until the field is no longer than the standard lets it be."""
+def _fitted(components: Repetition, most: int, type_: str, codec: str) -> str:
+    """Write a repetition, words cut until it is no longer than the standard lets it be."""
     parts = [*components]
-    while (over := _length(parts, row, codec) - row.length) > 0:
+    while (over := len(text := written(parts, type_, codec)) - most) > 0:
         place = max(range(len(parts)), key=lambda at: _cuttable(parts[at]))
         if not _cuttable(parts[place]):
             break
         parts[place] = _cut(parts[place], over)
-    return parts
-
-
-def _length(parts: Repetition, row: Row, codec: str) -> int:
-    return len(segment("X", {1: [parts]}, {1: row.type}, codec)) - len("X|")
+    return text
 
 
 def _cuttable(part: Component) -> int:

@@ -26,7 +26,7 @@ _OURS = frozenset({"AuditEvent", "Subscription"})
 
 def delivered_types(destination: Destination) -> list[str]:
     """The types that go to a destination."""
-    wanted = destination.filter.types or stored_types()
+    wanted = (() if destination.gets_messages else destination.filter.types) or stored_types()
     return sorted(set(wanted) - _OURS)
 
 

@@ -35,6 +35,32 @@ class Login(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     token_file: str = ""
 
 
+class Messages(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
+    """HL7 v2 messages: who sends and receives (MSH-3 to MSH-6), how they are written, and which there are.
+
+    ``kinds`` of reports (``mappings/hl7v2/reports.json``); progress summaries (``summary``) only if named.
+    ``enhanced``: the receiver answers that it accepted a message, not what became of it. ``files``: a folder
+    gets messages instead of Bundles. The files of certificates are for ``mllps:``.
+    """
+
+    sending_application: str = "swallow-interop"
+    sending_facility: str = ""
+    receiving_application: str = ""
+    receiving_facility: str = ""
+    character_set: Literal["ASCII", "8859/1", "UNICODE UTF-8"] = "UNICODE UTF-8"
+    enhanced: bool = False
+    kinds: tuple[Literal["study", "training", "findings", "goal", "summary"], ...] = (
+        "study",
+        "training",
+        "findings",
+        "goal",
+    )
+    files: bool = False
+    authorities_file: str = ""
+    certificate_file: str = ""
+    key_file: str = ""
+
+
 class Destination(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     """One destination. ``address`` is a FHIR base, ``mllp://host:port`` or a folder, as the kind has it."""
 
@@ -44,6 +70,12 @@ class Destination(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     filter: Filter = Filter()
     limits: Limits = Limits()
     login: Login = Login()
+    messages: Messages = Messages()
+
+    @property
+    def gets_messages(self) -> bool:
+        """Whether it gets HL7 v2 messages: of these ``filter.types`` says nothing, but ``messages.kinds``."""
+        return self.kind == "mllp" or (self.kind == "folder" and self.messages.files)
 
     @property
     def feed(self) -> str:

@@ -78,6 +78,12 @@ class MllpClient:
             except (*_BROKEN, TimeoutError, TooLong) as error:
                 raise DeliveryFailed(f"The receiving end did not answer ({type(error).__name__}).") from None
 
+    async def connect(self) -> None:
+        """Connect, if that was not done. DeliveryFailed if it can't be."""
+        async with self._one_at_a_time:
+            if self._streams is None:
+                await self._connected()
+
     async def close(self) -> None:
         """Close the connection."""
         streams, self._streams = self._streams, None

@@ -4,7 +4,9 @@ from pathlib import Path
 
 from service.errors import ServiceError
 from service.jobs.delivery_fhir import FhirSender
+from service.jobs.delivery_messages import MessageSender
 from service.jobs.delivery_sender import Sender
+from service.jobs.delivery_ways import message_way
 from service.jobs.destination import Destination
 from service.jobs.http_client import connect
 from service.jobs.outgoing import Outgoing
@@ -22,6 +24,8 @@ def sender_for(destination: Destination, store: Opened, outgoing: Outgoing) -> S
             store,
             connect(destination.address, token, outgoing, timeout=destination.limits.seconds),
         )
+    if destination.gets_messages:
+        return MessageSender(destination, store, message_way(destination, outgoing))
     raise ServiceError(f"This program can't deliver to destinations of the kind {destination.kind} yet.")
 
 

@@ -5,7 +5,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from service.hl7v2.encoding import CHARACTER_SETS, Delimiters, escaped, segment, unescaped
+from service.hl7v2.encoding import CHARACTER_SETS, Delimiters, escaped, segment, unescaped, written
 
 CODECS = sorted({*CHARACTER_SETS.values()})
 PRINTED = st.text(st.characters(codec="latin-1", categories=("L", "N", "P", "S", "Zs")))
@@ -15,24 +15,24 @@ PRINTED = st.text(st.characters(codec="latin-1", categories=("L", "N", "P", "S",
 @given(data=st.data())
 def test_what_is_written_is_read_again_in_every_character_set(codec, data):
     text = data.draw(st.text(st.characters(codec=codec)))
-    written = escaped(text, codec=codec)
-    assert not {*written} & {*"|^~&\r\n\x0b\x1c"}
-    assert unescaped(written.encode(codec).decode(codec), codec=codec) == text
+    told = escaped(text, codec=codec)
+    assert not {*told} & {*"|^~&\r\n\x0b\x1c"}
+    assert unescaped(told.encode(codec).decode(codec), codec=codec) == text
 
 
 @given(st.text())
 def test_lines_of_formatted_text_end_by_a_command(text):
-    written = escaped(text, "FT")
-    assert "\r" not in written
-    assert "\n" not in written
-    assert unescaped(written) == text.replace("\r\n", "\n").replace("\r", "\n")
+    told = escaped(text, "FT")
+    assert "\r" not in told
+    assert "\n" not in told
+    assert unescaped(told) == text.replace("\r\n", "\n").replace("\r", "\n")
 
 
 @pytest.mark.published("python-hl7 0.4.5: reading of escape sequences")
 @given(PRINTED)
 def test_another_library_reads_the_same_text(text):
-    written = segment("NTE", {3: [[text]], 4: [["RE"]]}, {3: "FT"}, "utf-8")
-    message = hl7.parse(f"MSH|^~\\&|a\r{written}\r")
+    note = segment("NTE", {3: written([text], "FT"), 4: "RE"})
+    message = hl7.parse(f"MSH|^~\\&|a\r{note}\r")
     assert message.unescape(str(message.segment("NTE")[3])) == text
 
 
@@ -43,7 +43,7 @@ def test_nothing_that_comes_makes_reading_fail(text, codec):
 
 @pytest.mark.published("HL7 v2.5.1 chapter 2, 2.7.1 to 2.7.6 (from memory)")
 @pytest.mark.parametrize(
-    ("written", "meant"),
+    ("told", "meant"),
     [
         (r"Pierre DuRho\S\ne \T\ Cie", "Pierre DuRho^ne & Cie"),
         (r"\F\\R\\E\ ", "|~\\ "),
@@ -53,8 +53,8 @@ def test_nothing_that_comes_makes_reading_fail(text, codec):
         (r"\Zown\ stays, and what is not closed \E", r"\Zown\ stays, and what is not closed \E"),
     ],
 )
-def test_sequences_of_the_standard(written, meant):
-    assert unescaped(written) == meant
+def test_sequences_of_the_standard(told, meant):
+    assert unescaped(told) == meant
 
 
 def test_the_delimiters_are_those_of_the_message():
