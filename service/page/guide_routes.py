@@ -11,6 +11,7 @@ from service.fhir.json import dump
 from service.fhir.validation.profiles.base_types import own_profiles
 from service.page import guide
 from service.page.guard import Guard
+from service.page.guide_messages import messages
 from service.page.rendering import html
 
 __all__ = ["guide_routes"]
@@ -22,6 +23,7 @@ def guide_routes(guard: Guard) -> list[Route]:
         ("/guide", _index),
         ("/guide/codes", _codes),
         ("/guide/errors", _errors),
+        ("/guide/hl7v2", _messages),
         ("/guide/value-sets/{id}", _value_set),
         ("/guide/package.tgz", _package),
         ("/guide/examples/{id}.json", _example),
@@ -70,6 +72,10 @@ async def _value_set(request: Request) -> Response:
 
 async def _errors(_request: Request) -> Response:
     return html("guide_errors.html", rows=guide.error_rows())
+
+
+async def _messages(_request: Request) -> Response:
+    return html("guide_messages.html", told=messages())
 
 
 async def _package(_request: Request) -> Response:
