@@ -3,8 +3,10 @@
 Loaded only when a cohort is asked for: ibis, DuckDB and Spark are extras and slow to import.
 """
 
+import csv
 from collections.abc import Iterable, Mapping, Sequence
 from functools import reduce
+from pathlib import Path
 from typing import Any, Literal, cast, get_args
 
 import ibis
@@ -69,6 +71,12 @@ def _asked_for(source: Source, asked: Question) -> bool:
     return (not sites or source.site in sites) and (not policies or source.policy in policies)
 
 
+def _as_text(file: str) -> str:
+    """The columns of a CSV file as Spark's schema of texts, which would else take a job to find them."""
+    with Path(file).open(newline="", encoding="utf-8") as lines:
+        return ", ".join(f"`{name}` string" for name in next(csv.reader(lines), []))
+
+
 def _timed(counts: Mapping[Group, By]) -> dict[Group, dict[int, dict[str, int]]]:
     return {group: {int(time): ended for time, ended in by.items()} for group, by in counts.items()}
 
@@ -82,7 +90,7 @@ class _Counting:
 
     def counts(self) -> Counts:
         self._once_each()
-        found = self._kept_rows(expressions.spells(self._tables, self._asked))
+        found = self._kept_rows(expressions.spells(self._tables, self._asked, self._kept_rows))
         told = self._told(found)
         return Counts(
             _timed(told["days"]),
@@ -97,7 +105,7 @@ class _Counting:
     def _kept_rows(self, found: Expr) -> Expr:
         """The rows computed once; an ibis table that is cached is not dropped again by DuckDB 2."""
         if self._con.name == "duckdb":
-            return self._con.create_table("cohort_spells", found, temp=True)
+            return self._con.create_table(ibis.util.gen_name("cohort"), found, temp=True)
         return found.cache()
 
     def _table(self, name: str, of: Iterable[Source]) -> Expr:
@@ -114,7 +122,7 @@ class _Counting:
         elif self._con.name == "duckdb":
             table = self._con.read_csv(file, all_varchar=True, header=True)
         else:
-            table = self._con.read_csv(file, header=True, inferSchema=False)
+            table = self._con.read_csv(file, header=True, inferSchema=False, schema=_as_text(file))
         if missing := [field.name for field in fields if field.name not in table.columns]:
             raise InvalidInput(f"{source.site}: the table '{name}' lacks the columns {', '.join(missing)}.")
         columns = {field.name: table[field.name].cast(_TYPES[field.kind]) for field in fields}

@@ -5,8 +5,7 @@ Days are those since the first visit where the tables have them, else of the cal
 used. Nothing is divided: shares are whole parts of a million, so that two engines can't round apart.
 """
 
-from collections.abc import Mapping, Sequence
-from functools import reduce
+from collections.abc import Callable, Mapping, Sequence
 from typing import Any
 
 import ibis
@@ -26,6 +25,7 @@ __all__ = ["counts", "flow", "judgements", "spells"]
 
 Expr = Any  # ibis has no types of its own that mypy could follow
 Tables = Mapping[str, Expr]
+Kept = Callable[[Expr], Expr]
 
 _NOT_PURSUED = ("proposed", "planned", "accepted", "rejected", "entered-in-error")
 _NOT_HELD = ("planned", "cancelled", "entered-in-error", "arrived", "triaged", "onleave")
@@ -34,15 +34,17 @@ _SCORES = {"oral-intake-7": "oral-intake-level", "eat10-total": "eat10-total"}
 _MILLION = 1_000_000
 
 
-def spells(tables: Tables, asked: Question) -> Expr:
+def spells(tables: Tables, asked: Question, kept: Kept) -> Expr:
     """One row for each person and kind of goal looked at, with why it is left out if it is.
+
+    ``kept`` computes rows once that several others are made of; an engine would do so for each of them.
 
     Columns: patient_id, measure, stratum, reason (IN_COHORT or one of LEFT_OUT), days and ending (null where
     it is left out), visits, dose, of_logged_days, unlogged_as_zero (bands).
     """
     people = _people(tables, asked)
-    goals = _goals(tables, asked)
-    ended = _ended(tables, goals)
+    goals = kept(_goals(tables, asked))
+    ended = kept(_ended(tables, goals, kept))
     joined = people.left_join(ended, "patient_id").drop("patient_id_right")
     judged = joined.mutate(
         reason=ibis.cases(
@@ -53,23 +55,17 @@ def spells(tables: Tables, asked: Question) -> Expr:
             else_=IN_COHORT,
         )
     )
-    return _practised(tables, _attended(tables, judged))
+    return _practised(tables, _attended(tables, kept(judged)))
 
 
 def counts(found: Expr, columns: Sequence[str]) -> Expr:
     """People by kind of goal, stratum, each of the ``columns`` (``told`` names it) and ending."""
     kept = found.filter(_.reason == IN_COHORT)
-    several = (
-        kept.group_by(
-            told=ibis.literal(column),
-            measure=_.measure,
-            stratum=_.stratum,
-            value=kept[column].cast("string"),
-            ending=_.ending,
-        ).aggregate(people=_.count())
-        for column in columns
+    texts = kept.select(
+        "measure", "stratum", "ending", *(kept[one].cast("string").name(one) for one in columns)
     )
-    return reduce(lambda one, other: one.union(other), several)
+    told = texts.pivot_longer(columns, names_to="told", values_to="value")
+    return told.group_by(["told", "measure", "stratum", "value", "ending"]).aggregate(people=_.count())
 
 
 def flow(found: Expr) -> Expr:
@@ -109,11 +105,9 @@ def judgements(tables: Tables, found: Expr) -> Expr:
         (closed, "said_open_was_closed"),
         else_="both_open",
     )
-    return (
-        joined.mutate(cell=cell)
-        .group_by(["stratum", "visit", "cell"])
-        .aggregate(trials=_.count(), people=_.patient_id.nunique())
-    )
+    groups = ["stratum", "visit", "cell"]
+    by_person = joined.mutate(cell=cell).group_by([*groups, "patient_id"]).aggregate(trials=_.count())
+    return by_person.group_by(groups).aggregate(trials=_.trials.sum(), people=_.count())
 
 
 def _people(tables: Tables, asked: Question) -> Expr:
@@ -195,7 +189,7 @@ def _goals(tables: Tables, asked: Question) -> Expr:
     return ranked.filter(_.place == 0).drop("place")
 
 
-def _ended(tables: Tables, goals: Expr) -> Expr:
+def _ended(tables: Tables, goals: Expr, kept: Kept) -> Expr:
     """Each goal with the last day it was measured, and how and after how many days the looking ended."""
     status = tables["goal_status"]
     met = status.filter(_.criterion_met).mutate(day=_day(status))
@@ -203,7 +197,7 @@ def _ended(tables: Tables, goals: Expr) -> Expr:
     told = goals.left_join(met, "goal_id").drop("goal_id_right")
     last = _measured(tables, goals)
     told = told.left_join(last, "goal_id").drop("goal_id_right")
-    told = told.mutate(last=ibis.coalesce(_.last, _.attained))
+    told = kept(told.mutate(last=ibis.coalesce(_.last, _.attained)))
     told = told.left_join(_ends(tables, told), "goal_id").drop("goal_id_right")
     told = told.mutate(
         ending=ibis.cases((_.attained.notnull(), "attained"), (_.end.notnull(), _.how), else_="waiting"),
@@ -271,8 +265,8 @@ def _training(tables: Tables) -> Expr:
 
 def _attended(tables: Tables, found: Expr) -> Expr:
     """Training visits from a goal's beginning to its end, the last included."""
-    training = _training(tables).select("patient_id", "day")
-    pairs = found.select("goal_id", "patient_id", "start", "until").inner_join(training, "patient_id")
+    visits = _training(tables).select("patient_id", "day")
+    pairs = found.select("goal_id", "patient_id", "start", "until").inner_join(visits, "patient_id")
     within = pairs.filter(_.day >= _.start, _.day <= _.until)
     number = within.group_by("goal_id").aggregate(attended=_.count())
     joined = found.left_join(number, "goal_id").drop("goal_id_right")

@@ -14,6 +14,7 @@ from pathlib import Path
 from service.cli.serve import suit_requests
 from tests.bench.auditing import auditing
 from tests.bench.code_lists import loaded
+from tests.bench.cohorts import cohort_counted
 from tests.bench.confined import confined_reads
 from tests.bench.exporting import bulk_export
 from tests.bench.invented import invented
@@ -51,6 +52,7 @@ async def _everything(
         await examples_validated(rounds=3),
         *await invented(folder, people=60, rounds=5),
         await bulk_export(folder, 20_000, rounds=7),
+        await cohort_counted(folder, people=10_000, rounds=5),
     ]
     served, sizes = await over_http(folder, people=20)
     other, reads = await on_postgres(folder, postgres, people=4)

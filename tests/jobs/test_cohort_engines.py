@@ -17,7 +17,7 @@ from service.jobs.cohort_sources import test_data as invented
 from service.jobs.cohort_words import IN_COHORT, LEFT_OUT, NOT_THESE_TABLES
 from service.jobs.synthetic_tables import registry, synthetic_tables
 
-PEOPLE = 160
+PEOPLE = 100
 BY_STATE = Question(by="state")
 
 
@@ -52,8 +52,9 @@ def spark():
 
     with pytest.MonkeyPatch.context() as patch:
         patch.setenv("SPARK_LOCAL_IP", "127.0.0.1")
-        quick = "-XX:TieredStopAtLevel=1"  # little is run often enough to be compiled in earnest
-        patch.setenv("PYSPARK_SUBMIT_ARGS", f"--driver-java-options {quick} pyspark-shell")
+        # little is run often enough to be compiled in earnest, and little is thrown away
+        quick = "-XX:TieredStopAtLevel=1 -XX:+UseSerialGC"
+        patch.setenv("PYSPARK_SUBMIT_ARGS", f"--driver-java-options '{quick}' pyspark-shell")
         settings = {
             "spark.ui.enabled": "false",
             "spark.driver.host": "127.0.0.1",

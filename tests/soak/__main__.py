@@ -14,6 +14,7 @@ from pathlib import Path
 
 from tests.bench.measure import Row, Size
 from tests.bench.report import head, tables
+from tests.soak.cohorts import cohorts
 from tests.soak.delivering import delivered
 from tests.soak.exporting import exported
 from tests.soak.growth import growth
@@ -31,6 +32,7 @@ def _parts(folder: Path, large: int, minutes: float, people: int) -> Iterator[tu
     yield [], exported(folder / "small", folder / "large")
     yield asyncio.run(panel(folder, people // 10, people))
     yield [], invented_tables(folder, 10 * people)
+    yield [], list(cohorts(folder / "few", folder / "many"))
     yield [], differing_rows(folder, people // 30)
     yield [], asyncio.run(mixed(folder, 60 * minutes))
     yield [], spoilt_resources(60 * minutes)
