@@ -28,6 +28,7 @@ from service.jobs.fetching import Fetching
 from service.jobs.mllp_service import taking_messages
 from service.jobs.outgoing import Outgoing
 from service.jobs.runs import Runs
+from service.jobs.subscriptions import Subscriptions
 from service.jobs.summaries import Summaries
 from service.operations.cue_limits import cue_limits
 from service.operations.own_resources import own_resources
@@ -91,13 +92,14 @@ def _seconds(clock: Callable[[], datetime]) -> Callable[[], float]:
 class Service(FastAPI):
     """The application, answering through ``front``; what that does not answer comes back to FastAPI.
 
-    ``services``, ``entries`` and ``summaries`` (rows for lists) are there once it has started; ``lines`` are
-    those its request log has not written yet.
+    ``services``, ``entries``, ``summaries`` (rows for lists) and ``subscriptions`` are there once it has
+    started; ``lines`` are those its request log has not written yet.
     """
 
     services: Services
     entries: Entries
     summaries: Summaries
+    subscriptions: Subscriptions
     front: ASGIApp
     lines: Lines
 
@@ -135,7 +137,6 @@ def create_app(
     async def lifespan(app: Service) -> AsyncIterator[None]:
         elsewhere = _terminology_server(settings, outgoing)
         opened = store or await open_store_or_wait(settings, clock)
-        ask = elsewhere.ask if elsewhere else None
         own = own_resources(settings.snomed)
         shown = Beside(opened, own)
         followed = TracedStore(shown) if spans else shown
@@ -143,9 +144,15 @@ def create_app(
         app.summaries = Summaries(
             opened, RowMaker(settings.zone, cue_limits(settings)), settings.zone, clock, runs
         )
-        remembered, exporting = Remembered(), asyncio.Lock()
-        known = Destinations(opened, settings.destinations)
+        remembered, exporting, known = (
+            Remembered(),
+            asyncio.Lock(),
+            Destinations(opened, settings.destinations),
+        )
         bulk = BulkExports(settings, shown, opened, clock, remembered, code_lists, runs, exporting)
+        app.subscriptions = Subscriptions(
+            settings, opened, shown, clock, remembered, outgoing, believed.tokens.admits
+        )
         app.services = Services(
             settings,
             followed,
@@ -154,7 +161,7 @@ def create_app(
             clock,
             definitions,
             code_lists,
-            ask,
+            elsewhere.ask if elsewhere else None,
             smart_configuration=believed.smart_configuration,
             exporting=exporting,
             cohorts=Cohorts(settings.cohort_tables, settings.smallest_cell),
@@ -163,13 +170,14 @@ def create_app(
             runs=runs,
             backlog=Backlog(opened, app.summaries, known),
             bulk=bulk,
+            outgoing=outgoing,
+            opened=opened,
         )
         _tell_of_the_store(metrics, shown)
         _tell_of_jobs(metrics, app.services)
         delivery = [_delivery(known, opened, outgoing, clock, runs).run()] if settings.delivery else []
-        beside = [
-            asyncio.create_task(work) for work in (app.summaries.run(), bulk.run(), warmed(own), *delivery)
-        ]
+        works = (app.summaries.run(), bulk.run(), app.subscriptions.run(), warmed(own), *delivery)
+        beside = list(map(asyncio.create_task, works))
         try:
             tell = partial(_tell_of_messages, metrics)
             async with taking_messages(settings, opened, definitions, clock, tell):

@@ -223,6 +223,9 @@ class Settings(BaseSettings):
     export_variant: Literal["safe-harbor", "safe-harbor-days", "limited-data-set", "shifted-dates"] = Field(
         "safe-harbor", description="De-identification policy of a researcher's bulk export that names none."
     )
+    subscription_minutes: float = Field(
+        240, gt=0, description="Minutes for which notifications that are not taken are tried again."
+    )
     log_level: Literal["info", "warning", "error"] = Field(
         "info", description="What is logged: with 'warning' and 'error' only what did not go as it should."
     )

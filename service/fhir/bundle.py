@@ -30,19 +30,22 @@ class Item:
         return b"{" + b",".join(parts) + b"}"
 
 
-def bundle(
+def bundle(  # noqa: PLR0913 - members of a Bundle
     type_: str,
     items: Iterable[Item],
     *,
     total: int | None = None,
     links: Sequence[Link] = (),
     last_updated: str = "",
+    timestamp: str = "",
 ) -> bytes:
     """Answer a Bundle of ``type_`` (searchset, history, transaction-response …) as JSON text."""
     head: dict[str, Any] = {"resourceType": "Bundle"}
     if last_updated:
         head["meta"] = {"lastUpdated": last_updated}
     head["type"] = type_
+    if timestamp:
+        head["timestamp"] = timestamp
     if total is not None:
         head["total"] = total
     if links:

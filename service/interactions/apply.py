@@ -142,6 +142,8 @@ async def _write(txn: Transaction, target: Target, tree: Tree, context: Context,
     method: Literal["POST", "PUT"] = "POST" if entry.method == "POST" else "PUT"
     version = await txn.put(entry.type, target.id, text, keys_of(tree, target.id, context), method=method)
     outcome: Literal["created", "updated"] = "created" if newest is None or newest.deleted else "updated"
+    if context.subscribing is not None and entry.type == "Subscription":
+        await txn.keep_subscriber(version, context.subscribing.asker(), fresh=outcome == "created")
     return Applied(outcome, version, entry.issues)
 
 

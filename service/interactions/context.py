@@ -22,6 +22,7 @@ __all__ = [
     "Allow",
     "Asker",
     "Context",
+    "Subscribing",
     "allow_everything",
     "definitions_with",
     "shipped_definitions",
@@ -74,6 +75,18 @@ def definitions_with(guides: Iterable[Path]) -> Definitions:
 
 
 @dataclass(frozen=True, slots=True)
+class Subscribing:
+    """For whom Subscriptions are written.
+
+    ``asker`` answers who that is as it is kept (JSON), ``refusal`` why an endpoint can't be used, empty if it
+    can, as far as its address tells.
+    """
+
+    asker: Callable[[], str]
+    refusal: Callable[[str], str]
+
+
+@dataclass(frozen=True, slots=True)
 class Context:
     """Who asks, and the limits and sources that apply.
 
@@ -85,7 +98,8 @@ class Context:
     stored ones; so are ``code_lists``, which the site has loaded. ``licence`` says which of our codes may be
     shown. ``reserved`` says of a type and an id whether they name a resource that travels with the program,
     which nobody can write. ``elsewhere`` asks the site's terminology server; nothing that writes or searches
-    does. ``origin`` is a Provenance, without a target, of the one resource that is written.
+    does. ``origin`` is a Provenance, without a target, of the one resource that is written. Without
+    ``subscribing`` no Subscription is written.
     """
 
     base: str
@@ -107,3 +121,4 @@ class Context:
     code_lists: CodeLists = field(default_factory=CodeLists)
     elsewhere: Ask | None = None
     origin: Tree | None = None
+    subscribing: Subscribing | None = None

@@ -26,6 +26,7 @@ from service.fhir.validation.places import told
 from service.fhir.validation.requested import claim_issues
 from service.interactions.consent_doubts import consent_doubts
 from service.interactions.context import Context
+from service.interactions.subscribing import subscription_issues
 from service.store.contract import Version
 
 __all__ = [
@@ -260,6 +261,8 @@ def check(requests: Iterable[Entry], *, context: Context) -> tuple[Entry, ...]:
             noticed += claim_issues(request.tree, context.definitions, at=at)
             if context.warn_only:
                 noticed = (*_unstorable(request.tree, at), *map(_as_warning, noticed))
+            if request.type == "Subscription":
+                noticed = (*noticed, *subscription_issues(request.tree, context, at=at))
             found = [issue for issue in noticed if issue.severity == Severity.ERROR]
             errors += found or _whole(request.tree, at)
             noticed += () if found else consent_doubts(request.tree, at=at)

@@ -14,7 +14,7 @@ from service.interactions.permitted import permitted
 from service.interactions.security_context import visible
 from service.store.contract import History, Page, Store, Version
 
-__all__ = ["history"]
+__all__ = ["history", "history_item"]
 
 _STATUS = {"POST": "201 Created", "PUT": "200 OK", "DELETE": "204 No Content"}
 _KNOWN = ("_count", "_since", "_at", "_after")
@@ -43,7 +43,7 @@ async def history(
     page = await store.history(asked)
     if id_ and not page.versions and await store.read(type_, id_) is None:
         raise NotFound(f"There is no {type_}/{id_[:64]}.")
-    items = [_item(version, context.base) for version in visible(page.versions, context=context)]
+    items = [history_item(version, context.base) for version in visible(page.versions, context=context)]
     address = "/".join(part for part in (context.base, type_, id_, "_history") if part)
     return bundle("history", items, total=page.total, links=_links(address, given, page, count))
 
@@ -104,7 +104,8 @@ def _links(address: str, given: dict[str, str], page: Page, count: int) -> list[
     return links
 
 
-def _item(version: Version, base: str) -> Item:
+def history_item(version: Version, base: str) -> Item:
+    """One version as an entry of a history."""
     reference = f"{version.type}/{version.id}"
     created = version.version == 1 and version.method == "PUT"
     status = "201 Created" if created else _STATUS[version.method]

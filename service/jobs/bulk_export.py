@@ -11,27 +11,23 @@ from collections.abc import Callable
 from contextlib import suppress
 from dataclasses import dataclass, field
 from datetime import datetime
-from zoneinfo import ZoneInfo
 
 from service.errors import ServiceError, StoreUnavailable, TooManyRequests
 from service.fhir.datetimes import instant, milliseconds
 from service.interactions.context import Context, allow_everything
 from service.jobs.bulk_files import BulkFiles
-from service.jobs.bulk_job import Asker, BulkFolder, BulkJob, Exports, Progress, Told
+from service.jobs.bulk_job import BulkFolder, BulkJob, Exports, Progress, Told
 from service.jobs.bulk_release import release
 from service.jobs.bulk_selection import Selection
 from service.jobs.bulk_walk import walk
 from service.jobs.research_run import ResearchRuns
 from service.jobs.runs import Runs
 from service.operations.bulk_parameters import BulkRequest
+from service.security.asker import Asker, Here, seen_by
 from service.security.audit import Facts
 from service.security.audit_event import events_of
-from service.security.confined_store import ConfinedStore
 from service.security.pace import Pace
-from service.security.principal import Principal
-from service.security.reach import reach_of
 from service.security.remembered import Remembered
-from service.security.scopes import Scopes
 from service.settings import Settings
 from service.store.code_lists import CodeLists
 from service.store.contract import Settled, Store
@@ -48,15 +44,6 @@ _AT_ONCE = 3
 """So many times a client may ask at once, before it has to wait as it was told."""
 _REMEMBERED_S = 400 * 86_400
 """For so long an export can be continued by its transactionTime exactly; then by the clock."""
-
-
-@dataclass(frozen=True, slots=True)
-class _Here:
-    """Where resources are judged; see Here of ``judge.py``."""
-
-    zone: ZoneInfo
-    base: str
-    now: Callable[[], datetime]
 
 
 @dataclass(slots=True)
@@ -89,10 +76,8 @@ class BulkExports:
 
     def seen_by(self, asker: Asker, base: str) -> Store:
         """The store as the caller sees it."""
-        principal = _principal(asker)
-        here = _Here(self.settings.zone, base, self.now)
-        reach = reach_of(principal, asker.agent, self.settings.clinician_reach)
-        return ConfinedStore(self.store, reach, here, self.remembered)
+        here = Here(self.settings.zone, base, self.now)
+        return seen_by(self.store, asker, here, self.settings.clinician_reach, self.remembered)
 
     async def settled(self) -> tuple[str, Settled]:
         """Answer a transactionTime that no other export has, and what was stored then."""
@@ -235,18 +220,6 @@ class BulkExports:
         return int(marks[since]) if since in marks else None
 
 
-def _principal(asker: Asker) -> Principal:
-    return Principal(
-        asker.subject,
-        asker.issuer,
-        Scopes.parse(asker.scopes),
-        asker.fhir_user,
-        0.0,
-        client=asker.client,
-        purpose=asker.purpose,
-    )
-
-
 def _same(one: Asker, other: Asker) -> bool:
     return one.is_same(other.issuer, other.subject, other.client)
 
@@ -256,7 +229,7 @@ def _facts(job: BulkJob, people: dict[str, None]) -> Facts:
     return Facts(
         subtype="operation",
         kind="110106",
-        principal=_principal(job.asker),
+        principal=job.asker.principal,
         agent=job.asker.agent,
         query=f"{job.address} {job.id}",
         patients=people,

@@ -18,30 +18,15 @@ from typing import Literal
 import msgspec
 
 from service.operations.bulk_parameters import BulkRequest
+from service.security.asker import Asker
 
-__all__ = ["PEOPLE", "Asker", "BulkFolder", "BulkJob", "Exports", "Kind", "Piece", "Progress", "Told"]
+__all__ = ["PEOPLE", "BulkFolder", "BulkJob", "Exports", "Kind", "Piece", "Progress", "Told"]
 
 Kind = Literal["output", "deleted", "error"]
 _JOB, _PROGRESS, _LOCK = "job.json", "progress.json", "lock"
 _GONE = "gone-"
 PEOPLE = "people"
 """The file with the ids of those whom an export is about, one a line."""
-
-
-class Asker(msgspec.Struct, frozen=True):
-    """Who asked, as their token said; ``agent`` is their reference here."""
-
-    issuer: str
-    subject: str
-    client: str
-    scopes: str
-    fhir_user: str = ""
-    purpose: str = ""
-    agent: str = ""
-
-    def is_same(self, issuer: str, subject: str, client: str) -> bool:
-        """Whether a token names the same."""
-        return (self.issuer, self.subject, self.client) == (issuer, subject, client)
 
 
 class BulkJob(msgspec.Struct, frozen=True):

@@ -60,11 +60,22 @@ class Outgoing:
         """AddressRefused if a request may not be sent to ``url``, as far as the address tells."""
         parts = urlsplit(url)
         host = (parts.hostname or "").lower()
-        if parts.scheme == "https" or (parts.scheme == "http" and self._is_named(host)):
-            return
-        raise AddressRefused(
-            f"{host or 'This address'} must be reached by https; where that can't be, name it in {_SETTING}."
-        )
+        if parts.scheme != "https" and not (parts.scheme == "http" and self._is_named(host)):
+            raise AddressRefused(
+                f"{host or 'This address'} must be reached by https; where that can't be, name it in "
+                f"{_SETTING}."
+            )
+        self._check_port(host, parts.port or 443)
+        if _is_address(host):
+            self._judge(host, [host])
+
+    def refusal(self, url: str) -> str:
+        """Why a request may not be sent to ``url``, as far as the address tells; empty if it may."""
+        try:
+            self.check(url)
+        except (AddressRefused, ValueError) as error:
+            return str(error)
+        return ""
 
     def _is_named(self, host: str) -> bool:
         """Whether the site named a host, or the network of a host that is an address itself."""
@@ -81,19 +92,24 @@ class Outgoing:
 
         AddressRefused if any of them may not be used; OSError if the host has none.
         """
-        name = host.lower()
-        if port < 1024 and port not in _PORTS and not self._is_named(name):
+        self._check_port(host, port)
+        found = await self._look_up(host, port)
+        self._judge(host, found)
+        return found
+
+    def _check_port(self, host: str, port: int) -> None:
+        if port < 1024 and port not in _PORTS and not self._is_named(host.lower()):
             raise AddressRefused(
                 f"{host} may not be reached at port {port}; name it in {_SETTING} if it may."
             )
-        found = await self._look_up(host, port)
+
+    def _judge(self, host: str, found: Sequence[str]) -> None:
         for address in found:
-            if not self._may(address.partition("%")[0], named=name in self._hosts):
+            if not self._may(address.partition("%")[0], named=host.lower() in self._hosts):
                 raise AddressRefused(
                     f"{host} leads into a network of its own (this machine, a private or reserved network); "
                     f"name it in {_SETTING} if it may be reached."
                 )
-        return found
 
     def _may(self, text: str, *, named: bool) -> bool:
         """A host that was named may have an address of the site's; what is no host's takes a network."""
@@ -105,6 +121,14 @@ class Outgoing:
         if address.is_link_local or address.is_multicast or address.is_unspecified or address == _WIRE_SERVER:
             return False
         return named or address.is_global
+
+
+def _is_address(host: str) -> bool:
+    try:
+        ip_address(host.partition("%")[0])
+    except ValueError:
+        return False
+    return True
 
 
 def _inside(address: IPv6Address) -> str:

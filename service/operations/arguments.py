@@ -25,6 +25,7 @@ _SHAPES = {
     "positiveInt": "[1-9][0-9]{0,9}",
     "unsignedInt": "0|[1-9][0-9]{0,9}",
     "code": r"[^\s]+( [^\s]+)*",
+    "id": r"[A-Za-z0-9\-.]{1,64}",
     "date": None,
     "dateTime": None,
     "instant": None,

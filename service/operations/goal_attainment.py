@@ -17,7 +17,7 @@ from service.fhir.json import dump
 from service.interactions.aside import aside
 from service.interactions.context import Context
 from service.operations.attainment_parameters import parameters
-from service.records.attainment_file import AttainmentFile
+from service.records.attainment_file import READS, AttainmentFile
 from service.records.attainment_inputs import OBSERVATIONS_READ, attainment_inputs
 from service.records.views import (
     CarePlan,
@@ -35,8 +35,6 @@ from service.terminology.codes import OBSERVATION, Codes
 __all__ = ["READS", "Reading", "compute", "goal_attainment"]
 
 _TYPES = ("Goal", "Encounter", "CarePlan", "QuestionnaireResponse")
-READS = ("Patient", "Observation", *_TYPES)
-"""Types of the resources the answer rests on."""
 
 
 class Reading(Searcher, Protocol):

@@ -8,6 +8,7 @@ from service.errors import NotFound
 from service.fhir.canonical import profile
 from service.fhir.guide_package import FILE_NAME, guide_package
 from service.fhir.json import dump
+from service.fhir.topics import topics
 from service.fhir.validation.profiles.base_types import own_profiles
 from service.page import guide
 from service.page.guard import Guard
@@ -38,8 +39,14 @@ def guide_routes(guard: Guard) -> list[Route]:
 
 async def _index(_request: Request) -> Response:
     profiles, extensions = guide.parts(extensions=False), guide.parts(extensions=True)
-    sets = guide.value_sets()
-    return html("guide.html", profiles=profiles, extensions=extensions, sets=sets, package=FILE_NAME)
+    return html(
+        "guide.html",
+        profiles=profiles,
+        extensions=extensions,
+        topics=topics(),
+        sets=guide.value_sets(),
+        package=FILE_NAME,
+    )
 
 
 async def _definition(request: Request) -> Response:

@@ -5,7 +5,10 @@ from dataclasses import dataclass, field
 
 from service.records.views import CarePlan, Encounter, Goal, Observation, Patient, QuestionnaireResponse
 
-__all__ = ["AttainmentFile"]
+__all__ = ["READS", "AttainmentFile"]
+
+READS = ("Patient", "Observation", "Goal", "Encounter", "CarePlan", "QuestionnaireResponse")
+"""Types of the resources that goal attainment, and the cues told with it, rest on."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -16,13 +16,14 @@ from service.fhir.json import dump, reread
 from service.fhir.outcome import operation_outcome
 from service.fhir.references import local_target
 from service.jobs.bulk_export import BulkExports
-from service.jobs.bulk_job import Asker, BulkFolder, BulkJob, Kind, Progress
+from service.jobs.bulk_job import BulkFolder, BulkJob, Kind, Progress
 from service.jobs.bulk_release import research_request
 from service.jobs.research_export import usable
 from service.operations.bulk_parameters import BulkRequest, Level, bulk_request
 from service.rest.answers import answer, reads_gzip
 from service.rest.call import Call
 from service.rest.described import FAILED
+from service.security.asker import asker_of
 from service.security.audit import facts_of, request_line
 from service.security.scopes import RESEARCH_EXPORT, RESTRICTED, VERY_RESTRICTED, Scopes
 from service.store.audit import AUDIT
@@ -144,7 +145,7 @@ async def _begun(call: Call, level: Level) -> Response:
         call.allow("r", "Group")
     if "respond-async" not in preferences:
         raise InvalidInput("An export is answered later: send the header 'Prefer: respond-async'.")
-    bulk, asker = call.bulk, _asker(call, scopes)
+    bulk, asker = call.bulk, asker_of(call.principal, scopes, call.base)
     store = bulk.seen_by(asker, call.base)
     request = await bulk_request(
         level,
@@ -184,19 +185,6 @@ def _systems(scopes: Scopes) -> Scopes:
     if RESEARCH_EXPORT in scopes.plain:
         return Scopes(frozenset({RESEARCH_EXPORT}))
     raise Forbidden("An export is for systems: it needs a scope such as 'system/*.rs', or 'research-export'.")
-
-
-def _asker(call: Call, scopes: Scopes) -> Asker:
-    one = call.principal
-    return Asker(
-        one.issuer,
-        one.subject,
-        one.client,
-        scopes.text,
-        one.fhir_user,
-        one.purpose,
-        local_target(one.fhir_user, call.base),
-    )
 
 
 async def _of_whom(call: Call, request: BulkRequest, store: Store, settled: Settled) -> BulkRequest:

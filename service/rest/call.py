@@ -10,6 +10,7 @@ from typing import Literal, cast, get_args
 from urllib.parse import parse_qsl
 from zoneinfo import ZoneInfo
 
+import msgspec
 from starlette.requests import HTTPConnection, Request
 
 from service.errors import InvalidInput, MethodNotAllowed, TooLarge, Unauthenticated
@@ -17,12 +18,14 @@ from service.fhir import xml
 from service.fhir.json import dump
 from service.fhir.validation.profiles import Definitions
 from service.interactions.aside import aside
-from service.interactions.context import Action, Context, shipped_definitions
+from service.interactions.context import Action, Context, Subscribing, shipped_definitions
 from service.interactions.elsewhere import Ask
 from service.jobs.backlog import Backlog
 from service.jobs.bulk_export import BulkExports
 from service.jobs.cohorts import Cohorts
+from service.jobs.outgoing import Outgoing
 from service.jobs.runs import Runs
+from service.jobs.subscription_job import Subscriber
 from service.operations.cue_limits import cue_limits
 from service.operations.own_resources import is_own
 from service.rest.accesses import describe
@@ -30,6 +33,7 @@ from service.rest.fields import field, parameter, sent_field
 from service.rest.metrics import Metrics
 from service.rest.negotiation import answer_type, body_is_xml
 from service.rest.readiness import Readiness
+from service.security.asker import asker_of
 from service.security.audit import facts_of, note_caller, note_emergency
 from service.security.confined_store import ConfinedStore
 from service.security.development_issuer import is_loopback
@@ -43,6 +47,7 @@ from service.security.tokens import TokenVerifier
 from service.settings import Settings
 from service.store.code_lists import CodeLists
 from service.store.contract import Store
+from service.store.entries import Opened
 
 __all__ = [
     "ABOUT_THE_ANSWER",
@@ -88,7 +93,7 @@ class Services:
     an issuer outside can do, told before what we can. ``exporting`` is held while a research export runs,
     ``cohorts`` are those of its research tables. ``remembered`` is what was found of care and Consents a
     moment ago. ``runs`` are those of its jobs, ``backlog`` is what waits for them, ``bulk`` are the bulk
-    exports.
+    exports. ``outgoing`` says where the service may connect to, ``opened`` is the database as jobs have it.
     """
 
     settings: Settings
@@ -108,6 +113,8 @@ class Services:
     runs: Runs = made(default_factory=Runs)
     backlog: Backlog | None = None
     bulk: BulkExports | None = None
+    outgoing: Outgoing = made(default_factory=Outgoing)
+    opened: Opened | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -155,6 +162,11 @@ class Call:
     def bulk(self) -> BulkExports:
         """The bulk exports."""
         return cast("BulkExports", self.services.bulk)
+
+    @property
+    def opened(self) -> Opened:
+        """The database as jobs have it: what they keep in tables of their own."""
+        return cast("Opened", self.services.opened)
 
     @property
     def zone(self) -> ZoneInfo:
@@ -234,7 +246,13 @@ class Call:
             code_lists=self.services.code_lists,
             elsewhere=self.services.elsewhere,
             reserved=is_own,
+            subscribing=Subscribing(self._subscriber, self.services.outgoing.refusal),
         )
+
+    def _subscriber(self) -> str:
+        """Who a Subscription is for that this call writes, as it is kept."""
+        asker = asker_of(self.principal, self.principal.scopes, self.base)
+        return msgspec.json.encode(Subscriber(asker, self.base)).decode()
 
     def allow(self, action: Action, type_: str) -> None:
         """Raise Forbidden unless the caller may; MethodNotAllowed where nobody may."""

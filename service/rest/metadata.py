@@ -15,6 +15,8 @@ from service.fhir.canonical import CANONICAL_ROOT, operation_definition
 from service.fhir.json import dump
 from service.fhir.patch import PATCH_FORMATS
 from service.fhir.search_parameters import compartments, parameters, stored_types
+from service.fhir.subscription import GUIDE
+from service.fhir.topics import topics
 from service.fhir.validation.profiles.base_types import own_profiles_of
 from service.interactions.includes import offered
 from service.rest.answers import tagged
@@ -77,6 +79,12 @@ _AUDIT = (
     "Needs system/AuditEvent.rs or audit-read."
 )
 _SECURITY = "Every request needs a Bearer access token (a signed JWT) with SMART App Launch 2 scopes."
+_SUBSCRIPTIONS = f"{GUIDE}/CapabilityStatement/backport-subscription-server-r4"
+_TOPIC = f"{GUIDE}/StructureDefinition/capabilitystatement-subscriptiontopic-canonical"
+_SUBSCRIBING = (
+    "Topic-based subscriptions by rest-hook alone: the criteria is a topic that is named here, the status is "
+    "written 'requested' or 'off', and notifications tell what the token of who wrote it last may read."
+)
 _BULK_DATA = "http://hl7.org/fhir/uv/bulkdata/CapabilityStatement/bulk-data"
 _SERVICES = "http://terminology.hl7.org/CodeSystem/restful-security-service"
 _OAUTH_URIS = "http://fhir-registry.smarthealthit.org/StructureDefinition/oauth-uris"
@@ -143,7 +151,7 @@ def statement(
         "fhirVersion": "4.0.1",
         "format": [*FORMATS],
         "patchFormat": [*PATCH_FORMATS],
-        "instantiates": [_BULK_DATA],
+        "instantiates": [_BULK_DATA, _SUBSCRIPTIONS],
         "rest": [_rest(rows, settings, where)],
     }
 
@@ -207,6 +215,10 @@ def _resource(
     entry["searchParam"] = found
     if type_ == AUDIT:
         entry["documentation"] = _AUDIT
+    if type_ == "Subscription":
+        named = [{"url": _TOPIC, "valueCanonical": one.url} for one in topics()]
+        profile = {"supportedProfile": [f"{GUIDE}/StructureDefinition/backport-subscription"]}
+        entry = {"extension": named, **entry, **profile, "documentation": _SUBSCRIBING}
     return entry | ({"operation": operations} if operations else {})
 
 

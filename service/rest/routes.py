@@ -16,6 +16,7 @@ from service.rest import (
     operations,
     research,
     security_txt,
+    subscriptions,
     terminology,
     views,
 )
@@ -108,6 +109,15 @@ _OPERATIONS = [
         operations.last_observations,
         ("Observation.s",),
         operation="lastn",
+    ),
+    *(
+        Row(method, f"/fhir/Subscription/{level}", function, ("Subscription.r",), operation=name)
+        for level, function, name in (
+            ("$status", subscriptions.status, "subscription-status"),
+            ("{id}/$status", subscriptions.status_of_one, "subscription-status"),
+            ("{id}/$events", subscriptions.events, "subscription-events"),
+        )
+        for method in ("GET", "POST")
     ),
     *_TERMINOLOGY,
     *(

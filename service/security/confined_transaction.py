@@ -112,6 +112,10 @@ class ConfinedTransaction:
         """Not for a caller."""
         raise Forbidden("This is the service's own work; it is not done for a caller.")
 
+    async def keep_subscriber(self, version: Version, asker: str, *, fresh: bool) -> None:
+        """See the contract; what was put was admitted."""
+        await self._txn.keep_subscriber(version, asker, fresh=fresh)
+
     async def audit(self, events: Sequence[Event]) -> None:
         """See the contract."""
         await self._txn.audit(events)

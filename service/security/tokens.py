@@ -105,6 +105,10 @@ class TokenVerifier:
         self._remember(token, principal)
         return principal
 
+    async def admits(self, caller: Principal) -> bool:
+        """Whether a caller, whose token was verified once, is still accepted."""
+        return await self._admits(caller, "")
+
     def forget(self, token: str) -> None:
         """Look at a token anew the next time, whatever is remembered of it."""
         self._verified.pop(token, None)

@@ -25,6 +25,7 @@ from service.store.contract import Identified, Version
 from service.store.entries import Entry, entered
 from service.store.key_rows import Row, key_rows
 from service.store.search_match import Statement
+from service.store.subscriptions import keep
 
 __all__ = ["Buffered", "Head", "Pending"]
 
@@ -226,6 +227,10 @@ class Buffered(ABC):
         await self._flush()
         self._heads.clear()
         return await self._asked(statement)
+
+    async def keep_subscriber(self, version: Version, asker: str, *, fresh: bool) -> None:
+        """See the contract."""
+        await keep(self, version.id, version.sequence, asker, fresh=fresh)
 
     async def refile(self, version: Version, keys: SearchKeys) -> None:
         """See Archive."""

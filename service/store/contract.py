@@ -250,6 +250,13 @@ class Transaction(Protocol):
         """
         ...
 
+    async def keep_subscriber(self, version: Version, asker: str, *, fresh: bool) -> None:
+        """Keep who wrote this version of a Subscription (JSON); ``fresh`` if there was none of its id.
+
+        Who that is says what they are told.
+        """
+        ...
+
     async def audit(self, events: Sequence[Event]) -> None:
         """Record events with this transaction: all of it is kept, or nothing."""
         ...

@@ -165,6 +165,10 @@ class PassingTransaction:
         """See the contract."""
         return await self._txn.keep_summary(seen, summary)
 
+    async def keep_subscriber(self, version: Version, asker: str, *, fresh: bool) -> None:
+        """See the contract."""
+        await self._txn.keep_subscriber(version, asker, fresh=fresh)
+
     async def audit(self, events: Sequence[Event]) -> None:
         """See the contract."""
         await self._txn.audit(events)

@@ -201,16 +201,35 @@ CREATE TABLE delivered (
 ) WITHOUT ROWID;
 CREATE INDEX delivered_patient ON delivered (patient);
 
--- The events of a subscription, numbered without a gap; 'sequence' is of the version that caused it.
+-- The events of a subscription, numbered without a gap; 'sequence' is of the version that caused it, 'version' that of
+-- what it is about.
 CREATE TABLE subscription_event (
     subscription TEXT NOT NULL,
     number INTEGER NOT NULL,
     sequence INTEGER NOT NULL,
     type TEXT NOT NULL,
     id TEXT NOT NULL,
+    version INTEGER NOT NULL,
     patient TEXT NOT NULL,
     occurred INTEGER NOT NULL,
     PRIMARY KEY (subscription, number),
-    UNIQUE (subscription, sequence)
+    UNIQUE (subscription, sequence, type, id)
 ) WITHOUT ROWID;
 CREATE INDEX subscription_event_patient ON subscription_event (patient);
+
+-- What the service keeps of a subscription (see subscriptions.py). Times are UTC milliseconds, 0 for none.
+CREATE TABLE subscriber (
+    subscription TEXT PRIMARY KEY,
+    asker TEXT NOT NULL,       -- who wrote it last, as their token said (JSON)
+    seen INTEGER NOT NULL,     -- what was written up to this number was looked at
+    events INTEGER NOT NULL,   -- the number of its newest event
+    sent INTEGER NOT NULL,     -- that of the newest its endpoint took, or that was given up on
+    stopped INTEGER NOT NULL,  -- 1: it is off, and what is written meanwhile is no event
+    contact INTEGER NOT NULL,  -- when its endpoint last took something
+    since INTEGER NOT NULL,    -- when it first refused something, since it last took something
+    due INTEGER NOT NULL,      -- not tried before
+    tries INTEGER NOT NULL,    -- in vain, since its endpoint last took something
+    holder TEXT NOT NULL,      -- who works at it, until 'held'
+    held INTEGER NOT NULL,
+    problem TEXT NOT NULL      -- what the last try met, a sentence
+) WITHOUT ROWID;

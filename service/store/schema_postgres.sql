@@ -315,16 +315,35 @@ CREATE TABLE delivered (
 );
 CREATE INDEX delivered_patient ON delivered (patient);
 
--- The events of a subscription, numbered without a gap; 'sequence' is of the version that caused it.
+-- The events of a subscription, numbered without a gap; 'sequence' is of the version that caused it, 'version' that of
+-- what it is about.
 CREATE TABLE subscription_event (
     subscription text COLLATE "C" NOT NULL,
     number bigint NOT NULL,
     sequence bigint NOT NULL,
     type text COLLATE "C" NOT NULL,
     id text COLLATE "C" NOT NULL,
+    version bigint NOT NULL,
     patient text COLLATE "C" NOT NULL,
     occurred bigint NOT NULL,
     PRIMARY KEY (subscription, number),
-    UNIQUE (subscription, sequence)
+    UNIQUE (subscription, sequence, type, id)
 );
 CREATE INDEX subscription_event_patient ON subscription_event (patient);
+
+-- What the service keeps of a subscription (see subscriptions.py). Times are UTC milliseconds, 0 for none.
+CREATE TABLE subscriber (
+    subscription text COLLATE "C" PRIMARY KEY,
+    asker text COLLATE "C" NOT NULL,       -- who wrote it last, as their token said (JSON)
+    seen bigint NOT NULL,     -- what was written up to this number was looked at
+    events bigint NOT NULL,   -- the number of its newest event
+    sent bigint NOT NULL,     -- that of the newest its endpoint took, or that was given up on
+    stopped bigint NOT NULL,  -- 1: it is off, and what is written meanwhile is no event
+    contact bigint NOT NULL,  -- when its endpoint last took something
+    since bigint NOT NULL,    -- when it first refused something, since it last took something
+    due bigint NOT NULL,      -- not tried before
+    tries bigint NOT NULL,    -- in vain, since its endpoint last took something
+    holder text COLLATE "C" NOT NULL,      -- who works at it, until 'held'
+    held bigint NOT NULL,
+    problem text COLLATE "C" NOT NULL      -- what the last try met, a sentence
+);

@@ -11,9 +11,9 @@ from typing import IO
 from service.cli.local import now, opened, settings_for
 from service.fhir.search_parameters import stored_types
 from service.jobs.bulk_export import BulkExports
-from service.jobs.bulk_job import Asker
 from service.jobs.runs import Runs
 from service.operations.bulk_parameters import BulkRequest
+from service.security.asker import Asker
 from service.security.remembered import Remembered
 from service.store.code_lists import CodeLists
 from tests.bench.measure import Row, alternately

@@ -11,10 +11,11 @@ from click.testing import CliRunner
 from service.cli import main
 from service.cli.local import opened
 from service.cli.retention_work import Wish, Work, eraser_for
-from service.jobs.bulk_job import PEOPLE, Asker, BulkJob, Exports, Progress
+from service.jobs.bulk_job import PEOPLE, BulkJob, Exports, Progress
 from service.jobs.research_place import vaults_in
 from service.jobs.vault import Kept
 from service.operations.bulk_parameters import BulkRequest
+from service.security.asker import Asker
 from service.settings import Settings
 from service.shipped import shipped
 from service.store import feeds

@@ -7,6 +7,7 @@ from pathlib import Path
 import pytest
 
 SCRIPT = Path(__file__).with_name("fhir_kit_client.mjs")
+SUBSCRIBER = Path(__file__).with_name("fhir_kit_subscriber.mjs")
 LIBRARY = (
     Path(__file__).parents[2] / ".cache" / "npm" / "node_modules" / "fhir-kit-client" / "dist" / "index.js"
 )
@@ -25,13 +26,18 @@ ROWS = {
 }
 
 
-@pytest.fixture(scope="module")
-def steps(service):
-    """Each step of the script and what went wrong in it, empty for nothing."""
-    words = ["node", str(SCRIPT), LIBRARY.as_uri(), service.base, service.token]
+def printed(script, service):
+    """What a script tells of a service."""
+    words = ["node", str(script), LIBRARY.as_uri(), service.base, service.token]
     run = subprocess.run(words, capture_output=True, text=True, check=False, timeout=120)  # noqa: S603
     assert run.returncode == 0, f"{run.stderr}; without {LIBRARY}, 'make test' installs it"
     return json.loads(run.stdout)
+
+
+@pytest.fixture(scope="module")
+def steps(service):
+    """Each step of the script and what went wrong in it, empty for nothing."""
+    return printed(SCRIPT, service)
 
 
 @pytest.mark.published("fhir-kit-client, a client library from npm")
@@ -44,3 +50,15 @@ def test_step(steps, step):
 
 def test_every_step_is_looked_at(steps):
     assert steps.keys() == ROWS.keys()
+
+
+@pytest.mark.published("fhir-kit-client, a client library from npm")
+@pytest.mark.conformance("H1", "H4", "H5", "H6")
+def test_a_subscriber_is_told_is_down_and_catches_up(service):
+    heard = printed(SUBSCRIBER, service)
+    assert heard["types"] == ["application/fhir+json"]
+    assert heard["secrets"] == ["theirs"]
+    assert heard["first"] == "handshake"
+    assert heard["told"] == ["1", "2", "3"]
+    assert heard["missed"] == ["2", "3"]
+    assert heard["status"] == "active"

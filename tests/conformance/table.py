@@ -1,10 +1,10 @@
 """The table of what the standard asks for, which tests show it, and why a row without a test has none.
 
 ``rows.json`` holds the rows of FHIR R4 4.0.1 (http.html, search.html, operations.html and the pages of its
-interactions), of SMART App Launch 2.2 (I) and of Bulk Data Access 2.0 (J) in short words: ``row``, ``level``
-(MUST, SHOULD or MAY), ``expected`` (whether those who connect hospital systems commonly count on it),
-``title``; ``offered`` is false for what this service does not do, with the ``reason``, and tests of such a
-row show that it is refused.
+interactions), of Subscriptions R5 Backport 1.1.0 (H), of SMART App Launch 2.2 (I) and of Bulk Data Access 2.0
+(J) in short words: ``row``, ``level`` (MUST, SHOULD or MAY), ``expected`` (whether those who connect hospital
+systems commonly count on it), ``title``; ``offered`` is false for what this service does not do, with the
+``reason``, and tests of such a row show that it is refused.
 A test names the rows it shows: ``@pytest.mark.conformance("B1", "B4")``.
 """
 

@@ -3,7 +3,7 @@
 import asyncio
 import shutil
 from collections import Counter
-from collections.abc import AsyncIterator, Callable
+from collections.abc import AsyncIterator, Callable, Iterator
 from contextlib import asynccontextmanager
 from datetime import UTC, datetime
 from pathlib import Path
@@ -12,6 +12,7 @@ import pytest
 from fastapi import FastAPI
 from http_requests import Answered
 from httpx import ASGITransport, AsyncClient
+from receiving import Receiver, receiving
 from ward import Ward
 
 from service.app import create_app
@@ -43,6 +44,7 @@ ON_BOTH = {
     "test_patch_requests",
     "test_research",
     "test_search",
+    "test_subscribing",
     "test_token_endpoint",
 }
 ONE_SERVICE = {"test_access", "test_errors", "test_limits", "test_terminology"}
@@ -92,6 +94,7 @@ def settings(key_file: Path, engine: str, request: pytest.FixtureRequest) -> Set
         request.getfixturevalue("tmp_path"),
         key_file,
         database_url=request.getfixturevalue("database_url") if engine == "postgres" else "",
+        outgoing_hosts="127.0.0.1" if "receiver" in request.fixturenames else "",
         # whoever asks for the ward asks who reaches whom
         clinician_reach="care-team" if "ward" in request.fixturenames else "everybody",
     )
@@ -161,6 +164,13 @@ async def ward(app: FastAPI, issuer: DevelopmentIssuer) -> AsyncIterator[Ward]:
     await ward.fill()
     yield ward
     await ward.close()
+
+
+@pytest.fixture
+def receiver() -> Iterator[Receiver]:
+    """A subscriber's endpoint on this machine, where the service may then connect to."""
+    with receiving(Receiver()) as receiver:
+        yield receiver
 
 
 @pytest.fixture

@@ -219,6 +219,9 @@ def _operations() -> _Rules:
     ):
         for name in names:
             of(Rule("scoped", (needs,)), f"GET /fhir/{type_}/{name}", f"POST /fhir/{type_}/{name}")
+    told = Rule("scoped", ("Subscription.r",))  # there is none here
+    for path in ("$status", "{id}/$status", "{id}/$events"):
+        of(told, f"GET /fhir/Subscription/{path}", f"POST /fhir/Subscription/{path}")
     of(Rule("scoped", ("intake",)), "POST /intake/visits", "GET /intake/visit-record.schema.json")
     of(Rule("scoped", ("research-export",)), "GET /research/export", "GET /research/cohort")
     rows = Rule("scoped", ("*.r", "research-export"))  # what a view rests on is asked for with it

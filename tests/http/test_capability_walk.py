@@ -93,9 +93,35 @@ def declared(rest: dict[str, Any], type_: str) -> dict[str, Any]:
     return found
 
 
+TOPIC_BASED = {
+    "resourceType": "Subscription",
+    "id": "topic-based",
+    "status": "off",
+    "reason": "HTEST",
+    "criteria": "https://swallow-interop.example.org/fhir/SubscriptionTopic/visit-recorded",
+    "channel": {
+        "type": "rest-hook",
+        "endpoint": "https://subscriber.example.org/notifications",
+        "payload": "application/fhir+json",
+        "_payload": {
+            "extension": [
+                {
+                    "url": "http://hl7.org/fhir/uv/subscriptions-backport/StructureDefinition/"
+                    "backport-payload-content",
+                    "valueCode": "empty",
+                }
+            ]
+        },
+    },
+}
+"""R4's own examples are subscribed to searches, which is not offered."""
+
+
 @cache
 def example(type_: str) -> str:
     """The shortest official example of a type."""
+    if type_ == "Subscription":
+        return json.dumps(TOPIC_BASED)
     texts = [file.read_text("utf-8") for file in example_files(type_) if file.name not in NOT_R4]
     return min((text for text in texts if json.loads(text).get("id")), key=len)
 
@@ -335,5 +361,8 @@ async def test_the_statement_is_of_this_service(stranger: AsyncClient) -> None:
     assert (body["kind"], body["status"], body["fhirVersion"]) == ("instance", "active", "4.0.1")
     assert body["date"]
     claimed = body["instantiates"]
-    assert claimed == ["http://hl7.org/fhir/uv/bulkdata/CapabilityStatement/bulk-data"], "and no other"
+    assert claimed == [
+        "http://hl7.org/fhir/uv/bulkdata/CapabilityStatement/bulk-data",
+        "http://hl7.org/fhir/uv/subscriptions-backport/CapabilityStatement/backport-subscription-server-r4",
+    ], "and no other"
     assert "implementationGuide" not in body

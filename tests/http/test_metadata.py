@@ -45,9 +45,12 @@ async def statement(client: AsyncClient) -> dict[str, Any]:
 
 
 @pytest.mark.conformance("G2")
-async def test_it_names_the_guide_that_is_followed(stranger: AsyncClient) -> None:
+async def test_it_names_the_guides_that_are_followed(stranger: AsyncClient) -> None:
     told = (await statement(stranger))["instantiates"]
-    assert told == ["http://hl7.org/fhir/uv/bulkdata/CapabilityStatement/bulk-data"]
+    assert told == [
+        "http://hl7.org/fhir/uv/bulkdata/CapabilityStatement/bulk-data",
+        "http://hl7.org/fhir/uv/subscriptions-backport/CapabilityStatement/backport-subscription-server-r4",
+    ]
 
 
 @pytest.mark.conformance("A1", "G1")

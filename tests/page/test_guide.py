@@ -13,6 +13,7 @@ from service.errors import ServiceError
 from service.fhir.guide_package import guide_package
 from service.fhir.guides import read_guide
 from service.fhir.json import parse
+from service.fhir.topics import topics
 from service.fhir.validation.profiles import Definitions
 from service.fhir.validation.profiles.base_types import own_profiles
 from service.fhir.validation.requested import check_requested
@@ -52,6 +53,14 @@ class Links(HTMLParser):
     def handle_starttag(self, tag, attributes):
         if tag == "a":
             self.found.append(dict(attributes)["href"])
+
+
+@pytest.mark.conformance("H7")
+async def test_the_guide_tells_what_can_be_subscribed_to(visitor):
+    text = (await visitor.get("/guide")).text
+    for topic in topics():
+        assert topic.url in text
+        assert topic.title in text
 
 
 async def test_every_link_of_the_guide_leads_somewhere(visitor):

@@ -19,12 +19,9 @@ from service.store.sqlite import SqliteStore
 CODE = Clause(("Observation.code",), "token", (TokenValue("s", "c"),))
 NEW = ("token", "reference", "date", "number", "quantity", "string", "uri", "summary", "touched")
 OF_FOURTH = ("audit", "audit_target", "audit_chain", "entry")
-OF_SIXTH = ("feed", "destination", "delivery", "delivered", "subscription_event")
+OF_SIXTH = ("feed", "destination", "delivery", "delivered", "subscription_event", "subscriber")
 FIFTH = [
-    *(
-        f"DROP TABLE {table}"
-        for table in ("feed", "destination", "delivery", "delivered", "subscription_event")
-    ),
+    *(f"DROP TABLE {table}" for table in OF_SIXTH),
     "UPDATE schema_version SET version = 5, compatible_with = 5",
 ]
 """From the present tables to those of schema 5."""
