@@ -26,6 +26,9 @@ Engine = Literal["duckdb", "spark"]
 ENGINES: tuple[Engine, ...] = get_args(Engine)
 _TYPES = {"string": "string", "boolean": "boolean", "integer": "int64", "date": "date", "decimal": "float64"}
 
+_PARTITIONS, _EACH = "spark.sql.shuffle.partitions", 2
+"""Parts into which rows are dealt, for each processor (Spark's tuning guide); its own 200 are for more."""
+
 _TOLD = ("days", "visits", "dose", "of_logged_days", "unlogged_as_zero")
 
 By = dict[str, dict[str, int]]
@@ -40,6 +43,8 @@ def spark_session() -> Any:
         raise InvalidInput("Spark needs pyspark here: pip install 'swallow-interop[spark]'.") from None
     session = SparkSession.builder.appName("swallow-interop cohort").getOrCreate()
     session.sparkContext.setLogLevel("ERROR")
+    if not session.sparkContext.getConf().contains(_PARTITIONS):
+        session.conf.set(_PARTITIONS, str(_EACH * session.sparkContext.defaultParallelism))
     return session
 
 

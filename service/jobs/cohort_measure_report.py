@@ -10,9 +10,7 @@ from service.attainment.curve import ATTAINED, Point
 from service.fhir.json import Tree
 from service.jobs.cohort_answer import CohortAnswer, Kind
 from service.jobs.cohort_curves import Curve
-from service.jobs.cohort_division import EVERYBODY
-from service.jobs.cohort_tables import CrossTable
-from service.operations.measure_report import population_code
+from service.jobs.cohort_strata import bands, endings, judgements, populations
 from service.operations.measures import COHORT, measure
 from service.operations.parts import decimal
 from service.records.elements import Element, extension, present
@@ -25,7 +23,6 @@ __all__ = ["as_measure_report"]
 _HTEST = {"system": "http://terminology.hl7.org/CodeSystem/v3-ActReason", "code": "HTEST"}
 _ABSENT = "http://hl7.org/fhir/StructureDefinition/data-absent-reason"
 _UNKNOWN = {"extension": [{"url": _ABSENT, "valueCode": "unknown"}]}
-_MASKED = {"extension": [{"url": _ABSENT, "valueCode": "masked"}]}
 
 
 def as_measure_report(answer: CohortAnswer, made: datetime, codes: Codes) -> Tree:
@@ -41,7 +38,7 @@ def as_measure_report(answer: CohortAnswer, made: datetime, codes: Codes) -> Tre
         "measure": f"{about['url']}|{about['version']}",
         "date": made.isoformat(timespec="seconds"),
         "period": {"start": str(years[0]), "end": str(years[1])} if years else _UNKNOWN,
-        "group": [_group(kind, answer, codes) for kind in answer.kinds],
+        "group": [*(_group(kind, answer, codes) for kind in answer.kinds), *judgements(answer)],
     }
 
 
@@ -51,11 +48,11 @@ def _group(kind: Kind, answer: CohortAnswer, codes: Codes) -> Element:
     return {
         **present(extension=[_time(whole)] if whole else []),
         "code": codes.concept(kind.measure),
-        "population": _populations(whole.people if whole else None, _attained(whole)),
+        "population": populations(whole.people if whole else None, _attained(whole)),
         **present(
             stratifier=[
                 *([_strata(by, kind.days[1:])] if by and len(kind.days) > 1 else []),
-                *(_bands(table, by) for table in kind.tables),
+                *(one for table in kind.tables for one in (bands(table, by), endings(table, by))),
             ]
         ),
     }
@@ -63,31 +60,14 @@ def _group(kind: Kind, answer: CohortAnswer, codes: Codes) -> Element:
 
 def _strata(by: str, curves: Iterable[Curve]) -> Element:
     strata = [
-        {"value": {"text": one.stratum}, "population": _populations(one.people, _attained(one))}
+        {
+            "extension": [_time(one)],
+            "value": {"text": one.stratum},
+            "population": populations(one.people, _attained(one)),
+        }
         for one in curves
     ]
     return {"code": [{"text": by}], "stratum": strata}
-
-
-def _bands(table: CrossTable, by: str | None) -> Element:
-    """People by band; within a stratum where there are several."""
-    named = f"{table.title}: {table.of}"
-    apart = by is not None and table.stratum != EVERYBODY
-    strata = [
-        {
-            "value": {"text": name},
-            "population": _populations(counts[-1], counts[0]),
-        }
-        for name, counts in zip(table.rows[:-1], table.counts[:-1], strict=True)
-    ]
-    return {"code": [{"text": f"{named} ({by}: {table.stratum})" if apart else named}], "stratum": strata}
-
-
-def _populations(people: int | None, attained: int | None) -> list[Element]:
-    return [
-        {"code": population_code(name), **({"_count": _MASKED} if count is None else {"count": count})}
-        for name, count in (("initial-population", people), ("numerator", attained))
-    ]
 
 
 def _attained(curve: Curve | None) -> int | None:
@@ -103,7 +83,7 @@ def _time(curve: Curve) -> Element:
         {"url": "people", "valueUnsignedInt": curve.people},
         {"url": "attained", "valueUnsignedInt": _attained(curve)},
     ]
-    for name, kind in (("died", "died"), ("medicalChange", "medical-change")):
+    for name, kind in (("died", "died"), ("medicalChange", "medical-change"), ("discharged", "discharged")):
         if kind in ended:
             told.append({"url": name, "valueUnsignedInt": ended[kind]})
     half = next((point.time for point in curve.ends if 2 * point.incidence[ATTAINED] >= 1), None)

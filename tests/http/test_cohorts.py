@@ -55,7 +55,7 @@ async def test_a_researcher_gets_a_valid_report_with_small_counts_masked(
     assert report["type"] == "summary"
     assert report["meta"]["security"][0]["code"] == "HTEST"
     assert report["period"] == {"start": "2024", "end": "2026"}
-    (group,) = report["group"]
+    group, judged = report["group"]
     assert [one["count"] for one in group["population"]] == [201, 90]
     assert [one["value"]["text"] for one in group["stratifier"][0]["stratum"]] == ["ME", "NH"]
     masked = [
@@ -72,6 +72,17 @@ async def test_a_researcher_gets_a_valid_report_with_small_counts_masked(
     assert parts["people"]["valueUnsignedInt"] == 201
     assert parts["step"]["extension"][1]["valueUnsignedInt"] == 201
     assert tables[0].by == "state"
+    maine, hampshire = group["stratifier"][0]["stratum"]
+    told = {one["url"]: one for one in maine["extension"][0]["extension"]}
+    assert (told["people"]["valueUnsignedInt"], told["discharged"]["valueUnsignedInt"]) == (140, 30)
+    assert "discharged" not in {one["url"] for one in hampshire["extension"][0]["extension"]}
+    ends = [one for one in group["stratifier"] if one["code"][-1]["text"] == "Ending"]
+    assert len(ends) == 6  # dose and two of adherence, in two states
+    assert [one["value"]["text"] for one in ends[0]["stratum"][0]["component"]] == ["under 10", "attained"]
+    assert judged["population"][0]["count"] == 90
+    by_visit, by_word = judged["stratifier"]
+    assert by_visit["stratum"][0]["measureScore"]["value"] == 0
+    assert [one["population"][0]["count"] for one in by_word["stratum"]] == [90, *([0] * 6)]
 
 
 async def test_all_of_it_as_json_and_csv(researcher: AsyncClient) -> None:
