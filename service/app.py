@@ -175,7 +175,7 @@ def create_app(
         )
         _tell_of_the_store(metrics, shown)
         _tell_of_jobs(metrics, app.services)
-        delivery = [_delivery(known, opened, outgoing, clock, runs).run()] if settings.delivery else []
+        delivery = [_delivery(settings, known, outgoing, clock, runs).run()] if settings.delivery else []
         works = (app.summaries.run(), bulk.run(), app.subscriptions.run(), warmed(own), *delivery)
         beside = list(map(asyncio.create_task, works))
         try:
@@ -367,14 +367,14 @@ def _page_call(request: Request, principal: Principal) -> Call:
 
 
 def _delivery(
-    known: Destinations, store: Opened, outgoing: Outgoing, clock: Callable[[], datetime], runs: Runs
+    settings: Settings, known: Destinations, outgoing: Outgoing, clock: Callable[[], datetime], runs: Runs
 ) -> Delivery:
     def sender_for(destination: Destination) -> Sender:
         from service.jobs.senders import sender_for  # noqa: PLC0415 - its clients take 60 ms to import
 
-        return sender_for(destination, store, outgoing)
+        return sender_for(destination, known.store, outgoing)
 
-    return Delivery(store, known, sender_for, clock, "swallow-interop", runs)
+    return Delivery(known.store, known, sender_for, clock, "swallow-interop", runs, settings.zone)
 
 
 def _terminology_server(settings: Settings, outgoing: Outgoing) -> "TerminologyServer | None":

@@ -97,7 +97,9 @@ def _without_references(node):
     if not isinstance(node, dict):
         return node
     return {
-        name: _without_references(value) for name, value in node.items() if name not in ("reference", "id")
+        name: _without_references(value)
+        for name, value in node.items()
+        if name not in ("reference", "id", "versionId", "lastUpdated")
     }
 
 

@@ -1,6 +1,8 @@
 """``destination``: where what is stored is delivered to, how that stands, and what can be done about it."""
 
 import asyncio
+import sys
+from collections import Counter
 from collections.abc import Awaitable, Callable
 from datetime import UTC, datetime
 from pathlib import Path
@@ -12,7 +14,9 @@ import msgspec
 from service.cli.local import data_dir_option, now, opened, settings_for
 from service.errors import InvalidInput
 from service.jobs import destination_state
-from service.jobs.destination import Destination
+from service.jobs.delivery_fhir import FhirSender
+from service.jobs.delivery_reconcile import Reconciliation
+from service.jobs.destination_reading import read_destination
 from service.jobs.destinations import Destinations
 from service.jobs.outgoing import Outgoing
 from service.jobs.senders import sender_for
@@ -47,7 +51,7 @@ def add(name: str, address: str, token_file: Path | None, file: Path | None, dat
     given = _options(file) if file else {}
     if token_file is not None:
         given["login"] = {**given.get("login", {}), "token_file": str(token_file.absolute())}
-    added = _read({"kind": _kind(address), **given, "name": name, "address": address})
+    added = read_destination({"kind": _kind(address), **given, "name": name, "address": address})
     _with(data_dir, lambda _, known: known.add(added))
     click.echo(f"{name} is delivered to: {added.kind} {address}")
 
@@ -131,6 +135,38 @@ def replay(name: str, since: datetime, data_dir: Path | None) -> None:
 
 @destination.command()
 @click.argument("name")
+@click.option("--repair", is_flag=True, help="Have what is missing or different sent again.")
+@data_dir_option
+def reconcile(name: str, data_dir: Path | None, *, repair: bool) -> None:
+    """Hold what NAME (a FHIR endpoint) was sent against what it has; ends with 1 if something differs.
+
+    With --repair what differs waits to be sent again, whoever changed it there; 'push' sends it at once.
+    """
+    settings = settings_for(data_dir)
+
+    async def work(store: Opened, known: Destinations) -> tuple[int, Counter[str]]:
+        found = await known.named(name)
+        sender = sender_for(found, store, Outgoing(settings.outgoing_hosts))
+        if not isinstance(sender, FhirSender):
+            raise InvalidInput("Only what a FHIR endpoint has can be looked at.")
+        counts: Counter[str] = Counter()
+        try:
+            reconciled = Reconciliation(store, found, await sender.looker())
+            async for one in reconciled.differences(repair=repair):
+                click.echo(f"{one.kind:9}  {one.name}")
+                counts[one.kind] += 1
+        finally:
+            await sender.close()
+        return reconciled.compared, counts
+
+    compared, counts = _with(data_dir, work)
+    told = ", ".join(f"{counts[kind]} {kind}" for kind in ("missing", "different", "extra"))
+    click.echo(f"{compared} resources compared: {told}.")
+    sys.exit(1 if counts else 0)
+
+
+@destination.command()
+@click.argument("name")
 @data_dir_option
 def remove(name: str, data_dir: Path | None) -> None:
     """Deliver to NAME no more, and forget what it has; nothing is taken away there."""
@@ -153,13 +189,6 @@ def _options(file: Path) -> dict[str, Any]:
         return msgspec.json.decode(file.read_bytes(), type=dict[str, Any])
     except msgspec.MsgspecError as error:
         raise InvalidInput(f"{file.name}: {error}") from None
-
-
-def _read(given: dict[str, Any]) -> Destination:
-    try:
-        return msgspec.convert(given, Destination)
-    except msgspec.ValidationError as error:
-        raise InvalidInput(str(error)) from None
 
 
 def _with(data_dir: Path | None, work: Callable[[Opened, Destinations], Awaitable[T]]) -> T:

@@ -8,13 +8,16 @@ import asyncio
 import logging
 import time
 from collections.abc import Callable
+from contextlib import suppress
 from dataclasses import dataclass, field
-from datetime import datetime
+from datetime import UTC, datetime, tzinfo
 
 from service.errors import ServiceError, StoreUnavailable
+from service.fhir.datetimes import milliseconds
 from service.jobs.delivery_router import route
+from service.jobs.delivery_schedule import is_time
 from service.jobs.delivery_sender import Sender
-from service.jobs.delivery_worker import Counts, Worker
+from service.jobs.delivery_worker import Counts, Worker, problem_of
 from service.jobs.destination import Destination
 from service.jobs.destinations import Destinations
 from service.jobs.runs import Runs
@@ -29,6 +32,7 @@ _log = logging.getLogger("service.delivery")
 
 _LOOK_S = 1.0
 _AGAIN_S = 0.2
+_STUMBLED_MS = 60_000
 _JOB = "delivery"
 
 
@@ -37,6 +41,7 @@ class Delivery:
     """Delivers from ``store`` to all of ``known``, each beside the others: a dead one slows no other.
 
     ``sender_for`` opens the way to a destination. ``agent`` is who does it, as the audit trail has it.
+    ``zone`` is the site's, of which schedules tell.
     """
 
     store: Opened
@@ -45,6 +50,7 @@ class Delivery:
     now: Callable[[], datetime]
     agent: str
     runs: Runs = field(default_factory=Runs)
+    zone: tzinfo = UTC
     _working: dict[str, tuple[Destination, asyncio.Task[None]]] = field(default_factory=dict)
 
     async def run(self) -> None:
@@ -69,22 +75,35 @@ class Delivery:
 
     async def _deliver(self, destination: Destination) -> None:
         """Deliver to one destination until cancelled."""
-        worker = self._worker(destination)
+        worker: Worker | None = None
+        last: datetime | None = None
         try:
             while True:
                 try:
-                    await self._round(worker)
+                    worker = worker or self._worker(destination)
+                    if is_time(destination.schedule, now := self.now().astimezone(self.zone), last):
+                        await self._round(worker)
+                        last = now
                 except StoreUnavailable:
                     pass  # what was not noted is looked at again
                 except Exception as error:  # noqa: BLE001 - the task must live on
-                    _log.error("Delivery to %s stumbled (%s).", destination.name, type(error).__name__)
+                    await self._stumbled(destination, error)
                 await asyncio.sleep(_LOOK_S)
         finally:
-            await worker.sender.close()
+            if worker is not None:
+                await worker.sender.close()
+
+    async def _stumbled(self, destination: Destination, error: Exception) -> None:
+        """Note that a destination can't be delivered to at all, and leave it alone for a while."""
+        said = str(error) if isinstance(error, ServiceError) else f"It failed here ({type(error).__name__})."
+        _log.error("Delivery to %s stumbled (%s).", destination.name, type(error).__name__)
+        rests = milliseconds(self.now()) + _STUMBLED_MS
+        with suppress(StoreUnavailable):
+            await standing.met(self.store, destination.name, problem_of(said), whole=True, rests=rests)
 
     async def _round(self, worker: Worker) -> None:
-        before = worker.counts.parcels, worker.counts.resources, worker.counts.failed
         await route(self.store, worker.destination)
+        before = worker.counts.parcels, worker.counts.resources, worker.counts.failed
         if await worker.work():
             after = worker.counts.parcels, worker.counts.resources, worker.counts.failed
             done = [one - other for one, other in zip(after, before, strict=True)]

@@ -13,7 +13,9 @@ from service.fhir.json import Tree
 from service.fhir.references import local_target, reference_texts, rewrite
 from service.jobs.delivery_item import LINKED, Item, There, there_of, wanted
 from service.jobs.delivery_look import Looker
+from service.jobs.delivery_mapping import mapped
 from service.jobs.delivery_writer import Answer
+from service.jobs.destination import Destination
 from service.store import feeds
 from service.store.entries import Opened
 from service.store.erasing import Name
@@ -47,7 +49,9 @@ class Verdict(Enum):
 class Comparison:
     """Compares the items of one destination; ``addresses`` are those of what is there, by ``Type/id``."""
 
-    def __init__(self, destination: str, looker: Looker, store: Opened, addresses: dict[str, str]) -> None:
+    def __init__(
+        self, destination: Destination, looker: Looker, store: Opened, addresses: dict[str, str]
+    ) -> None:
         """``store`` holds older versions, and what the destination has."""
         self._destination = destination
         self._looker = looker
@@ -84,7 +88,9 @@ class Comparison:
             version = await self._store.vread(item.type, item.change.version.id, number)
             if version is None or version.deleted:
                 continue
-            if await self._is(replace(known, tree=json.reread(version.content)), remote):
+            if await self._is(
+                replace(known, tree=mapped(json.reread(version.content), self._destination.mapping)), remote
+            ):
                 return Verdict.AGAIN, known
         if item.is_new and item.type in LINKED:
             return Verdict.LINKED, replace(known, there=There(known.there.id, linked=True))
@@ -94,7 +100,7 @@ class Comparison:
         """Whether what is there is what an item says."""
         named = {target for text in reference_texts(item.tree) if (target := local_target(text))}
         names = [Name(*one.split("/")) for one in named - self._addresses.keys()]
-        for name, one in (await feeds.delivered(self._store, self._destination, names)).items():
+        for name, one in (await feeds.delivered(self._store, self._destination.name, names)).items():
             if id_ := there_of(one.there).id:
                 self._addresses[str(name)] = f"{name.type}/{id_}"
         return same(wanted(item, self._addresses), remote, self._looker.base)

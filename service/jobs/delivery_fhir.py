@@ -15,10 +15,11 @@ from service.jobs.delivery_answers import Unmet, asked, tree_of
 from service.jobs.delivery_compare import Comparison, Verdict
 from service.jobs.delivery_item import Item, There, item_for, there_of
 from service.jobs.delivery_look import Looker
+from service.jobs.delivery_mapping import mapped
 from service.jobs.delivery_peer import Peer, peer_of
 from service.jobs.delivery_sender import Parcel, Receipt
 from service.jobs.delivery_writer import Answer, writer_for
-from service.jobs.destination import Destination
+from service.jobs.destination import Destination, Mapping
 from service.jobs.http_client import Client
 from service.store.entries import Opened
 
@@ -45,6 +46,10 @@ class FhirSender:
         how = "transactions" if peer.transaction else "single writes"
         return f"answers with a CapabilityStatement: {how}, {len(peer.types)} types"
 
+    async def looker(self) -> Looker:
+        """Answer what looks at what is there."""
+        return Looker(self._client, await self._peer())
+
     async def close(self) -> None:
         """See Sender."""
         await self._client.aclose()
@@ -52,7 +57,7 @@ class FhirSender:
     async def send(self, parcel: Parcel) -> AsyncIterator[Sequence[Receipt]]:
         """See Sender."""
         peer = await self._peer()
-        items, left = _sorted_out(parcel, peer)
+        items, left = _sorted_out(parcel, peer, self._destination.mapping)
         if left:
             yield left
         sending = _Sending(self._destination, self._store, self._client, peer, _addresses(parcel))
@@ -80,12 +85,12 @@ class FhirSender:
         return self._known
 
 
-def _sorted_out(parcel: Parcel, peer: Peer) -> tuple[list[Item], list[Receipt]]:
+def _sorted_out(parcel: Parcel, peer: Peer, mapping: Mapping) -> tuple[list[Item], list[Receipt]]:
     """What is sent, and receipts of what is left out."""
     items: list[Item] = []
     left: list[Receipt] = []
     for change in parcel.changes:
-        found = item_for(change, change.tree, peer)
+        found = item_for(change, mapped(change.tree, mapping), peer)
         if isinstance(found, Item):
             items.append(found)
         else:
@@ -157,7 +162,7 @@ class _Sending:
         if not doubtful:
             return there
         looker = Looker(self.client, self.peer)
-        comparison = Comparison(self.destination.name, looker, self.store, self.addresses)
+        comparison = Comparison(self.destination, looker, self.store, self.addresses)
         return [*there, *await comparison.judge(doubtful)]
 
     def _receipt(self, item: Item) -> Receipt:

@@ -19,7 +19,17 @@ from service.fhir.references import local_target, rewrite
 from service.jobs.delivery_peer import Peer
 from service.jobs.delivery_sender import Change
 
-__all__ = ["LINKED", "Item", "There", "criterion_of", "item_for", "request_of", "there_of", "wanted"]
+__all__ = [
+    "LINKED",
+    "Item",
+    "There",
+    "criterion_of",
+    "item_for",
+    "request_of",
+    "there_of",
+    "wanted",
+    "wanted_of",
+]
 
 LINKED = frozenset(
     {"Device", "HealthcareService", "Location", "Organization", "Patient", "Person", "Practitioner"}
@@ -99,7 +109,17 @@ def criterion_of(tree: Tree) -> str:
 
 
 def wanted(item: Item, addresses: Mapping[str, str]) -> Tree:
-    """Answer what the other end is to hold: its own ids and addresses, no version of ours.
+    """Answer what the other end is to hold, under the id it has there if that is known."""
+    tree = wanted_of(item.tree, addresses)
+    if item.is_new:
+        tree.pop("id", None)
+    else:
+        tree["id"] = item.there.id
+    return tree
+
+
+def wanted_of(tree: Tree, addresses: Mapping[str, str]) -> Tree:
+    """Answer a resource as it is told elsewhere: with addresses of there, and no version of ours.
 
     ``addresses`` are those of what is there, by ``Type/id`` here. What is not there is named by its type and
     display alone. What names a version (a Provenance) names the resource, as versions have other numbers.
@@ -108,15 +128,11 @@ def wanted(item: Item, addresses: Mapping[str, str]) -> Tree:
     def there(address: str) -> str:
         return addresses.get(local_target(address) or address, address)
 
-    tree = {**_loosened(rewrite(item.tree, there), frozenset(addresses.values()))}
-    tree["meta"] = {k: v for k, v in tree.get("meta", {}).items() if k not in ("versionId", "lastUpdated")}
-    if not tree["meta"]:
-        del tree["meta"]
-    if item.is_new:
-        tree.pop("id", None)
-    else:
-        tree["id"] = item.there.id
-    return tree
+    told = {**_loosened(rewrite(tree, there), frozenset(addresses.values()))}
+    told["meta"] = {k: v for k, v in told.get("meta", {}).items() if k not in ("versionId", "lastUpdated")}
+    if not told["meta"]:
+        del told["meta"]
+    return told
 
 
 def _loosened(node: Any, known: frozenset[str]) -> Any:

@@ -35,6 +35,24 @@ class Looker:
             found += await self._batch(addresses[at : at + _AT_ONCE])
         return found
 
+    async def every(self, search: str) -> list[Tree]:
+        """Answer all that a search finds, page by page."""
+        found: list[Tree] = []
+        address = f"/{search}"
+        while address:
+            page = await self._page(address)
+            found += _resources(page)
+            links = [one.get("url", "") for one in page.get("link", ()) if one.get("relation") == "next"]
+            # A page that leads elsewhere is no page of this endpoint.
+            address = links[0].removeprefix(self.base) if links and links[0].startswith(self.base) else ""
+        return found
+
+    async def _page(self, address: str) -> Tree:
+        try:
+            return tree_of(await asked(lambda: self._client.get(address)), "Bundle")
+        except Unmet:
+            raise _not_told() from None
+
     async def _batch(self, addresses: Sequence[str]) -> list[list[Tree]]:
         entries = [{"request": {"method": "GET", "url": one}} for one in addresses]
         bundle = json.dump({"resourceType": "Bundle", "type": "batch", "entry": entries})

@@ -8,7 +8,7 @@ from collections.abc import Iterable, Sequence
 
 from service.fhir import json
 from service.fhir.references import local_target, reference_texts
-from service.fhir.search_parameters import stored_types
+from service.jobs.delivery_choice import is_chosen, is_meant, types_of
 from service.jobs.delivery_sender import Change, Parcel
 from service.jobs.destination import Destination
 from service.jobs.signed import final
@@ -18,26 +18,20 @@ from service.store.contract import Version
 from service.store.entries import Opened
 from service.store.erasing import Name
 
-__all__ = ["delivered_types", "parcel_for"]
-
-_OURS = frozenset({"AuditEvent", "Subscription"})
-"""What is about this service, not about what is stored."""
-
-
-def delivered_types(destination: Destination) -> list[str]:
-    """The types that go to a destination."""
-    wanted = (() if destination.gets_messages else destination.filter.types) or stored_types()
-    return sorted(set(wanted) - _OURS)
+__all__ = ["in_order", "parcel_for"]
 
 
 async def parcel_for(store: Opened, destination: Destination, patient: str) -> Parcel:
     """Put together what a destination is to be told of a patient; the empty id: of what is nobody's."""
-    rows = await feeds.owed(store, destination.name, patient, delivered_types(destination))
+    if not await is_meant(store, destination.filter, patient):
+        return Parcel(patient, (), {})
+    rows = await feeds.owed(store, destination.name, patient, types_of(destination))
     gone = await feeds.taken_back(store, destination.name, patient)
     names = [*(Name(row[0], row[1]) for row in rows), *(Name(row[0], row[1]) for row in gone)]
     known = await feeds.delivered(store, destination.name, names)
     changes = [_change(row, known.get(Name(row[0], row[1]))) for row in rows]
     changes = [one for one in changes if one.sent or not in_error(one.tree)]
+    changes = [one for one in changes if is_chosen(one.tree, destination.filter)]
     if not destination.filter.preliminary:
         changes = await final(store, patient, changes)
     ordered = in_order(changes)

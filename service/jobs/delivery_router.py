@@ -8,6 +8,7 @@ from collections.abc import Sequence
 from datetime import datetime
 
 from service.fhir.datetimes import milliseconds
+from service.jobs.delivery_choice import members
 from service.jobs.destination import Destination
 from service.store import feeds
 from service.store.contract import Version
@@ -47,6 +48,9 @@ async def _noted(store: Opened, destination: Destination, versions: Sequence[Ver
             _add(found, version.patient, version)
         if before is not None and (version.deleted or before != version.patient):
             _add(found, before, version)
+        if version.type == "Group" and version.id == destination.filter.group:
+            for member in await members(store, version.id):  # whoever came in is to be told of
+                _add(found, member, version)
     await feeds.note(store, destination.name, found)
     if versions:
         await feeds.advance(store, destination.feed, versions[-1].sequence)

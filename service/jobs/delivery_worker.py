@@ -23,7 +23,7 @@ from service.store import destinations, feeds
 from service.store.entries import Opened
 from service.store.erasing import Name
 
-__all__ = ["Counts", "Problem", "Worker"]
+__all__ = ["Counts", "Problem", "Worker", "problem_of"]
 
 _log = logging.getLogger("service.delivery")
 
@@ -150,7 +150,7 @@ class Worker:
         tries = held.tries + 1
         answered = error.alone or isinstance(error, DeliveryRefused)
         parked = isinstance(error, DeliveryRefused) or (error.alone and tries >= _MOST_TRIES)
-        problem = msgspec.json.encode(Problem(str(error))).decode()
+        problem = problem_of(str(error))
         due = now + (wait or backoff(tries))
         await feeds.put_off(
             self.store,
@@ -178,6 +178,11 @@ def backoff(tries: int) -> int:
     """
     longest: int = min(_FIRST_MS * 2 ** min(tries - 1, 20), _LONGEST_MS)
     return longest // 2 + random.randrange(longest // 2 + 1)  # noqa: S311 - no secret
+
+
+def problem_of(said: str) -> str:
+    """Write down what was met, as it is kept (JSON)."""
+    return msgspec.json.encode(Problem(said)).decode()
 
 
 def _is_gone(receipt: Receipt) -> bool:

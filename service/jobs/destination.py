@@ -4,17 +4,42 @@ from typing import Literal
 
 import msgspec
 
-__all__ = ["Destination", "Filter", "Limits", "Login"]
+__all__ = ["Destination", "Filter", "Limits", "Login", "Mapping", "Schedule"]
 
 
 class Filter(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
-    """What is delivered: resources of these types, all if none is named.
+    """What is delivered; everything that is final if nothing is said.
 
+    ``types`` of resources, ``contents`` of ``mappings/delivery/contents.json`` (what belongs to none of them
+    always goes), of the members of a ``group`` (its id), of people with an identifier of a system.
     ``preliminary``: also what waits for a signature.
     """
 
     types: tuple[str, ...] = ()
+    contents: tuple[str, ...] = ()
+    group: str = ""
+    identifier_system: str = ""
     preliminary: bool = False
+
+
+class Mapping(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
+    """What it is made before it leaves.
+
+    Published codes come first; local ones beside them follow, or are dropped. ``systems`` are new names of
+    systems of identifiers. ``profiles``: claims that begin so are kept.
+    """
+
+    local_codes: Literal["keep", "drop"] = "keep"
+    systems: dict[str, str] = {}
+    profiles: tuple[str, ...] = ("",)
+
+
+class Schedule(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
+    """When it is delivered: at once, every so many ``minutes``, daily between two times of the site's day."""
+
+    minutes: int = 0
+    begin: str = ""
+    end: str = ""
 
 
 class Limits(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
@@ -30,9 +55,19 @@ class Limits(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
 
 
 class Login(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
-    """How we say who we are; secrets are files, named here."""
+    """How we say who we are; secrets are files, named here.
+
+    A token in a file, or one that is fetched (SMART Backend Services): from ``token_url``, for ``scope``, as
+    ``client_id``, by an assertion signed with the key (JWK) in a file. A certificate (PEM) for TLS.
+    """
 
     token_file: str = ""
+    token_url: str = ""
+    client_id: str = ""
+    key_file: str = ""
+    scope: str = "system/*.cruds"
+    certificate_file: str = ""
+    certificate_key_file: str = ""
 
 
 class Messages(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
@@ -68,6 +103,8 @@ class Destination(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     kind: Literal["fhir", "mllp", "folder"]
     address: str
     filter: Filter = Filter()
+    mapping: Mapping = Mapping()
+    schedule: Schedule = Schedule()
     limits: Limits = Limits()
     login: Login = Login()
     messages: Messages = Messages()

@@ -1,19 +1,17 @@
 """The destinations of a service: those of a file of the site, and those that were added by command."""
 
-import re
 from dataclasses import dataclass
 from pathlib import Path
 
 import msgspec
 
-from service.errors import Conflict, InvalidInput, NotFound
+from service.errors import Conflict, NotFound
 from service.jobs.destination import Destination
+from service.jobs.destination_reading import read_destinations
 from service.store import destinations as standing
 from service.store.entries import Entry, Opened, listed, taken_away
 
 __all__ = ["Destinations"]
-
-_NAME = re.compile(r"[a-z0-9][a-z0-9-]{0,62}")
 
 
 @dataclass(frozen=True, slots=True)
@@ -46,7 +44,6 @@ class Destinations:
         """Add one, or change it, and begin to deliver to it; Conflict if it stands in the file."""
         if self.file and destination.name in {one.name for one in read_destinations(Path(self.file))}:
             raise Conflict(f"{destination.name} stands in the file of SWALLOW_DESTINATIONS; change it there.")
-        check(destination)
         content = msgspec.json.encode(destination).decode()
         await self.store.enter(Entry("destination", destination.name, 0, content))
         await standing.begin(self.store, destination.name)
@@ -58,22 +55,3 @@ class Destinations:
             raise Conflict(f"{name} stands in the file of SWALLOW_DESTINATIONS; take it out there first.")
         await self.store.do(taken_away("destination", name))
         await standing.end(self.store, name, found.feed)
-
-
-def read_destinations(path: Path) -> list[Destination]:
-    """Read a JSON list of destinations; InvalidInput if it can't be."""
-    try:
-        found = msgspec.json.decode(path.read_bytes(), type=list[Destination])
-    except OSError as error:
-        raise InvalidInput(f"SWALLOW_DESTINATIONS: {path} can't be read ({type(error).__name__}).") from None
-    except msgspec.MsgspecError as error:
-        raise InvalidInput(f"SWALLOW_DESTINATIONS: {path.name}: {error}") from None
-    for one in found:
-        check(one)
-    return found
-
-
-def check(destination: Destination) -> None:
-    """InvalidInput if a destination can't be one."""
-    if not _NAME.fullmatch(destination.name):
-        raise InvalidInput("A destination's name is of small letters, digits and hyphens, 63 at most.")

@@ -24,9 +24,12 @@ __all__ = [
     "note",
     "owed",
     "parked",
+    "patients",
     "put_off",
     "read_up_to",
     "receivers",
+    "reopen",
+    "settled",
     "taken_back",
     "whose",
 ]
@@ -201,6 +204,35 @@ async def owed(
     whose_ = [f"Patient/{patient}"] if patient else []
     rows = await store.ask((sql, [destination, *whose_, *types]))
     return [(type_, id_, version, text) for type_, id_, version, text in rows]
+
+
+async def patients(store: Asked, destination: str) -> list[str]:
+    """Answer of whom something was noted for a destination."""
+    sql = "SELECT patient FROM delivery WHERE destination = ? ORDER BY patient"
+    return [row[0] for row in await store.ask((sql, [destination]))]
+
+
+async def settled(store: Asked, destination: str, patient: str) -> list[tuple[Delivered, str]]:
+    """Answer what a destination has of a patient as it is now, with what that says."""
+    sql = (
+        "SELECT d.type, d.id, d.version, d.there, CAST(r.content AS TEXT) FROM delivered d "
+        "JOIN current c ON c.type = d.type AND c.id = d.id JOIN resource r ON r.sequence = c.sequence "
+        "WHERE d.patient = ? AND d.destination = ? AND d.version = c.version AND NOT c.deleted "
+        "ORDER BY c.sequence"
+    )
+    return [(Delivered(*row), text) for *row, text in await store.ask((sql, [patient, destination]))]
+
+
+async def reopen(store: Done, destination: str, patient: str, stale: Sequence[Delivered]) -> None:
+    """Have a patient delivered again, of which some is no longer there as it was noted."""
+    for one in stale:
+        sql = "UPDATE delivered SET version = -1, there = ? WHERE destination = ? AND type = ? AND id = ?"
+        await store.do((sql, [one.there, destination, one.type, one.id]))
+    sql = (
+        "UPDATE delivery SET delivered = noted - 1, parked = 0, tries = 0, due = 0 "
+        "WHERE destination = ? AND patient = ?"
+    )
+    await store.do((sql, [destination, patient]))
 
 
 async def taken_back(store: Asked, destination: str, patient: str) -> list[tuple[str, str, int]]:
