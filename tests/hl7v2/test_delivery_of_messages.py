@@ -2,121 +2,20 @@
 
 import asyncio
 import json
-from collections import defaultdict
-from datetime import datetime, timedelta
 
 import hl7
 import pytest
 from adt import SYSTEMS, adt, mrg, pid
 from demo_store import CONTEXT, NOW, Demo
-from receivers import Receiver
+from message_receiver import Receiver
+from told_through import HERE, Clinic, assert_in_effect, assert_in_order
 
 from service.errors import ServiceError
-from service.fhir.json import dump, reread
-from service.fhir.search_keys import extract
-from service.hl7v2.report import reports_of
-from service.hl7v2.result_message import result_message
 from service.jobs.adt_intake import AdtIntake
-from service.jobs.delivery import Delivery
 from service.jobs.delivery_messages import MessageSender
 from service.jobs.delivery_ways import FolderWay, message_way
-from service.jobs.destination import Destination, Limits, Messages
-from service.jobs.destination_state import parked, redrive, states
-from service.jobs.destinations import Destinations
-from service.jobs.outgoing import Outgoing
-from service.jobs.senders import sender_for
-
-HERE = Outgoing("127.0.0.1")
-
-
-class Clock:
-    """A present that can be moved on: nobody waits for a second try."""
-
-    def __init__(self) -> None:
-        self.now = NOW + timedelta(days=1)
-
-    def __call__(self) -> datetime:
-        return self.now
-
-
-class Clinic:
-    """A store with people of the demo, and one destination of messages."""
-
-    def __init__(self, store, address, seconds=5, **messages) -> None:
-        self.store = store
-        self.known = Destinations(self.store)
-        self.clock = Clock()
-        kind = "mllp" if address.startswith("mllp") else "folder"
-        self.destination = Destination(
-            "ward", kind, address, limits=Limits(seconds=seconds), messages=Messages(**messages)
-        )
-        self.delivery = Delivery(
-            self.store, self.known, lambda one: sender_for(one, self.store, HERE), self.clock, "test"
-        )
-
-    async def deliver(self, rounds=400):
-        """Deliver until nothing waits."""
-        await self.known.add(self.destination)
-        worker = self.delivery._worker(self.destination)
-        try:
-            for _ in range(rounds):
-                await self.delivery._round(worker)
-                (state,) = await states(self.store, self.known, self.clock())
-                if state.waiting == state.parked:
-                    return state
-                self.clock.now += timedelta(hours=1)
-        finally:
-            await worker.sender.close()
-        pytest.fail("something still waits")
-
-    async def change(self, wanted, **members):
-        """Write new versions of what is wanted."""
-        found = [one async for one in self.store.changes() if not one.deleted]
-        trees = [tree for one in found if wanted(tree := reread(one.content))]
-
-        async def work(txn):
-            for tree in trees:
-                new = {**tree, **members}
-                await txn.put(new["resourceType"], new["id"], dump(new), extract(new))
-
-        await self.store.write("test", work)
-        return len(trees)
-
-    async def reports(self):
-        """Everything as it is now, by what it is about."""
-        trees = [reread(one.content) async for one in self.store.changes() if not one.deleted]
-        shared = [one for one in trees if one["resourceType"] == "Practitioner"]
-        people = [one for one in trees if one["resourceType"] == "Patient"]
-        found = {}
-        for person in people:
-            name = f"Patient/{person['id']}"
-            own = [one for one in trees if (one.get("subject") or {}).get("reference") == name]
-            found |= reports_of([person, *shared, *own])
-        return found
-
-
-def in_effect(messages):
-    """What a receiver knows in the end that knows a message again by its control id: by order and sub-id."""
-    seen, known, order = set(), defaultdict(dict), defaultdict(list)
-    for message in messages:
-        id_ = str(message.segment("MSH")[10])
-        if id_ in seen:
-            continue
-        seen.add(id_)
-        number = str(message.segment("OBR")[3])
-        order[str(message.segment("PID")[3])].append(message)
-        for obx in message.segments("OBX"):
-            status, sub = str(obx[11]), str(obx[4])
-            if status in {"D", "W"}:
-                known[number].pop(sub, None)
-            else:
-                known[number][sub] = str(obx[3]), str(obx[5])
-    return known, order
-
-
-def expected(reports):
-    made = [hl7.parse(one.content.decode()) for one in map(result_message, reports) if one is not None]
-    return in_effect(made)[0]
+from service.jobs.destination import Destination
+from service.jobs.destination_state import parked, redrive
 
 
 def is_secretions(tree):
@@ -137,20 +36,15 @@ def test_every_report_is_there_once_in_effect_and_the_latest_last(tmp_path, seed
             clinic = Clinic(store, address, seconds=0.25)
             first = await clinic.deliver()
             assert first.parked == 0
+            assert_in_order(receiver)
             assert await clinic.change(is_secretions, status="amended", valueInteger=3) > 0
             wrong = {one.root["id"] for one in [*(await clinic.reports()).values()] if one.kind == "training"}
             gone = min(wrong)
             assert await clinic.change(lambda tree: tree["id"] == gone, status="entered-in-error")
             await clinic.deliver()
             reports = [one for one in (await clinic.reports()).values() if one.kind != "summary"]
-            known, order = in_effect(receiver.received)
-            assert {number: subs for number, subs in known.items() if subs} == expected(reports)
+            assert_in_effect(receiver, reports)
             assert len(receiver.received) > len(reports)  # some were sent more than once
-            for messages in order.values():  # of a person, in the order of when it was
-                days = [
-                    str(one.segment("OBR")[7])[:8] for one in messages if str(one.segment("OBR")[25]) == "F"
-                ]
-                assert days == sorted(days)
             await clinic.store.close()
 
     run(work())

@@ -4,7 +4,7 @@ import asyncio
 import ssl
 
 import pytest
-from receivers import Receiver
+from message_receiver import Receiver
 
 from service.errors import AddressRefused, DeliveryFailed
 from service.hl7v2.result_message import Message

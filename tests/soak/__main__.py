@@ -22,6 +22,7 @@ from tests.soak.invented import differing_rows, invented_tables
 from tests.soak.mixed import mixed
 from tests.soak.panel import panel
 from tests.soak.spoilt import spoilt_resources
+from tests.soak.telling import told
 
 RESULTS = Path(__file__).parent / "results.md"
 
@@ -37,6 +38,7 @@ def _parts(folder: Path, large: int, minutes: float, people: int) -> Iterator[tu
     yield [], asyncio.run(mixed(folder, 60 * minutes))
     yield [], spoilt_resources(60 * minutes)
     yield [], delivered(folder / "delivery", people // 90)
+    yield [], told(folder / "messages", people // 90)
 
 
 def main() -> None:

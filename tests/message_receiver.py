@@ -1,4 +1,4 @@
-"""Receivers of v2 messages for tests: one that keeps what it gets, and does everything a network may do."""
+"""A receiver of v2 messages that keeps what it gets, and may do everything that networks do."""
 
 import asyncio
 import random
@@ -10,7 +10,7 @@ from service.jobs.mllp_frames import framed
 
 
 class Receiver:
-    """Takes messages, keeps the newest content by control id, and answers; ``wild`` misbehaves by chance."""
+    """Takes messages, keeps them, and answers; with a ``seed`` it misbehaves by chance."""
 
     def __init__(self, seed=None, code="AA", most=1.0) -> None:
         self.received = []
@@ -20,6 +20,7 @@ class Receiver:
         self._most = most
         self._late = []
         self.connections = 0
+        self.faults = 0
 
     async def __aenter__(self) -> Self:
         self._server = await asyncio.start_server(self._serve, "127.0.0.1", 0)
@@ -46,6 +47,7 @@ class Receiver:
     async def _misbehave(self, writer, message) -> bool:
         """Whether the connection goes on."""
         what = self._chance.choice(_WAYS) if self._wild else "well"
+        self.faults += what != "well"
         if what == "killed before":
             return False
         self.received.append(message)
