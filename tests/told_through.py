@@ -70,13 +70,17 @@ class Clinic:
         found = [one async for one in self.store.changes() if not one.deleted]
         trees = [tree for one in found if wanted(tree := reread(one.content))]
 
+        await self.put(*({**tree, **members} for tree in trees))
+        return len(trees)
+
+    async def put(self, *trees):
+        """Write resources."""
+
         async def work(txn):
             for tree in trees:
-                new = {**tree, **members}
-                await txn.put(new["resourceType"], new["id"], dump(new), extract(new))
+                await txn.put(tree["resourceType"], tree["id"], dump(tree), extract(tree))
 
         await self.store.write("test", work)
-        return len(trees)
 
     async def reports(self):
         """Everything as it is now, by what it is about."""

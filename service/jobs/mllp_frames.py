@@ -33,6 +33,7 @@ class Frames:
         self._reader = reader
         self._most = most
         self._kept = bytearray()
+        self._searched = 0
         self.on_start: Callable[[], object] = lambda: None
         """Called when the first bytes of a message have come, and the rest has not."""
 
@@ -48,18 +49,26 @@ class Frames:
             more = await self._reader.read(_CHUNK)
             if not more:
                 return None
-            if more and _START not in self._kept and _START in more:
+            if _START not in self._kept and _START in more:
                 self.on_start()
             self._kept += more
 
     def _whole(self) -> bytes | None:
-        while (end := self._kept.find(_END)) >= 0:
+        """A message that has come whole; what was searched for its end is not searched again."""
+        while (end := self._kept.find(_END, max(0, self._searched - 1))) >= 0:
             start = self._kept.rfind(_START, 0, end)
             content = bytes(self._kept[start + 1 : end])
             del self._kept[: end + len(_END)]
+            self._searched = 0
             if start >= 0:
-                return content
+                return self._short_enough(content)
+        self._searched = len(self._kept)
         return None
+
+    def _short_enough(self, content: bytes) -> bytes:
+        if len(content) > self._most:
+            raise TooLong(content[:_MOST_BETWEEN])
+        return content
 
     def _check(self) -> None:
         start = self._kept.find(_START)

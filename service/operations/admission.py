@@ -130,21 +130,26 @@ async def _part(store: Store, one: Admission, context: Context, source: Source) 
     raise Refused(Problem("not-merged", Place("PID", 2, 3)))
 
 
-async def _bearers(store: Store, identifiers: Iterable[Identifier]) -> list[Tree]:
+async def _bearers(store: Store, identifiers: Sequence[Identifier]) -> list[Tree]:
+    """Who bears one of the identifiers as their own, not as that of somebody merged into them."""
     asked = [("identifier", ",".join(token(one.system, one.value) for one in identifiers))]
     clauses = parse_clauses("Patient", asked, reader=Reader(_UTC, now=0)).clauses
-    return [_tree(one) async for one in every(store, Query("Patient", clauses, total="none"))]
+    found = [_tree(one) async for one in every(store, Query("Patient", clauses, total="none"))]
+    return [
+        one for one in found if _own(one.get("identifier", ())) & {(i.system, i.value) for i in identifiers}
+    ]
+
+
+def _own(identifiers: Iterable[Tree]) -> set[tuple[str, str]]:
+    return {(one.get("system", ""), one.get("value", "")) for one in identifiers if one.get("use") != "old"}
 
 
 async def _had(store: Store, patient: str, identifiers: Iterable[Identifier]) -> bool:
-    """Whether a Patient that was merged had one of the identifiers."""
+    """Whether a Patient that was merged had one of the identifiers as their own."""
     found = await store.read("Patient", patient)
     tree = _tree(found) if found and not found.deleted else {}
-    had = {
-        (one["valueIdentifier"].get("system"), one["valueIdentifier"].get("value"))
-        for one in extensions(tree, "merged-identifier")
-    }
-    return any((one.system, one.value) in had for one in identifiers)
+    own = _own(one["valueIdentifier"] for one in extensions(tree, "merged-identifier"))
+    return any((one.system, one.value) in own for one in identifiers)
 
 
 def _tree(version: Version) -> Tree:

@@ -32,6 +32,8 @@ __all__ = ["Source", "merge", "merged_into", "unmerge"]
 _LIFECYCLE = "http://terminology.hl7.org/CodeSystem/iso-21089-lifecycle"
 _MERGED = "merged-identifier"
 _MOST = 100_000
+_AT_ONCE = 200
+"""So many resources go into one search for what tells of them."""
 _STAY = frozenset({"Patient", "Provenance", "AuditEvent"})
 """Types that go on naming the Patient they named."""
 
@@ -72,8 +74,10 @@ async def unmerge(store: Store, survivor: str, other: str, *, context: Context, 
     if merged_into(gone) != survivor:
         raise Conflict("The two were not merged.")
     told = await _merge_of(store, other)
-    number = int(target(told["entity"][0].get("what")).rpartition("/")[2]) if told else 0
-    before = await store.vread("Patient", other, number - 1) if number > 1 else None
+    if not told:
+        raise Conflict("Nothing here tells any more what the merge moved.")
+    number = int(target(told["entity"][0].get("what")).rpartition("/")[2])
+    before = await store.vread("Patient", other, number - 1)
 
     async def work(txn: Transaction) -> None:
         await _part(txn, survivor, _restored(gone, before), told, context, source)
@@ -157,13 +161,15 @@ def _key(identifier: Tree) -> tuple[str, str]:
 
 async def _refile(txn: Transaction, moved: Sequence[str], context: Context) -> None:
     """What tells of the moved resources is found with whom they are about now."""
-    names = tuple(dict.fromkeys(local_target(one) for one in moved))
-    clause = Clause(parameters("Provenance")["target"].indexes, "reference", tuple(map(_value, names)))
-    query = Query("Provenance", (clause,), total="none")
-    for found in [one async for one in every(txn, query)] if names else ():
-        await txn.put(
-            "Provenance", found.id, found.content, keys_of(reread(found.content), found.id, context)
-        )
+    names = list(dict.fromkeys(local_target(one) for one in moved))
+    found: dict[str, Version] = {}
+    for at in range(0, len(names), _AT_ONCE):
+        values = tuple(map(_value, names[at : at + _AT_ONCE]))
+        clause = Clause(parameters("Provenance")["target"].indexes, "reference", values)
+        query = Query("Provenance", (clause,), total="none")
+        found |= {one.id: one async for one in every(txn, query)}
+    for id_, one in found.items():
+        await txn.put("Provenance", id_, one.content, keys_of(reread(one.content), id_, context))
 
 
 def _value(name: str) -> ReferenceValue:
@@ -208,6 +214,8 @@ async def _part(  # noqa: PLR0913, PLR0917 - both people, and what is known of t
     txn: Transaction, survivor: str, restored: Tree, told: Tree, context: Context, source: Source
 ) -> None:
     other = restored["id"]
+    if merged_into(await _patient(txn, survivor)):
+        raise Conflict("The survivor was merged into somebody else since; take that back first.")
     moved = [local_target(target(one)) for one in told.get("target", ())]
     back = await _move(txn, moved, survivor, other, context)
     both = await _put(txn, [restored, _alone(await _patient(txn, survivor), restored)], context)

@@ -2,6 +2,7 @@
 
 import asyncio
 import json
+from base64 import b64decode, b64encode
 
 import hl7
 import pytest
@@ -16,6 +17,7 @@ from service.jobs.delivery_messages import MessageSender
 from service.jobs.delivery_ways import FolderWay, message_way
 from service.jobs.destination import Destination
 from service.jobs.destination_state import parked, redrive
+from service.terminology.codes import codes
 
 
 def is_secretions(tree):
@@ -160,3 +162,80 @@ def test_an_address_that_is_none(address):
 
     with pytest.raises(ServiceError):
         message_way(Destination("ward", "mllp", address), HERE)
+
+
+def summary_of(person, sheet):
+    """A progress summary as it is filed."""
+    about = {"reference": f"Patient/{person}"}
+    attachment = {"contentType": "application/pdf", "url": "Binary/sheet"}
+    return (
+        {
+            "resourceType": "Binary",
+            "id": "sheet",
+            "contentType": "application/pdf",
+            "securityContext": about,
+            "data": b64encode(sheet).decode(),
+        },
+        {
+            "resourceType": "DocumentReference",
+            "id": "document",
+            "identifier": [{"system": "urn:summaries", "value": "one"}],
+            "status": "current",
+            "type": codes().concept("progress-summary"),
+            "subject": about,
+            "date": "2026-11-29T10:00:00+01:00",
+            "content": [{"attachment": attachment}],
+        },
+    )
+
+
+@pytest.mark.parametrize("asked", [True, False])
+def test_a_progress_summary_goes_as_pdf_where_it_is_asked_for(tmp_path, asked):
+    demo = Demo.of(tmp_path, "demo-03-evaluation-1")
+    person, sheet, kinds = (
+        demo.patient("demo-03"),
+        b"%PDF-1.7 |^~\\& " + bytes(range(256)),
+        ("study", "summary"),
+    )
+
+    async def work():
+        async with Receiver() as receiver:
+            address = f"mllp://127.0.0.1:{receiver.port}"
+            clinic = Clinic(demo.store, address, kinds=kinds if asked else kinds[:1])
+            await clinic.put(*summary_of(person, sheet))
+            await clinic.deliver()
+            await demo.store.close()
+            return receiver.received
+
+    found = [obx for one in run(work()) for obx in one.segments("OBX") if str(obx[2]) == "ED"]
+    assert len(found) == asked
+    for obx in found:
+        said = str(obx[5]).split("^")
+        assert said[1:4] == ["application", "pdf", "Base64"]
+        assert b64decode(said[4]) == sheet
+
+
+def test_what_is_labelled_says_so_and_long_words_are_cut_where_codes_are_not(tmp_path):
+    demo = Demo.of(tmp_path, "demo-03-evaluation-1")
+    label = {"system": "http://terminology.hl7.org/CodeSystem/v3-Confidentiality", "code": "R"}
+
+    async def work():
+        async with Receiver() as receiver:
+            clinic = Clinic(demo.store, f"mllp://127.0.0.1:{receiver.port}")
+            name = [{"family": "Verylong" * 60, "given": ["Name|with^marks"]}]
+            await clinic.change(lambda tree: tree["resourceType"] == "Patient", name=name)
+            await clinic.change(
+                lambda tree: tree["resourceType"] == "DiagnosticReport", meta={"security": [label]}
+            )
+            await clinic.deliver()
+            await demo.store.close()
+            return receiver.received
+
+    messages = run(work())
+    for one in messages:
+        text = str(one.segment("PID")[5])
+        assert len(text) <= 250
+        assert text.endswith("Name\\F\\with\\S\\marks^^^^^U")
+        assert str(one.segment("PID")[3]).startswith("demo-03^")
+    told = {str(one.segment("OBR")[4]).split("^")[0]: one.segment("ORC") for one in messages}
+    assert str(told["78654-1"][28]).startswith("R^")

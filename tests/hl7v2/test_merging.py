@@ -182,8 +182,13 @@ def test_a_merge_again_and_a_merge_of_what_was_merged(store):
         assert await written(store) == before
         # the survivor is merged in turn, and both lead on
         await said(store, adt("A40", pid("3"), mrg("1")))
+        with pytest.raises(Refused):  # of two merges the newer one is taken back first
+            await said(store, adt("A37", pid("1"), pid("2")))
         (last,) = await bearing(store, "2")
         assert (last["id"],) == tuple(one["id"] for one in await bearing(store, "3"))
+        await said(store, adt("A37", pid("3"), pid("1")), adt("A37", pid("2"), pid("1")))
+        assert [len(await bearing(store, one)) for one in ("1", "2", "3")] == [1, 1, 1]
+        assert len({(await bearing(store, one))[0]["id"] for one in ("1", "2", "3")}) == 3
 
     asyncio.run(work())
 
