@@ -99,7 +99,9 @@ class Settings(BaseSettings):
         description="Folder of research tables that cohorts are told of, or of such folders; empty: none.",
     )
     smallest_cell: int = Field(
-        11, ge=1, description="The smallest count above 0 that is told of a cohort; smaller ones are hidden."
+        11,
+        ge=1,
+        description="The smallest count of people above 0 that is told of cohorts, panels and releases.",
     )
     snomed: Literal["all", "gps"] = Field(
         "all", description="'gps' leaves out SNOMED CT codes outside the freely licensed Global Patient Set."

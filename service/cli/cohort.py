@@ -5,7 +5,7 @@ from pathlib import Path
 import click
 
 from service.cli.cohort_lines import lines
-from service.deidentify.cells import SMALLEST_TOLD
+from service.cli.local import settings_for
 from service.fhir.json import dump
 from service.jobs.cohort_question import STRATA, question
 from service.jobs.cohort_run import told
@@ -28,8 +28,7 @@ __all__ = ["cohort"]
 @click.option(
     "--smallest",
     type=click.IntRange(1),
-    default=SMALLEST_TOLD,
-    help=f"The smallest count above 0 that is told; default {SMALLEST_TOLD}. 1 hides nothing.",
+    help="The smallest count above 0 that is told; default SWALLOW_SMALLEST_CELL, else 11. 1 hides nothing.",
 )
 @click.option("--engine", type=click.Choice(["duckdb", "spark"]), default="duckdb", help="Default duckdb.")
 @click.option("--format", "format_", type=click.Choice(["table", "json", "csv"]), default="table")
@@ -43,7 +42,7 @@ def cohort(  # noqa: PLR0913 - the options of the command
     age: tuple[str, ...],
     first_visit: str,
     policy: tuple[str, ...],
-    smallest: int,
+    smallest: int | None,
     engine: str,
     format_: str,
 ) -> None:
@@ -57,7 +56,7 @@ def cohort(  # noqa: PLR0913 - the options of the command
         "first-visit": [first_visit],
         "policy": list(policy),
     }
-    asked = question(given, smallest)
+    asked = question(given, smallest or settings_for(None).smallest_cell)
     answer = told(tables, asked, spark=engine == "spark")
     if format_ == "json":
         click.echo(dump(as_tree(answer)).decode())

@@ -1,6 +1,7 @@
 """``doctor``: whether a deployment is as it should be, and what to do where it is not."""
 
 import asyncio
+import os
 import shutil
 import stat
 import sys
@@ -58,6 +59,7 @@ async def _all(settings: Settings) -> list[_Finding]:
     return [
         *_settings(settings),
         *_folder(settings.data_dir),
+        *_exports(settings),
         await _database(settings),
         *[one async for one in _issuers(settings)],
         *[one async for one in _providers(settings)],
@@ -87,10 +89,42 @@ def _folder(folder: Path) -> Iterator[_Finding]:
     others = bool(folder.stat().st_mode & stat.S_IRWXO)
     problem = f"others can read {folder}; set its mode to 0700: chmod 700 {folder}"
     yield _Finding("data folder", problem if others else f"{folder} is closed to others", not others)
+    yield from _room("disk", folder)
+
+
+def _room(what: str, folder: Path) -> Iterator[_Finding]:
     free = shutil.disk_usage(folder).free
     enough = free >= _LEAST_FREE
     said = f"{free / 1e9:.1f} GB free"
-    yield _Finding("disk", said if enough else f"{said}; writes are refused when none is left", enough)
+    yield _Finding(what, said if enough else f"{said}; writes are refused when none is left", enough)
+
+
+def _exports(settings: Settings) -> Iterator[_Finding]:
+    """The folder of bulk exports, which all processes of a database share."""
+    folder, what = settings.export_folder, "export folder"
+    if settings.database_url and not settings.export_dir:
+        said = f"{folder} is this machine's; name one that all processes reach: SWALLOW_EXPORT_DIR"
+        yield _Finding(what, said)
+    if not folder.exists():
+        yield _Finding(what, f"{folder} is not there yet; the first export makes it")
+        return
+    problem = _barred(folder)
+    yield _Finding(what, problem or f"{folder} can be read and written", not problem)
+    if settings.export_dir and not problem:
+        yield from _room(f"{what}, disk", folder)
+
+
+def _barred(folder: Path) -> str:
+    """Why exports can't be kept in a folder, or read from it; empty if they can."""
+    if not folder.is_dir():
+        return f"{folder} is no folder; name another: SWALLOW_EXPORT_DIR"
+    if folder.stat().st_mode & stat.S_IRWXO:
+        return f"others can read {folder}; set its mode to 0700: chmod 700 {folder}"
+    if not os.access(folder, os.R_OK | os.W_OK | os.X_OK):
+        return f"{folder} can't be read and written; run every process of the service as its owner"
+    if barred := sum(not os.access(one, os.R_OK) for one in folder.iterdir()):
+        return f"{barred} exports in {folder} can't be read; run every process of the service as one user"
+    return ""
 
 
 async def _database(settings: Settings) -> _Finding:

@@ -51,7 +51,7 @@ def evaluate_command(  # noqa: PLR0913, PLR0917 - its options
     groups = found.cohort.groups()
     if as_json:
         made = now().astimezone(settings.zone)
-        about = Report(measure(id_), asked.span, made, asked.kind)
+        about = Report(measure(id_), asked.span, made, asked.kind, smallest=settings.smallest_cell)
         tree = report(about, groups, found.cohort.people, codes(settings.snomed))
         click.echo(json.dump(tree).decode())
         return

@@ -17,6 +17,7 @@ from datetime import datetime
 from typing import Any
 
 from service import __version__
+from service.deidentify.cells import SMALLEST_TOLD
 from service.deidentify.pseudonyms import Pseudonyms
 from service.deidentify.small_cells import alone
 from service.errors import InvalidInput
@@ -91,10 +92,12 @@ class ResearchExport:
         releases: Releases,
         work: Work,
         computed: Computed | None = None,
+        smallest: int = SMALLEST_TOLD,
     ) -> None:
         """Prepare an export as of ``request.now``, the day ages are counted from.
 
-        ``computed`` answers what is not stored of a person and shall leave as well.
+        ``computed`` answers what is not stored of a person and shall leave as well; ``smallest`` is the
+        smallest count of people left out that the report tells.
 
         Raises InvalidInput for a request that is not ``usable``.
         """
@@ -118,6 +121,7 @@ class ResearchExport:
             released=self._day,
             zip3_census=variant.zip3_census,
             k_asked=variant.k_open if request.open else variant.k,
+            smallest=smallest,
             project=vault.project,
             approval=request.approval,
         )

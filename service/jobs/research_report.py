@@ -25,8 +25,9 @@ class Report:
     ``k`` is the size of the smallest class of released people that are equal in age (as released), gender,
     place, conditions, years of visits and death; ``k_after`` the same if everybody were described as widely
     as after each of the policy's steps. ``l`` is the smallest number of different values of what the policy
-    calls sensitive in a class. ``k_asked`` is what is asked of people who are not test data. ``widened``
-    counts people by the last step done to them, ``visits_unique`` those whose series of visits nobody shares.
+    calls sensitive in a class. ``k_asked`` is what is asked of people who are not test data,
+    ``smallest`` the smallest count of people left out that is told. ``widened`` counts people by the last
+    step done to them, ``visits_unique`` those whose series of visits nobody shares.
     """
 
     policy: str
@@ -35,6 +36,7 @@ class Report:
     released: date
     zip3_census: int
     k_asked: int
+    smallest: int = SMALLEST_TOLD
     project: str = ""
     approval: str = ""
     k: int = 0
@@ -58,7 +60,7 @@ class Report:
 
     def as_parameters(self) -> Tree:
         """The report as the last resource of the file; small counts of people left out are not told."""
-        told = self.people == self.test_people
+        smallest = 1 if self.people == self.test_people else self.smallest
         return {
             "resourceType": "Parameters",
             "parameter": [
@@ -72,29 +74,29 @@ class Report:
                 {"name": "testPeople", "valueInteger": self.test_people},
                 {"name": "k", "valueInteger": self.k},
                 {"name": "kAskedFor", "valueInteger": self.k_asked},
-                *_counts("kAfter", self.k_after, told=True),
+                *_counts("kAfter", self.k_after),
                 {"name": "l", "valueInteger": self.l},
                 {"name": "classes", "valueInteger": self.classes},
                 {"name": "peopleInSmallClasses", "valueInteger": self.people_in_small_classes},
                 {"name": "visitSeriesUnique", "valueInteger": self.visits_unique},
                 {"name": "caution", "valueString": SERIES},
-                *_counts("widened", self.widened, told=told),
-                *_counts("leftOut", self.left_out, told=told),
-                *_counts("resources", self.resources, told=True),
-                *_counts("heldBack", self.held_back, told=True),
+                *_counts("widened", self.widened, smallest),
+                *_counts("leftOut", self.left_out, smallest),
+                *_counts("resources", self.resources),
+                *_counts("heldBack", self.held_back),
             ],
         }
 
 
-def _counts(name: str, counts: Mapping[str, int], *, told: bool) -> list[Tree]:
+def _counts(name: str, counts: Mapping[str, int], smallest: int = 1) -> list[Tree]:
     return [
-        {"name": name, "part": [{"name": "what", "valueString": what}, _count(count, told=told)]}
+        {"name": name, "part": [{"name": "what", "valueString": what}, _count(count, smallest)]}
         for what, count in sorted(counts.items())
     ]
 
 
-def _count(count: int, *, told: bool) -> Tree:
+def _count(count: int, smallest: int) -> Tree:
     """A small count of people is not told. None of the others tells it: no sum of them is told either."""
-    if told or not small(count):
+    if not small(count, smallest):
         return {"name": "count", "valueInteger": count}
-    return {"name": "count", "valueString": f"1 to {SMALLEST_TOLD - 1}"}
+    return {"name": "count", "valueString": f"1 to {smallest - 1}"}

@@ -53,6 +53,7 @@ class ResearchRuns:
                     releases=releases_in(settings.data_dir),
                     work=work,
                     computed=statuses_by_visit(source, asked.variant, settings) if computed else None,
+                    smallest=settings.smallest_cell,
                 )
                 yield release
                 counts.update(release.report.counts)

@@ -11,6 +11,7 @@ from datetime import UTC, date, datetime
 from zoneinfo import ZoneInfo
 
 from service.attainment.cohort import Case, Cohort, Span, cases
+from service.deidentify.cells import SMALLEST_TOLD
 from service.errors import Gone, InvalidInput, Issue, IssueType, NotFound, Place, TooCostly
 from service.fhir.datetimes import interval
 from service.fhir.json import dump, reread
@@ -67,9 +68,19 @@ class Evaluated:
 
 
 async def evaluate_measure(  # noqa: PLR0913 - what the request consists of
-    store: Store, measure_id: str, given: Arguments, *, seconds: float, context: Context, codes: Codes
+    store: Store,
+    measure_id: str,
+    given: Arguments,
+    *,
+    seconds: float,
+    context: Context,
+    codes: Codes,
+    smallest: int = SMALLEST_TOLD,
 ) -> bytes:
-    """Answer the MeasureReport; TooCostly if it takes longer than ``seconds``."""
+    """Answer the MeasureReport; TooCostly if it takes longer than ``seconds``.
+
+    ``smallest`` is the smallest count of people above 0 whose times are told.
+    """
     for type_ in READS:
         context.allow("r", type_)
     context.allow("s", "Patient")
@@ -91,7 +102,9 @@ async def evaluate_measure(  # noqa: PLR0913 - what the request consists of
             f"After {seconds:g} seconds {found.cohort.people} people were evaluated and there are more; "
             "ask for one practitioner's people or one subject, or use the command 'evaluate'."
         ) from None
-    about = Report(measure(known), asked.span, now, asked.kind, asked.subject, found.cases, found.members)
+    about = Report(
+        measure(known), asked.span, now, asked.kind, asked.subject, found.cases, found.members, smallest
+    )
     return dump(report(about, found.cohort.groups(), found.cohort.people, codes))
 
 

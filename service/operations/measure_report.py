@@ -9,6 +9,7 @@ from typing import Literal
 from service.attainment.cohort import NOT_MEASURED, Case, Group, Span
 from service.attainment.intervals import Interval
 from service.attainment.time_to_attainment import Step, TimeToAttainment
+from service.deidentify.cells import SMALLEST_TOLD, small
 from service.fhir.json import Tree
 from service.operations.parts import decimal, quantity, range_of
 from service.records.elements import Element, extension, present, reference
@@ -16,16 +17,11 @@ from service.records.elements import quantity as amount
 from service.records.narrative import narrative
 from service.terminology.codes import Codes
 
-__all__ = ["SMALL", "Kind", "Members", "Report", "population_code", "report"]
+__all__ = ["Kind", "Members", "Report", "population_code", "report"]
 
 Kind = Literal["individual", "subject-list", "summary"]
 Members = Mapping[tuple[str, str], Sequence[str]]
 """People (``Patient/1``) by kind of goal and population."""
-SMALL = 11
-"""Below so many people a share is said to be rough, and counts of times are not told.
-
-Cells of 1 to 10 are not shown under the cell size policy of the US Centers for Medicare & Medicaid Services.
-"""
 _POPULATION = "http://terminology.hl7.org/CodeSystem/measure-population"
 _POPULATIONS = {
     "initial-population": "Initial Population",
@@ -38,7 +34,10 @@ _NOTATION = "http://terminology.hl7.org/CodeSystem/measure-improvement-notation"
 
 @dataclass(frozen=True, slots=True)
 class Report:
-    """What a report is about: the Measure, the period, when it was made, and of whom."""
+    """What a report is about: the Measure, the period, when it was made, and of whom.
+
+    Below ``smallest`` people a share is said to be rough, and counts of times are not told.
+    """
 
     measure: Tree
     span: Span
@@ -47,6 +46,7 @@ class Report:
     subject: str = ""
     cases: Sequence[Case] = ()
     members: Members = field(default_factory=dict)
+    smallest: int = SMALLEST_TOLD
 
 
 def report(about: Report, groups: Sequence[Group], people: int, codes: Codes) -> Tree:
@@ -78,7 +78,7 @@ def _group(group: Group, about: Report, codes: Codes) -> Element:
     }
     whole = about.kind != "individual"
     return {
-        **present(extension=_beside(group) if whole else []),
+        **present(extension=_beside(group, about.smallest) if whole else []),
         "code": codes.concept(group.kind),
         "population": [_population(name, count, group.kind, about) for name, count in counts.items()],
         **(_score(group) if whole else {}),
@@ -130,50 +130,47 @@ def _status(status: str, codes: Codes) -> Element:
     return {"coding": [codes.coding(_ACHIEVEMENT, status)], "text": codes.display(_ACHIEVEMENT, status)}
 
 
-def _beside(group: Group) -> list[Element]:
+def _beside(group: Group, smallest: int) -> list[Element]:
     """The interval of the score, a word of caution where people are few, and the time it took."""
     found: list[Element] = []
     if group.share:
         percent = Interval(100 * group.share.low, 100 * group.share.high, group.share.method)
         found.append(extension("measure-score-interval", {"valueRange": range_of(percent, "%")}))
-    if 0 < group.measured < SMALL:
+    if small(group.measured, smallest):
         text = f"{group.measured} people were measured: the share is rough, and may tell who they are."
         found.append(extension("measure-caution", {"valueString": text}))
-    if group.time.n >= SMALL:
-        found.append(extension("time-to-attainment", _time(group.time)))
+    if group.time.n >= smallest:
+        found.append(extension("time-to-attainment", _time(group.time, smallest)))
     return found
 
 
-def _time(time: TimeToAttainment) -> list[Element]:
+def _time(time: TimeToAttainment, k: int) -> list[Element]:
     parts: list[Element] = [{"url": "people", "valueUnsignedInt": time.n}]
-    if _tellable(time.attained):
+    if not small(time.attained, k):
         parts.append({"url": "attained", "valueUnsignedInt": time.attained})
     for name, kind in (("died", "died"), ("medicalChange", "medical-change")):
-        if _tellable(time.competing[kind]):
+        if not small(time.competing[kind], k):
             parts.append({"url": name, "valueUnsignedInt": time.competing[kind]})
     if time.median is None:
         parts.append({"url": "reason", "valueString": time.reason})
     else:
         parts.append({"url": "median", "valueQuantity": amount(time.median, "d")})
-    ends = all(map(_tellable, time.competing.values()))  # the incidence would tell how many there were
-    return [*parts, *(_step(step, ends=ends) for step in time.steps if _tellable(step.at_risk))]
+    # the incidence would tell how many there were
+    ends = not any(small(count, k) for count in time.competing.values())
+    return [*parts, *(_step(step, k, ends=ends) for step in time.steps if not small(step.at_risk, k))]
 
 
-def _step(step: Step, *, ends: bool) -> Element:
+def _step(step: Step, k: int, *, ends: bool) -> Element:
     told: list[Element] = [
         {"url": "days", "valueUnsignedInt": step.days},
         {"url": "atRisk", "valueUnsignedInt": step.at_risk},
     ]
-    if _tellable(step.attained):  # what is left could be worked out from the share otherwise
+    if not small(step.attained, k):  # what is left could be worked out from the share otherwise
         told.append({"url": "attained", "valueUnsignedInt": step.attained})
         told.append({"url": "waiting", "valueDecimal": decimal(step.waiting)})
         if ends:
             told.append({"url": "incidence", "valueDecimal": decimal(step.incidence)})
     return {"url": "step", "extension": told}
-
-
-def _tellable(people: int) -> bool:
-    return people == 0 or people >= SMALL
 
 
 def _list(kind: str, name: str, people: Sequence[str]) -> Element:

@@ -76,6 +76,7 @@ async def evaluate(call: Call) -> Response:
         seconds=call.services.settings.measure_seconds,
         context=call.context,
         codes=codes(call.services.settings.snomed),
+        smallest=call.services.settings.smallest_cell,
     )
     return await answer(call, body)
 

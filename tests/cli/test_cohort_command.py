@@ -81,7 +81,14 @@ def test_what_is_asked_reaches_the_count(folder):
         (2024, 2026),
         ("safe-harbor",),
     )
-    assert question.sites == ("x",)
+    assert (question.sites, question.smallest) == (("x",), 11)
+
+
+def test_how_small_a_count_is_told_is_the_site_s_unless_it_is_asked_otherwise(folder, monkeypatch):
+    monkeypatch.setenv("SWALLOW_SMALLEST_CELL", "20")
+    run(folder[0])
+    run(folder[0], "--smallest", 5)
+    assert [question.smallest for _, question, _ in folder[1]] == [20, 5]
 
 
 def test_a_question_that_can_not_be_asked_is_refused(folder):

@@ -1,6 +1,7 @@
 """What ``doctor`` finds in a deployment, and what it says to do."""
 
 import json
+import os
 from datetime import UTC, datetime, timedelta
 from email.utils import format_datetime
 from pathlib import Path
@@ -87,6 +88,37 @@ def test_a_folder_that_others_read(folder: Path) -> None:
     result = looked_at(folder)
     assert (result.exit_code, len(problems(result))) == (1, 1)
     assert "chmod 700" in result.output
+
+
+def test_the_folder_of_exports(folder: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    assert f"{folder / 'exports'} is not there yet" in looked_at(folder).output
+    exports = tmp_path / "exports"
+    exports.mkdir(mode=0o700)
+    monkeypatch.setenv("SWALLOW_EXPORT_DIR", str(exports))
+    sound = looked_at(folder)
+    assert problems(sound) == []
+    assert f"{exports} can be read and written" in sound.output
+    assert "export folder, disk: " in sound.output
+    exports.chmod(0o755)
+    assert problems(looked_at(folder)) == [
+        f"export folder: others can read {exports}; set its mode to 0700: chmod 700 {exports}"
+    ]
+    monkeypatch.setenv("SWALLOW_EXPORT_DIR", str(folder / "swallow.sqlite"))
+    assert "is no folder; name another: SWALLOW_EXPORT_DIR" in problems(looked_at(folder))[0]
+
+
+def test_exports_that_another_user_keeps(folder: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    exports = folder / "exports"
+    (exports / "one").mkdir(parents=True, mode=0o700)
+    exports.chmod(0o700)
+    may = os.access
+
+    def barred(path: Path, mode: int) -> bool:  # root may do everything
+        return Path(path).name != "one" and may(path, mode)
+
+    monkeypatch.setattr(os, "access", barred)
+    (said,) = problems(looked_at(folder))
+    assert said.startswith(f"export folder: 1 exports in {exports} can't be read")
 
 
 def test_settings_that_are_not_safe_are_all_told(folder: Path, monkeypatch: pytest.MonkeyPatch) -> None:

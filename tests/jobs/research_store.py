@@ -83,6 +83,7 @@ class Research:
         variant: str = "safe-harbor",
         processes: int = 1,
         computed: Computed | None = None,
+        smallest: int = 11,
         **asked: Any,
     ) -> tuple[list[Tree], Report]:
         chance = random.Random(seed)  # noqa: S311 - chance that can be repeated
@@ -94,7 +95,13 @@ class Research:
         with self.vaults.working(project, variant) as vault, Work(chance, processes) as work:
             source = ResearchSource(self.store, now.date())
             run = ResearchExport(
-                source, request, vault=vault, releases=self.releases, work=work, computed=computed
+                source,
+                request,
+                vault=vault,
+                releases=self.releases,
+                work=work,
+                computed=computed,
+                smallest=smallest,
             )
             self.lines = asyncio.run(lines(run))
         return [json.parse(line) for line in self.lines], run.report

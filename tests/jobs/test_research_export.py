@@ -188,6 +188,10 @@ def test_small_counts_of_real_people_left_out_are_not_told(research):
     [left_out] = told(lines, "leftOut")
     assert left_out["part"][1] == {"name": "count", "valueString": "1 to 10"}
     assert report.left_out == {NO_PERMISSION: 1}
+    lines, _ = research.export(smallest=3)
+    assert told(lines, "leftOut")[0]["part"][1]["valueString"] == "1 to 2"
+    lines, _ = research.export(smallest=1)
+    assert told(lines, "leftOut")[0]["part"][1]["valueInteger"] == 1
 
 
 def test_the_report_says_what_a_reader_has_to_know(research):

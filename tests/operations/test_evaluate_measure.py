@@ -32,9 +32,15 @@ def given(**parameters):
     return {name: [value] for name, value in (YEAR | parameters).items()}
 
 
-def evaluated(demo, *, context=CONTEXT, seconds=600, measure_id="goal-attainment", **parameters):
+def evaluated(demo, *, context=CONTEXT, seconds=600, measure_id="goal-attainment", smallest=11, **parameters):
     work = evaluate_measure(
-        demo.store, measure_id, given(**parameters), seconds=seconds, context=context, codes=codes("all")
+        demo.store,
+        measure_id,
+        given(**parameters),
+        seconds=seconds,
+        context=context,
+        codes=codes("all"),
+        smallest=smallest,
     )
     return parse(demo.run(work))
 
@@ -101,6 +107,14 @@ def test_reports_are_valid_and_never_give_a_share_without_its_counts(demo):
             if "measureScore" in group:
                 assert told >= {"measure-score-interval", "measure-caution"}
             assert "time-to-attainment" not in told  # five people are too few to tell
+
+
+def test_the_site_says_how_few_people_are_too_few(demo):
+    group, *_ = counts(evaluated(demo, smallest=2), "closure-accuracy")
+    told = {one["url"].rsplit("/", 1)[1]: one for one in group["extension"]}
+    assert "measure-caution" not in told
+    people, attained, *_ = told["time-to-attainment"]["extension"]
+    assert (people["valueUnsignedInt"], attained["valueUnsignedInt"]) == (5, 3)
 
 
 def test_a_report_of_one_person_names_what_it_rests_on(demo):
