@@ -1,7 +1,6 @@
 """``research``: what has left for research, and what ties it to people."""
 
 import asyncio
-import hashlib
 from collections.abc import Callable
 from pathlib import Path
 from typing import TypeVar
@@ -12,6 +11,7 @@ from service.cli.local import data_dir_option, opened, recorded, settings_for
 from service.cli.people import person_id
 from service.errors import NotFound
 from service.jobs.research_place import releases_in, vaults_in
+from service.jobs.table_folder import digest
 from service.jobs.vault import Vaults
 from service.settings import Settings
 
@@ -29,16 +29,15 @@ def research() -> None:
 @click.option(
     "--of",
     type=click.Path(exists=True, dir_okay=False, path_type=Path),
-    help="Name the release that a file is, by its checksum.",
+    help="Name the release that a file is, or is one of, by its checksum.",
 )
 @data_dir_option
 def releases(of: Path | None, data_dir: Path | None) -> None:
     """List what has left, under which approval, and who has withdrawn since."""
     found = releases_in(settings_for(data_dir).data_dir).all()
     if of is not None:
-        with of.open("rb") as file:
-            digest = hashlib.file_digest(file, "sha256").hexdigest()
-        found = [one for one in found if one[0].sha256 == digest]
+        sha256 = digest(of)
+        found = [one for one in found if one[0].has(sha256)]
         if not found:
             raise NotFound("This file is no release of this site, or was changed since.")
     for one, withdrawn in found:

@@ -13,6 +13,7 @@ from functools import partial
 from typing import IO, ParamSpec, TypeVar
 
 from service.jobs.bulk_job import PEOPLE, BulkFolder, Kind, Piece, Progress
+from service.jobs.table_folder import digest
 
 __all__ = ["BulkFiles"]
 
@@ -85,6 +86,12 @@ class BulkFiles:
             found = self._open[kind, type_] = (piece, self._appending(piece.name))
             self.progress.pieces.append(piece)
         return found
+
+    def digests(self) -> tuple[str, ...]:
+        """The SHA-256 of each file, as it is now."""
+        for _, file in self._open.values():
+            _settle(file)
+        return tuple(digest(self._folder.path / piece.name) for piece in self.progress.pieces)
 
     def note(self, position: int) -> None:
         """Note that everything up to ``position`` is in the files, durably."""

@@ -42,5 +42,6 @@ async def release(job: BulkJob, files: BulkFiles, runs: ResearchRuns, now: datet
             lines[type_].append(line.rstrip(b"\n"))
             if len(lines[type_]) == _MANY:
                 await files.do(files.write, "output", type_, lines.pop(type_))
-    for type_, texts in lines.items():
-        await files.do(files.write, "output", type_, texts)
+        for type_, texts in lines.items():
+            await files.do(files.write, "output", type_, texts)
+        released.filed(await files.do(files.digests))

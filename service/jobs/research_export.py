@@ -112,6 +112,7 @@ class ResearchExport:
         self._work = work
         self._computed = computed
         self._crowd: Crowd | None = None
+        self._ended: dict[str, Any] = {}
         self._id = Pseudonyms({}, work.chance.getrandbits).fresh()
         self._visits: Counter[tuple[str, ...]] = Counter()
         self.report = Report(
@@ -180,7 +181,12 @@ class ResearchExport:
 
     def finish(self, sha256: str, size: int) -> None:
         """Freeze the release: what was sent to its end has this checksum and size."""
-        self._releases.write(self._release(sha256=sha256, bytes=size))
+        self._ended = {"sha256": sha256, "bytes": size}
+        self._releases.write(self._release(**self._ended))
+
+    def filed(self, files: tuple[str, ...]) -> None:
+        """Tell the checksums of the files that hold the lines of a release that has ended."""
+        self._releases.write(self._release(**self._ended, files=files))
 
     def _release(self, **more: Any) -> Release:
         report = self.report

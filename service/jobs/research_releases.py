@@ -1,7 +1,7 @@
 """The releases of a site: what left, under which approval, and who has withdrawn since.
 
-One file per release, which is written when it begins and once more when it has ended, and then never again;
-one beside it to which withdrawals are added. Neither names anybody: people are the random ids of the release,
+One file per release, which is written when it begins and anew when it has ended, and then never again; one
+beside it to which withdrawals are added. Neither names anybody: people are the random ids of the release,
 so that its recipients can be told whom to remove.
 """
 
@@ -19,6 +19,7 @@ __all__ = ["Release", "Releases", "released_as", "withdraw"]
 class Release(msgspec.Struct, frozen=True):
     """One release. ``sha256`` and ``bytes`` are those of the NDJSON as sent, empty and 0 if it did not end.
 
+    ``files`` are the SHA-256 of each file of a bulk export, in which its lines were sent instead.
     ``open``: for everybody, not for known recipients. ``k`` is the size of the smallest class of people who
     are alike.
     """
@@ -34,6 +35,11 @@ class Release(msgspec.Struct, frozen=True):
     k: int = 0
     sha256: str = ""
     bytes: int = 0
+    files: tuple[str, ...] = ()
+
+    def has(self, sha256: str) -> bool:
+        """Whether a file of this checksum is it, or one of its files."""
+        return sha256 in {self.sha256, *self.files}
 
     @property
     def complete(self) -> bool:

@@ -3,6 +3,7 @@
 import asyncio
 import base64
 import gzip
+import hashlib
 import json
 from collections.abc import Callable
 from datetime import UTC, datetime
@@ -12,6 +13,8 @@ import pytest
 from bulk_client import ASYNC, Tree, begun, ended, exported, lines, manifest, named, parameters
 from httpx import AsyncClient
 from ward import Ward, observation, ref
+
+from service.jobs.research_place import releases_in
 
 pytestmark = pytest.mark.anyio
 
@@ -285,8 +288,9 @@ async def test_a_packed_file_is_gzip(ward: Ward) -> None:
     assert gzip.decompress(packed).count(b"\n") == piece["count"]
 
 
-async def test_a_researcher_gets_a_release(ward: Ward) -> None:
+async def test_a_researcher_gets_a_release(app: Any, ward: Ward) -> None:
     """By the policy of the site, or one that is named; of nobody who has not permitted it."""
+    releases = releases_in(app.services.settings.data_dir)
     researcher, writer = ward.client("research-export"), ward.client("system/*.cruds")
     permit = {
         "resourceType": "Consent",
@@ -311,6 +315,12 @@ async def test_a_researcher_gets_a_release(ward: Ward) -> None:
     assert "Ann" not in text
     assert "vital-ann" not in text
     assert told["requiresAccessToken"] is True
+    [(release, _)] = releases.all()
+    for piece in told["output"]:  # each file names its release, ``research releases --of``
+        content = (await researcher.get(piece["url"])).content
+        assert release.has(hashlib.sha256(content).hexdigest()), piece["url"]
+    assert len(release.files) == len(told["output"])
+    assert not release.has(hashlib.sha256(b"").hexdigest())
     only = await exported(researcher, "Patient/$export?_type=Provenance&variant=safe-harbor")
     assert {one["resourceType"] for one in only} == {"Provenance"}
     refused = await researcher.get("/fhir/$export?variant=limited-data-set", headers=ASYNC)
