@@ -23,6 +23,7 @@ from service.jobs.cohorts import Cohorts
 from service.jobs.delivery import Delivery
 from service.jobs.delivery_sender import Sender
 from service.jobs.destination import Destination
+from service.jobs.destination_state import alarms
 from service.jobs.destinations import Destinations
 from service.jobs.fetching import Fetching
 from service.jobs.mllp_service import taking_messages
@@ -296,6 +297,12 @@ def _tell_of_jobs(metrics: Metrics, services: Services) -> None:
         name = f"swallow_delivery_{number.replace('_s', '_seconds')}"
         read = partial(_by_destination, backlog, number)
         metrics.tell_each(name, sentence, ("destination",), read, grows=grows)
+    metrics.tell_each(
+        "swallow_delivery_alarm",
+        "1 where somebody should look, by the limits of the settings.",
+        ("destination",),
+        lambda: {(one.name,): bool(alarms(one, services.settings)) for one in backlog.destinations},
+    )
     metrics.tell_each(
         "swallow_delivery_state",
         "1 for the state a destination is in.",

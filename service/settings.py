@@ -163,6 +163,12 @@ class Settings(BaseSettings):
         True,
         description="Deliver beside the requests; off: only 'push' does, or another process.",
     )
+    delivery_alarm_seconds: float = Field(
+        3_600, ge=0, description="Age of a change not delivered from which on it is told of; 0: never."
+    )
+    delivery_alarm_waiting: int = Field(
+        0, ge=0, description="People waiting for one destination from which on it is told of; 0: never."
+    )
     max_body_bytes: int = Field(5_000_000, ge=1_000, description="Largest request body accepted.")
     max_address_bytes: int = Field(16_000, ge=1_000, description="Longest address accepted, query included.")
     max_depth: int = Field(64, ge=8, description="Deepest nesting accepted in a JSON or YAML body.")

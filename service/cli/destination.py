@@ -83,8 +83,9 @@ def list_(name: str | None, data_dir: Path | None) -> None:
             f"{one.name}  {one.kind} {one.address}  {one.state}  {one.waiting} waiting, oldest "
             f"{one.oldest_s:.0f} s, {one.parked} parked  {one.sent} sent, {one.failed} failed"
         )
-        if one.problem:
-            click.echo(f"    {one.problem}")
+        for said in (*destination_state.alarms(one, settings_for(data_dir)), one.problem):
+            if said:
+                click.echo(f"    {said}")
     if name:
         for patient in _with(data_dir, lambda store, known: destination_state.parked(store, known, name)):
             click.echo(f"parked  {_named(patient.patient)}: {patient.problem}")

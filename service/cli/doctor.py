@@ -17,6 +17,8 @@ import click
 from service.cli.local import data_dir_option, now, opened, settings_for
 from service.cli.safety import check_safety
 from service.errors import ServiceError
+from service.jobs.destination_state import alarms, states
+from service.jobs.destinations import Destinations
 from service.jobs.fetching import Fetching
 from service.jobs.holds import holds
 from service.jobs.http_client import Response, TransportError, connect
@@ -60,7 +62,7 @@ async def _all(settings: Settings) -> list[_Finding]:
         *_settings(settings),
         *_folder(settings.data_dir),
         *_exports(settings),
-        await _database(settings),
+        *[one async for one in _database(settings)],
         *[one async for one in _issuers(settings)],
         *[one async for one in _providers(settings)],
     ]
@@ -127,16 +129,22 @@ def _barred(folder: Path) -> str:
     return ""
 
 
-async def _database(settings: Settings) -> _Finding:
+async def _database(settings: Settings) -> AsyncIterator[_Finding]:
     if not settings.database_url and not (settings.data_dir / "swallow.sqlite").exists():
-        return _Finding("database", "SQLite, not there yet; 'serve' makes it")
+        yield _Finding("database", "SQLite, not there yet; 'serve' makes it")
+        return
     try:
         async with opened(settings) as store:
             held = len(await holds(store))
             known = f"answers, its schema is this program's; {await store.size()} versions"
-            return _Finding("database", f"{known}; {held} people are held" if held else known)
+            yield _Finding("database", f"{known}; {held} people are held" if held else known)
+            for one in await states(store, Destinations(store, settings.destinations), now()):
+                said = ", ".join(alarms(one, settings))
+                yield _Finding(
+                    f"destination {one.name}", said or f"{one.state}, {one.waiting} wait", not said
+                )
     except ServiceError as error:
-        return _Finding("database", str(error), fine=False)
+        yield _Finding("database", str(error), fine=False)
 
 
 async def _issuers(settings: Settings) -> AsyncIterator[_Finding]:

@@ -8,11 +8,12 @@ import msgspec
 from service.errors import NotFound
 from service.fhir.datetimes import milliseconds
 from service.jobs.destinations import Destinations
+from service.settings import Settings
 from service.store import destinations as standing
 from service.store import feeds
 from service.store.entries import Opened
 
-__all__ = ["DestinationState", "Parked", "parked", "pause", "redrive", "replay", "resume", "states"]
+__all__ = ["DestinationState", "Parked", "alarms", "parked", "pause", "redrive", "replay", "resume", "states"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -45,6 +46,18 @@ class Parked:
 
     patient: str
     problem: str
+
+
+def alarms(state: DestinationState, settings: Settings) -> list[str]:
+    """Answer, as sentences, what somebody should look at by the limits of the settings."""
+    found = []
+    if state.parked:
+        found.append(f"{state.parked} people are parked")
+    if settings.delivery_alarm_seconds and state.oldest_s > settings.delivery_alarm_seconds:
+        found.append(f"the oldest change has waited for {state.oldest_s:.0f} seconds")
+    if settings.delivery_alarm_waiting and state.waiting > settings.delivery_alarm_waiting:
+        found.append(f"{state.waiting} people wait")
+    return found
 
 
 async def states(store: Opened, known: Destinations, now: datetime) -> list[DestinationState]:

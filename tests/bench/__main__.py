@@ -16,6 +16,7 @@ from tests.bench.auditing import auditing
 from tests.bench.code_lists import loaded
 from tests.bench.cohorts import cohort_counted
 from tests.bench.confined import confined_reads
+from tests.bench.delivering import delivering
 from tests.bench.exporting import bulk_export
 from tests.bench.invented import invented
 from tests.bench.listing import list_of_patients
@@ -53,6 +54,7 @@ async def _everything(
         *await invented(folder, people=60, rounds=5),
         await bulk_export(folder, 20_000, rounds=7),
         await cohort_counted(folder, people=10_000, rounds=5),
+        *await delivering(folder, people=12, rounds=3),
     ]
     served, sizes = await over_http(folder, people=20)
     other, reads = await on_postgres(folder, postgres, people=4)

@@ -1,6 +1,6 @@
 import asyncio
 from contextlib import contextmanager
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 
 import pytest
 
@@ -13,6 +13,9 @@ class Clock:
 
     def __call__(self) -> datetime:
         return self.now
+
+    def forward(self, **time) -> None:
+        self.now += timedelta(**time)
 
 
 @pytest.fixture

@@ -14,6 +14,7 @@ from pathlib import Path
 
 from tests.bench.measure import Row, Size
 from tests.bench.report import head, tables
+from tests.soak.backlog import backlog
 from tests.soak.cohorts import cohorts
 from tests.soak.delivering import delivered
 from tests.soak.exporting import exported
@@ -37,8 +38,9 @@ def _parts(folder: Path, large: int, minutes: float, people: int) -> Iterator[tu
     yield [], differing_rows(folder, people // 30)
     yield [], asyncio.run(mixed(folder, 60 * minutes))
     yield [], spoilt_resources(60 * minutes)
-    yield [], delivered(folder / "delivery", people // 90)
     yield [], told(folder / "messages", people // 90)
+    yield [], delivered(folder / "delivery", people // 78)
+    yield [], backlog(folder / "backlog", 10_000, 10 * people)
 
 
 def main() -> None:
