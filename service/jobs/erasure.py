@@ -15,6 +15,7 @@ from service.fhir.json import dump_headed
 from service.fhir.search_values import SearchKeys
 from service.jobs.erasure_plan import Found, Plan, Telling, found_of, look, look_for_all, plan
 from service.operations.erasure_rules import without
+from service.operations.patient_merge import merged_into
 from service.store.archive import Archive, Kept, Movable
 from service.store.asking import Asked
 from service.store.audit import Event
@@ -148,12 +149,18 @@ class Eraser:
         back = 0
         for patient, erasure in known.items():
             await archive.keep_entry(_entry(patient, erasure))
-            back += bool((await self._erased(archive, await self.look(archive, patient, _nothing))).versions)
+            found = await self.look(archive, patient, _nothing)
+            back += bool((await self._erased(archive, found, alone=False)).versions)
         return back
 
-    async def _erased(self, archive: Archive, found: Found) -> Erased:
+    async def _erased(self, archive: Archive, found: Found, *, alone: bool = True) -> Erased:
+        """``alone``: Conflict if others, who are not being erased as well, were merged into the person."""
         patient = found.patient
         planned = await plan(archive, found, self._keys_of, self._base)
+        if merged := _merged_into(planned):
+            raise Conflict(
+                f"{merged} was merged into Patient/{patient}: it is of the same person, erase it first."
+            )
         if not planned.count:
             if patient not in await erasures(archive):
                 raise NotFound(f"Nothing is known here of Patient/{patient}.")
@@ -178,6 +185,12 @@ class Eraser:
         content = dump_headed(without(newest.tree, planned.gone, self._base))
         version = Version(0, *name, newest.number, "", "PUT", content)
         await archive.put(*name, content, self._keys_of(version))
+
+
+def _merged_into(planned: Plan) -> str:
+    """A Patient whose record goes on in that of the person; empty if there is none."""
+    known = ((name, seen[-1].tree) for name, seen in sorted(planned.seen.items()) if seen)
+    return next((str(name) for name, tree in known if merged_into(tree) == planned.patient), "")
 
 
 def _told(planned: Plan, visits: int) -> Erased:

@@ -129,6 +129,16 @@ def read(store, type_, id_):
     return run(store.read(type_, id_))
 
 
+def test_who_was_merged_into_somebody_goes_first(store):
+    link = {"other": {"reference": "Patient/ann"}, "type": "replaced-by"}
+    write(store, {"resourceType": "Patient", "id": "anna", "active": False, "link": [link]})
+    write(store, observation("late", {"reference": "Patient/anna"}))
+    with pytest.raises(Conflict, match=r"Patient/anna was merged into Patient/ann: .* erase it first"):
+        erase(store)
+    assert erase(store, "anna").resources == {"Observation": 1, "Patient": 1}
+    assert erase(store).resources["Patient"] == 1
+
+
 def test_everything_of_one_person_goes_and_nothing_of_others(store):
     before = names(store)
     newest = max(one.version.sequence for one in everything(store) if isinstance(one, Kept))
