@@ -157,7 +157,7 @@ class Eraser:
         """``alone``: Conflict if others, who are not being erased as well, were merged into the person."""
         patient = found.patient
         planned = await plan(archive, found, self._keys_of, self._base)
-        if merged := _merged_into(planned):
+        if alone and (merged := _merged_into(planned)):
             raise Conflict(
                 f"{merged} was merged into Patient/{patient}: it is of the same person, erase it first."
             )
