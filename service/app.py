@@ -3,7 +3,7 @@
 import asyncio
 import time
 from collections import Counter
-from collections.abc import AsyncIterator, Callable, Mapping
+from collections.abc import AsyncIterator, Callable, Iterable, Mapping
 from contextlib import asynccontextmanager
 from datetime import UTC, datetime
 from functools import cache, partial
@@ -16,6 +16,7 @@ from starlette.types import ASGIApp, Receive, Scope, Send
 
 from service import __version__
 from service.correlation import Spans, open_spans
+from service.fhir.topics import topics
 from service.interactions.context import definitions_with
 from service.jobs.backlog import Backlog
 from service.jobs.bulk_export import BulkExports
@@ -29,6 +30,7 @@ from service.jobs.fetching import Fetching
 from service.jobs.mllp_service import taking_messages
 from service.jobs.outgoing import Outgoing
 from service.jobs.runs import Runs
+from service.jobs.subscription_state import SubscriptionState
 from service.jobs.subscriptions import Subscriptions
 from service.jobs.summaries import Summaries
 from service.operations.cue_limits import cue_limits
@@ -43,6 +45,7 @@ from service.page.guard import Guard
 from service.page.guide_routes import guide_routes
 from service.page.hospital_record import HospitalRecord
 from service.page.login import login_routes
+from service.page.operations import Queues, operation_routes
 from service.page.panel import panel_routes
 from service.page.panel_row import RowMaker
 from service.page.routes import page_routes
@@ -239,6 +242,7 @@ def _pages(settings: Settings, believed: Access, fetching: Fetching, now: Callab
         *login_routes(believed, guard, record, _entries, now),
         *emergency_routes(guard, now),
         *cohort_routes(_cohorts, guard),
+        *operation_routes(_queues, guard),
         *page_routes(_views, guard, SignIn(guard, believed.sessions, flows)),
         *guide_routes(guard),
     ]
@@ -309,6 +313,32 @@ def _tell_of_jobs(metrics: Metrics, services: Services) -> None:
         ("destination", "state"),
         lambda: {(one.name, one.state): 1 for one in backlog.destinations},
     )
+    _tell_of_subscriptions(metrics, backlog)
+
+
+def _tell_of_subscriptions(metrics: Metrics, backlog: Backlog) -> None:
+    """By topic and status, as ids of subscriptions are chosen by callers."""
+    for name, sentence, read in (
+        ("swallow_subscriptions", "Subscriptions.", lambda _one: 1.0),
+        ("swallow_subscription_events_waiting", "Events not taken.", lambda one: float(one.waiting)),
+        ("swallow_subscription_oldest_event_seconds", "Age of the oldest of them.", lambda one: one.oldest_s),
+    ):
+        join = max if name.endswith("seconds") else sum
+        told = partial(_by_topic, backlog, read, join)
+        metrics.tell_each(name, sentence, ("topic", "status"), told)
+
+
+def _by_topic(
+    backlog: Backlog,
+    read: Callable[[SubscriptionState], float],
+    join: Callable[[Iterable[float]], float],
+) -> dict[tuple[str, ...], float]:
+    numbers: dict[tuple[str, ...], list[float]] = {}
+    known = {topic.url.rpartition("/")[2] for topic in topics()}
+    for one in backlog.subscriptions:
+        topic = one.topic if one.topic in known else "none"
+        numbers.setdefault((topic, one.status), []).append(read(one))
+    return {key: join(found) for key, found in numbers.items()}
 
 
 def _by_destination(backlog: Backlog, number: str) -> dict[tuple[str, ...], float]:
@@ -357,6 +387,11 @@ def _summaries(request: Request) -> Summaries:
 
 def _stored(request: Request, principal: Principal) -> Store:
     return _page_call(request, principal).store
+
+
+def _queues(request: Request) -> Queues:
+    services = services_of(request)
+    return Queues(cast("Opened", services.opened), cast("Backlog", services.backlog).known, services.now)
 
 
 def _cohorts(request: Request) -> Cohorts:

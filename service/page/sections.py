@@ -6,9 +6,9 @@ Whoever signs in may open one of them at least. A token without the scopes of a 
 from dataclasses import dataclass
 
 from service.page.wanted import FIRST
-from service.security.scopes import RESEARCH_EXPORT, Scopes, granted
+from service.security.scopes import OPERATE, RESEARCH_EXPORT, Scopes, granted
 
-__all__ = ["COHORT", "PATIENTS", "SECTIONS", "Section", "landing", "open_sections"]
+__all__ = ["COHORT", "OPERATIONS", "PATIENTS", "SECTIONS", "Section", "landing", "open_sections"]
 
 READ = (
     "Patient",
@@ -38,7 +38,8 @@ class Section:
 
 PATIENTS = Section(FIRST, "Patients", " ".join(f"{type_}.rs" for type_ in READ))
 COHORT = Section("/app/cohort", "Cohort", RESEARCH_EXPORT)
-SECTIONS = (PATIENTS, COHORT)
+OPERATIONS = Section("/app/operations", "Operations", OPERATE)
+SECTIONS = (PATIENTS, COHORT, OPERATIONS)
 
 
 def open_sections(scopes: Scopes) -> tuple[Section, ...]:

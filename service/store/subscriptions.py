@@ -19,6 +19,7 @@ __all__ = [
     "events_between",
     "failed",
     "forgotten",
+    "hurried",
     "keep",
     "kept",
     "looked_at",
@@ -194,6 +195,12 @@ async def stopped(store: Done, subscription: str) -> None:
     """It is off: what is written from now on is no event of it."""
     sql = "UPDATE subscriber SET stopped = 1 WHERE subscription = ? RETURNING stopped"
     await store.do((sql, [subscription]))
+
+
+async def hurried(store: Done, subscription: str) -> bool:
+    """Put nothing off any more; whether there is such a subscription."""
+    sql = "UPDATE subscriber SET due = 0 WHERE subscription = ? RETURNING due"
+    return bool(await store.do((sql, [subscription])))
 
 
 async def forgotten(store: Done) -> None:

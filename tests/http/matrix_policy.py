@@ -246,6 +246,7 @@ PAGES: dict[str, tuple[str, ...]] = {
         *("GET /app/sign-in", "POST /app/sign-in", "POST /app/sign-out", "GET /app/style.css"),
         *("GET /app/launch", "GET /app/login/{provider}", "GET /app/login/{provider}/callback"),
         *("GET /app/{rest:path}", "GET /guide", "GET /guide/codes", "GET /guide/errors"),
+        "GET /guide/hl7v2",
         *("GET /guide/value-sets/{id}", "GET /guide/package.tgz", "GET /guide/examples/{id}.json"),
         *("GET /guide/{id}.json", "GET /guide/{id}"),
     ),
@@ -255,8 +256,9 @@ PAGES: dict[str, tuple[str, ...]] = {
         *(f"{method} {_PERSON}/{act}" for method in ("GET", "POST") for act in _ACTS),
     ),
     "break-glass": (f"GET {_PERSON}/emergency", f"POST {_PERSON}/emergency"),
+    "operate": ("GET /app/operations", "POST /app/operations"),
     "research": ("GET /app/cohort", "GET /app/cohort.json", "GET /app/cohort.csv"),
 }
-"""The pages: open, for who may read what they show, for who may break the glass besides, or export."""
+"""The pages: open, for who may read what they show, break the glass besides, export, or operate."""
 RULES = _restful() | _operations()
 """By method and path, as the route table writes them."""

@@ -223,7 +223,7 @@ async def test_every_page_is_open_or_closed_as_the_policy_says(app: Any, ward: W
     routes = [one for one in app.router.routes if getattr(one, "path", "").startswith(("/app", "/guide"))]
     rows = {f"{method} {one.path}" for one in routes for method in one.methods - {"HEAD"}}
     assert rows == {row for kind in PAGES.values() for row in kind}
-    named = ("no token", "clinician", "emergency-clinician", "researcher")
+    named = ("no token", "clinician", "emergency-clinician", "researcher", "operator")
     callers = {name: asking(ward, TOKENS[name]) for name in named}
     for kind, row in ((kind, row) for kind, rows in PAGES.items() for row in rows):
         method, path = row.split()
@@ -236,9 +236,14 @@ async def test_every_page_is_open_or_closed_as_the_policy_says(app: Any, ward: W
         assert (told["researcher"] == 403) is (kind not in {"open", "research"} or "launch" in row), row
         posted = method == "POST" and kind != "open" and path != "/app"  # without the token of a form
         assert (told["clinician"] == 403) is (
-            kind in {"break-glass", "research"} or posted or "launch" in row
+            kind in {"break-glass", "research", "operate"} or posted or "launch" in row
         ), row
-        assert (told["emergency-clinician"] == 403) is (kind == "research" or posted or "launch" in row), row
+        assert (told["emergency-clinician"] == 403) is (
+            kind in {"research", "operate"} or posted or "launch" in row
+        ), row
+        assert (told["operator"] == 403) is (kind not in {"open", "operate"} or posted or "launch" in row), (
+            row
+        )
 
 
 async def test_an_address_without_a_policy_is_closed(app: Any, ward: Ward) -> None:

@@ -79,6 +79,7 @@ class Reader:
             "emergency form": f"{demo_01}/emergency",
             "cohort": f"{self.url}/app/cohort",
             "cohort by group": f"{self.url}/app/cohort?by=state",
+            "operations": self.operations(),
             "resource": f"{self.url}/app/resources/Goal/{self.goal('demo-01')}",
             "person before any goal": self.person("demo-01", "2026-01-01"),
             "problem": f"{self.url}/app/patients/nobody",
@@ -107,6 +108,28 @@ class Reader:
         text += "\nsignature: {state: draft}\n"
         self.http.post(f"{self.url}/intake/visits", content=text, headers=headers).raise_for_status()
         return self.visit("demo-05", "2026-09-14")
+
+    def operations(self) -> str:
+        """The address of the operator's page, with a subscription on it that leads nowhere."""
+        guide = "http://hl7.org/fhir/uv/subscriptions-backport/StructureDefinition"
+        content = [{"url": f"{guide}/backport-payload-content", "valueCode": "empty"}]
+        tree = {
+            "resourceType": "Subscription",
+            "id": "nowhere",
+            "status": "requested",
+            "reason": "HTEST",
+            "criteria": "https://swallow-interop.example.org/fhir/SubscriptionTopic/visit-recorded",
+            "channel": {
+                "type": "rest-hook",
+                "endpoint": "https://localhost/notifications",
+                "payload": "application/fhir+json",
+                "_payload": {"extension": content},
+            },
+        }
+        headers = {"Authorization": f"Bearer {self.tokens['integrator']}"}
+        put = self.http.put(f"{self.url}/fhir/Subscription/nowhere", json=tree, headers=headers)
+        put.raise_for_status()
+        return f"{self.url}/app/operations"
 
     def goal(self, name: str) -> str:
         """The id of a demo person's first goal."""

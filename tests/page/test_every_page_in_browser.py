@@ -31,8 +31,9 @@ def opened(reader):
 
     def load(window, address):
         page, asked = window.new_page(), []
-        if "/app/cohort" in address:  # what a clinician may not see
-            page.set_extra_http_headers({"Authorization": f"Bearer {reader.tokens['researcher']}"})
+        for part, role in (("/app/cohort", "researcher"), ("/app/operations", "operator")):
+            if part in address:  # what a clinician may not see
+                page.set_extra_http_headers({"Authorization": f"Bearer {reader.tokens[role]}"})
         page.on("request", lambda request: asked.append(request.url))
         return Opened(page, len(page.goto(address).body()), asked)
 
