@@ -7,6 +7,7 @@ from collections.abc import AsyncIterator, Callable, Iterable, Mapping
 from contextlib import asynccontextmanager
 from datetime import UTC, datetime
 from functools import cache, partial
+from pathlib import Path
 from typing import TYPE_CHECKING, cast
 
 from fastapi import APIRouter, FastAPI, Request
@@ -65,6 +66,7 @@ from service.rest.routes import API_ROUTES, FHIR_ROUTES
 from service.rest.traced import Traced
 from service.rest.warm import warmed
 from service.security.access import Access, access
+from service.security.cds_clients import CdsClients
 from service.security.pace import Pace
 from service.security.principal import Principal
 from service.security.remembered import Remembered
@@ -135,7 +137,7 @@ def create_app(
     metrics = Metrics()
     believed.tokens.pace = _pace(settings.client_rate, settings)
     spans = open_spans() if settings.tracing else None
-    runs = Runs()
+    runs, cds = Runs(), _cds_clients(settings, fetching, lambda: app.entries, _seconds(clock))
 
     @asynccontextmanager
     async def lifespan(app: Service) -> AsyncIterator[None]:
@@ -176,6 +178,7 @@ def create_app(
             bulk=bulk,
             outgoing=outgoing,
             opened=opened,
+            cds_clients=cds,
         )
         _tell_of_the_store(metrics, shown)
         _tell_of_jobs(metrics, app.services)
@@ -314,6 +317,8 @@ def _tell_of_jobs(metrics: Metrics, services: Services) -> None:
         lambda: {(one.name, one.state): 1 for one in backlog.destinations},
     )
     _tell_of_subscriptions(metrics, backlog)
+    told = partial(_by_outcome, services.cds_feedback)
+    metrics.tell_each("swallow_cds_feedback", "What became of cards.", ("outcome",), told, grows=True)
 
 
 def _tell_of_subscriptions(metrics: Metrics, backlog: Backlog) -> None:
@@ -387,6 +392,14 @@ def _summaries(request: Request) -> Summaries:
 
 def _stored(request: Request, principal: Principal) -> Store:
     return _page_call(request, principal).store
+
+
+def _cds_clients(
+    settings: Settings, fetching: Fetching, entries: Callable[[], Entries], now: Callable[[], float]
+) -> CdsClients | None:
+    if not settings.cds_clients:
+        return None
+    return CdsClients(Path(settings.cds_clients), fetching.get, entries, now)
 
 
 def _queues(request: Request) -> Queues:

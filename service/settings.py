@@ -276,6 +276,9 @@ class Settings(BaseSettings):
     providers: str = Field(
         "", description="JSON list of where people sign in to the page; empty: with a token they were given."
     )
+    cds_clients: str = Field(
+        "", description="JSON list of the CDS clients that are shown cards (CDS Hooks); empty: none is."
+    )
     revocation_seconds: float = Field(
         10, gt=0, description="Seconds after which a client that was shut out is refused everywhere."
     )

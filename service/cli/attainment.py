@@ -8,13 +8,13 @@ import click
 
 from service.attainment.answers import PatientAnswer
 from service.cli.care_lines import care_lines
-from service.cli.goal_table import goal_rows, rendered
 from service.cli.local import data_dir_option, now, opened, recorded, settings_for
 from service.cli.people import by_identifier, person_name
 from service.fhir import json
 from service.operations.attainment_parameters import parameters
 from service.operations.cue_limits import cue_limits
 from service.operations.goal_attainment import compute
+from service.operations.goal_table import goal_rows, rendered
 from service.settings import Settings
 from service.terminology.codes import codes
 

@@ -3,11 +3,11 @@
 from collections.abc import Iterator
 
 from service.attainment.curve import ATTAINED
-from service.cli.goal_table import aligned
 from service.jobs.cohort_answer import CohortAnswer, Kind
 from service.jobs.cohort_curves import Curve
 from service.jobs.cohort_tables import CrossTable
 from service.jobs.cohort_words import WORDS
+from service.operations.goal_table import aligned
 
 __all__ = ["lines"]
 

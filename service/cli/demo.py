@@ -7,13 +7,13 @@ from pathlib import Path
 
 import click
 
-from service.cli.goal_table import goal_rows, rendered
 from service.cli.loading import Loaded, into_store, load_all
 from service.cli.local import now, opened, recorded, settings_for
 from service.cli.people import by_identifier, person_name
 from service.cli.record_files import record_files
 from service.cli.serve import listening, serve_on
 from service.operations.goal_attainment import compute
+from service.operations.goal_table import goal_rows, rendered
 from service.security.development_issuer import TOKENS_FILE, write_demo_tokens
 from service.settings import Settings
 from service.shipped import shipped

@@ -7,10 +7,10 @@ from pathlib import Path
 import click
 
 from service.attainment.cohort import Group, Span
-from service.cli.goal_table import aligned
 from service.cli.local import data_dir_option, now, opened, recorded, settings_for
 from service.fhir import json
 from service.operations.evaluate_measure import Asked, Evaluated, evaluate
+from service.operations.goal_table import aligned
 from service.operations.measure_report import Report, report
 from service.operations.measures import COHORT, measure, named
 from service.settings import Settings

@@ -2,6 +2,7 @@
 
 import asyncio
 import re
+from collections import Counter
 from collections.abc import Callable
 from dataclasses import dataclass
 from dataclasses import field as made
@@ -35,6 +36,7 @@ from service.rest.negotiation import answer_type, body_is_xml
 from service.rest.readiness import Readiness
 from service.security.asker import asker_of
 from service.security.audit import facts_of, note_caller, note_emergency
+from service.security.cds_clients import CdsClients
 from service.security.confined_store import ConfinedStore
 from service.security.development_issuer import is_loopback
 from service.security.emergency import emergency_of
@@ -94,6 +96,7 @@ class Services:
     ``cohorts`` are those of its research tables. ``remembered`` is what was found of care and Consents a
     moment ago. ``runs`` are those of its jobs, ``backlog`` is what waits for them, ``bulk`` are the bulk
     exports. ``outgoing`` says where the service may connect to, ``opened`` is the database as jobs have it.
+    ``cds_clients`` are those that a site trusts, ``cds_feedback`` counts what became of their cards.
     """
 
     settings: Settings
@@ -115,6 +118,8 @@ class Services:
     bulk: BulkExports | None = None
     outgoing: Outgoing = made(default_factory=Outgoing)
     opened: Opened | None = None
+    cds_clients: CdsClients | None = None
+    cds_feedback: Counter[str] = made(default_factory=Counter)
 
 
 @dataclass(frozen=True, slots=True)

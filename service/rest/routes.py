@@ -5,6 +5,7 @@ from service.operations.decision import DECIDING
 from service.operations.goal_attainment import READS
 from service.rest import (
     bulk,
+    cds_hooks,
     cohort,
     decisions,
     fhir,
@@ -27,6 +28,7 @@ __all__ = ["API_ROUTES", "FHIR_ROUTES"]
 _READS = " ".join(f"{type_}.r" for type_ in READS)
 _COHORT = f"Patient.s {_READS}"
 _GOALS = "/fhir/Patient/{id}/$goal-attainment"
+_CDS = f"/cds-services/{cds_hooks.SERVICE}"
 _CHANGES = "/fhir/Encounter/{id}/$signed-changes"
 _META = "/fhir/{type}/{id}/$meta"
 _VALIDATE = "/fhir/{type}/{id}/$validate"
@@ -195,6 +197,9 @@ FHIR_ROUTES = [
         OPEN,
         docs=security_txt.SECURITY_TXT_DOCS,
     ),
+    Row("GET", "/cds-services", cds_hooks.services, OPEN, docs=cds_hooks.SERVICES_DOCS),
+    Row("POST", _CDS, cds_hooks.patient_view, OPEN, docs=cds_hooks.CARDS_DOCS),
+    Row("POST", f"{_CDS}/feedback", cds_hooks.feedback, OPEN, docs=cds_hooks.FEEDBACK_DOCS),
     Row("GET", "/oauth/authorize", oauth.authorize, OPEN, docs=oauth.AUTHORIZE_DOCS),
     Row("POST", "/oauth/token", oauth.token, OPEN, docs=oauth.TOKEN_DOCS),
     Row("GET", "/bulk/{id}", bulk.status, _EXPORTING, "application/json", bulk.STATUS_DOCS),

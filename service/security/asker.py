@@ -8,6 +8,7 @@ from zoneinfo import ZoneInfo
 import msgspec
 
 from service.fhir.references import local_target
+from service.security import judge
 from service.security.care import CareReach
 from service.security.confined_store import ConfinedStore
 from service.security.principal import Principal
@@ -70,6 +71,6 @@ def asker_of(caller: Principal, scopes: Scopes, base: str) -> Asker:
     )
 
 
-def seen_by(store: Store, asker: Asker, here: Here, care: CareReach, remembered: Remembered) -> Store:
+def seen_by(store: Store, asker: Asker, here: judge.Here, care: CareReach, remembered: Remembered) -> Store:
     """The store as who asked sees it."""
     return ConfinedStore(store, reach_of(asker.principal, asker.agent, care), here, remembered)

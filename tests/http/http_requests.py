@@ -20,6 +20,7 @@ OPEN = (
     "/oauth/authorize",
     "/oauth/jwks",
     "/openapi.json",
+    "/cds-services",  # where it is off, as here
     "/app/style.css",
 )
 """Addresses that hold nothing about anybody begin like this."""

@@ -140,6 +140,8 @@ def _restful() -> _Rules:
     of(Rule("open"), "GET /fhir/$versions", "POST /fhir/$versions")
     of(Rule("open"), "GET /fhir/.well-known/smart-configuration", "GET /.well-known/smart-configuration")
     of(Rule("open"), "GET /.well-known/security.txt")
+    cards = "/cds-services/swallowing-goals"  # open to a token of its own alone, and off here
+    of(Rule("open"), "GET /cds-services", f"POST {cards}", f"POST {cards}/feedback")
     of(Rule("open"), "GET /oauth/jwks", "GET /oauth/authorize", "POST /oauth/token")
     one = "/fhir/{type}/{id}"
     of(

@@ -6,8 +6,8 @@ from zoneinfo import ZoneInfo
 from demo_store import Demo, records_in_order, taken_in
 
 from service.attainment.criterion import Criterion
-from service.cli.goal_table import goal_rows
 from service.operations.goal_attainment import compute
+from service.operations.goal_table import goal_rows
 
 ASKED = "criterion: {visits: 2, of_visits: 3, weeks: 2, without_cues: yes, min_trials: 4}"
 
