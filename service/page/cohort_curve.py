@@ -126,8 +126,11 @@ def _x(time: int, last: int, right: float) -> float:
 
 
 def _apart(words: dict[str, float]) -> list[tuple[str, float]]:
-    """Words at their heights, the lowest first, moved up where they would stand on each other."""
-    found: list[tuple[str, float]] = []
+    """Words at their heights, the highest first; moved where they would stand on each other or too high."""
+    up: list[tuple[str, float]] = []
     for text, y in sorted(words.items(), key=lambda one: -one[1]):
-        found.append((text, min(y, found[-1][1] - LINE) if found else y))
+        up.append((text, min(y, up[-1][1] - LINE) if up else y))
+    found: list[tuple[str, float]] = []
+    for text, y in reversed(up):
+        found.append((text, max(y, found[-1][1] + LINE if found else TOP)))
     return found

@@ -2,6 +2,7 @@
 
 import csv
 import io
+from itertools import pairwise
 
 import pytest
 from page_reader import ORIGIN, Page
@@ -15,8 +16,10 @@ from service.jobs.cohort_question import Question
 from service.jobs.cohort_sources import NEEDED
 from service.jobs.cohort_words import IN_COHORT
 from service.jobs.cohorts import Cohorts
+from service.page.cohort_curve import BESIDE, LINE
 from service.page.cohort_form import form
 from service.page.cohort_view import cohort_view
+from service.page.drawing import Text
 
 pytestmark = pytest.mark.anyio
 ENDED = {"attained": 60, "died": 12, "discharged": 30, "waiting": 38}
@@ -215,3 +218,13 @@ def test_more_groups_than_can_be_told_from_each_other_are_not_drawn_together():
     assert view.kinds[0].groups is None
     assert len(view.kinds[0].strata.rows) == 10
     assert view.stratum == "s3"
+
+
+def test_words_beside_lines_stand_in_the_drawing_and_apart_from_each_other():
+    met = {"attained": 120, "waiting": 11}
+    alike = answer(counts(*((f"s{number}", met) for number in range(7))), Question(by="site", smallest=1))
+    drawing = cohort_view(alike, "everybody").kinds[0].groups
+    heights = [mark.y for mark in drawing.marks if isinstance(mark, Text) and mark.x > BESIDE]
+    assert len(heights) == 8
+    assert all(0 < y < drawing.height for y in heights)
+    assert all(below - above >= LINE for above, below in pairwise(sorted(heights)))
