@@ -13,7 +13,7 @@ class Receiver:
     """Takes messages, keeps them, and answers; with a ``seed`` it misbehaves by chance."""
 
     def __init__(self, seed=None, code="AA", most=1.0) -> None:
-        self.received = []
+        self.kept = []
         self._chance = random.Random(seed)  # noqa: S311 - of a test
         self._wild = seed is not None
         self._code = code
@@ -21,6 +21,15 @@ class Receiver:
         self._late = []
         self.connections = 0
         self.faults = 0
+
+    @property
+    def received(self):
+        """What came, read; messages are large, so they are kept as texts."""
+        return [*self.each()]
+
+    def each(self):
+        """One after the other."""
+        return map(hl7.parse, self.kept)
 
     async def __aenter__(self) -> Self:
         self._server = await asyncio.start_server(self._serve, "127.0.0.1", 0)
@@ -50,7 +59,7 @@ class Receiver:
         self.faults += what != "well"
         if what == "killed before":
             return False
-        self.received.append(message)
+        self.kept.append(str(message))
         answer = self.answer(message)
         if what == "killed after":
             return False

@@ -12,7 +12,8 @@ from service.errors import DeliveryFailed, ServiceError
 from service.hl7v2.acknowledgement import Answer
 from service.hl7v2.result_message import Message
 from service.jobs.destination import Destination
-from service.jobs.mllp_client import MllpClient, Security, client_security
+from service.jobs.mllp_client import MllpClient
+from service.jobs.mllp_security import Security, client_security
 from service.jobs.outgoing import Outgoing
 
 __all__ = ["FolderWay", "MllpWay", "Way", "message_way"]

@@ -4,8 +4,6 @@ import asyncio
 import ssl
 from collections.abc import Sequence
 from contextlib import suppress
-from dataclasses import dataclass
-from pathlib import Path
 
 from service.errors import AddressRefused, DeliveryFailed
 from service.hl7v2.acknowledgement import Answer, answer_in
@@ -15,29 +13,11 @@ from service.hl7v2.result_message import Message
 from service.jobs.mllp_frames import Frames, TooLong, framed
 from service.jobs.outgoing import Outgoing
 
-__all__ = ["MllpClient", "Security", "client_security"]
+__all__ = ["MllpClient"]
 
 _LONGEST_ANSWER = 1_000_000
 _BROKEN = (ConnectionError, EOFError)
 Streams = tuple[asyncio.StreamReader, asyncio.StreamWriter]
-
-
-@dataclass(frozen=True, slots=True)
-class Security:
-    """TLS of a connection: who is believed (a file of certificates; the system's if None), and who we are."""
-
-    authorities: Path | None = None
-    certificate: Path | None = None
-    key: Path | None = None
-
-
-def client_security(files: Security) -> ssl.SSLContext:
-    """Answer what a connection out needs. OSError or ssl.SSLError if a file can't be used."""
-    context = ssl.create_default_context(cafile=files.authorities)
-    context.minimum_version = ssl.TLSVersion.TLSv1_2
-    if files.certificate:
-        context.load_cert_chain(files.certificate, files.key)
-    return context
 
 
 class MllpClient:

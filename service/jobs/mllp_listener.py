@@ -12,10 +12,9 @@ from dataclasses import dataclass
 from ipaddress import IPv4Network, IPv6Network, ip_address, ip_network
 
 from service.errors import ServiceError
-from service.jobs.mllp_client import Security
 from service.jobs.mllp_frames import Frames, TooLong, framed
 
-__all__ = ["Handler", "Limits", "MllpListener", "networks_of", "server_security"]
+__all__ = ["Handler", "Limits", "MllpListener", "networks_of"]
 
 Handler = Callable[[bytes, str], Awaitable[list[bytes]]]
 """Answers the acknowledgements of a message that came from an address."""
@@ -38,20 +37,6 @@ def networks_of(text: str) -> tuple[IPv4Network | IPv6Network, ...]:
         return tuple(ip_network(one) for one in text.split())
     except ValueError:
         raise ServiceError("SWALLOW_MLLP_NETWORKS: each is an address or a network (10.1.0.0/16).") from None
-
-
-def server_security(files: Security) -> ssl.SSLContext:
-    """Answer what connections in need; with ``authorities``, clients have to show a certificate of theirs.
-
-    OSError or ssl.SSLError if a file can't be used.
-    """
-    context = ssl.create_default_context(ssl.Purpose.CLIENT_AUTH, cafile=files.authorities)
-    context.minimum_version = ssl.TLSVersion.TLSv1_2
-    if files.certificate is not None:
-        context.load_cert_chain(files.certificate, files.key)
-    if files.authorities:
-        context.verify_mode = ssl.CERT_REQUIRED
-    return context
 
 
 class MllpListener:

@@ -15,8 +15,8 @@ from service.errors import ServiceError
 from service.fhir.validation.profiles import Definitions
 from service.interactions.context import Context, allow_everything
 from service.jobs.adt_intake import AdtIntake, systems_of
-from service.jobs.mllp_client import Security
-from service.jobs.mllp_listener import Limits, MllpListener, networks_of, server_security
+from service.jobs.mllp_listener import Limits, MllpListener, networks_of
+from service.jobs.mllp_security import Security, server_security
 from service.settings import Settings
 from service.store.entries import Opened
 

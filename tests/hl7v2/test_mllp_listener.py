@@ -17,9 +17,9 @@ from service.hl7v2.acknowledgement import answer_in
 from service.hl7v2.parsing import read
 from service.hl7v2.problem import problem_kinds
 from service.jobs.adt_intake import AdtIntake
-from service.jobs.mllp_client import Security
 from service.jobs.mllp_frames import framed
-from service.jobs.mllp_listener import Limits, MllpListener, networks_of, server_security
+from service.jobs.mllp_listener import Limits, MllpListener, networks_of
+from service.jobs.mllp_security import Security, server_security
 from service.store.contract import Query
 from service.store.sqlite import SqliteStore
 

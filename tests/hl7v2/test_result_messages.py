@@ -140,6 +140,34 @@ def _date(stamp):
     return f"{stamp[:4]}-{stamp[4:6]}-{stamp[6:8]}"
 
 
+def test_every_goal_says_where_it_stands_what_for_and_since_when(told):
+    for report, message in told:
+        if report.kind != "goal":
+            continue
+        goal = report.root
+        found = {row[4]: row for row in segments(message, "OBX")}
+        assert found["1"][5].split("^")[0] == goal["lifecycleStatus"]
+        reached = goal.get("achievementStatus", {}).get("coding", [{}])[0].get("code", "")
+        assert found.get("2", [""] * 6)[5].split("^")[0] == reached
+        assert found["4"][5] == goal["description"]["text"]
+        for number, target in enumerate(goal["target"], 1):
+            row = found["5" if number == 1 else f"5.{number}"]
+            detail = target["detailQuantity"]
+            assert _local(row[3]) == target["measure"]["coding"][-1]["code"]
+            assert row[5] == f"{detail['comparator']}^{detail['value']}"
+            assert row[6].split("^")[0] == detail["code"]
+        if "6" in found:
+            (base,) = [one for one in report.on_file.values() if _is_baseline(one, goal["id"])]
+            assert found["6"][5] == str(base["valueQuantity"]["value"])
+        (obr,) = segments(message, "OBR")
+        assert obr[7] == goal["statusDate"].replace("-", "")
+
+
+def _is_baseline(one, goal):
+    about = [part["reference"] for part in one.get("focus", ())]
+    return f"Goal/{goal}" in about and _code(one) == "goal-baseline"
+
+
 def test_who_observed_when_and_about_whom_stand_where_the_standard_has_them(told):
     for report, message in told:
         (pid,) = segments(message, "PID")
