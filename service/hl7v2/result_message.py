@@ -11,10 +11,12 @@ from dataclasses import dataclass
 from typing import Any
 
 from service.fhir.canonical import CANONICAL_ROOT
-from service.hl7v2.data_types import CONVERTERS, Words
-from service.hl7v2.encoding import CHARACTER_SETS, UTF_8, Component, Repetition, segment, written
-from service.hl7v2.mapping import Row, fields, kinds, notes, reports, tables
-from service.hl7v2.report import Report, Result
+from service.hl7v2.data_types import CONVERTERS
+from service.hl7v2.encoding import CHARACTER_SETS, UTF_8
+from service.hl7v2.mapping import kinds, notes, reports, tables
+from service.hl7v2.report import Report
+from service.hl7v2.results import Result
+from service.hl7v2.segments import built
 from service.hl7v2.values import value_of
 from service.records.parts import identifiers, in_error
 from service.records.preliminary import says_preliminary
@@ -25,7 +27,6 @@ __all__ = ["Message", "Partner", "result_message"]
 
 Tree = dict[str, Any]
 _PROFILE = ["ORU_R01-1", "", f"{CANONICAL_ROOT}/hl7v2", "URI"]
-_CONFIDENTIALITY = "http://terminology.hl7.org/CodeSystem/v3-Confidentiality"
 _ABSENT = "http://terminology.hl7.org/CodeSystem/data-absent-reason"
 _NULL = '""'
 """A field with nothing in it on purpose: what the receiver has there goes."""
@@ -99,7 +100,7 @@ def _alike(now: Report, before: Report) -> bool:
 
 def _plain(report: Report) -> tuple[object, ...]:
     """What a receiver sees of a report, whoever it is about and whenever it was written."""
-    about = _segment("OBR", {report.root["resourceType"]: report.root}, report.on_file, "utf-8")
+    about = built("OBR", {report.root["resourceType"]: report.root}, report.on_file, "utf-8")
     told = (
         (_obx(one, status, 1, {}, report.on_file), *_remarks(one.tree)) for one, status in _told(report, None)
     )
@@ -153,7 +154,7 @@ def _head(now: Report, ends: Partner, set_: str, control_id: str) -> str:
         "profile": "^".join(_PROFILE),
         **asked,
     }
-    return _segment("MSH", {"Message": said}, now.on_file, CHARACTER_SETS[set_])
+    return built("MSH", {"Message": said}, now.on_file, CHARACTER_SETS[set_])
 
 
 def _labelled(tree: Tree, code: str) -> bool:
@@ -169,11 +170,11 @@ def _body(now: Report, told: Iterable[tuple[Result, str]], status: str, codec: s
     }
     if now.encounter is not None:
         roots["Encounter"] = now.encounter
-    yield _segment("PID", roots, now.on_file, codec)
+    yield built("PID", roots, now.on_file, codec)
     if now.encounter is not None:
-        yield _segment("PV1", roots, now.on_file, codec)
-    yield _segment("ORC", roots, now.on_file, codec)
-    yield _segment("OBR", roots, now.on_file, codec)
+        yield built("PV1", roots, now.on_file, codec)
+    yield built("ORC", roots, now.on_file, codec)
+    yield built("OBR", roots, now.on_file, codec)
     yield from _notes(_cautions(now), codec)
     for number, (one, result_status) in enumerate(told, 1):
         yield _obx(one, result_status, number, roots, now.on_file, codec)
@@ -215,7 +216,7 @@ def _remarks(tree: Tree) -> Iterator[str]:
 
 def _notes(texts: Iterable[str], codec: str) -> Iterator[str]:
     for number, text in enumerate(texts, 1):
-        yield _segment("NTE", {"Note": {"number": number, "text": text}}, {}, codec)
+        yield built("NTE", {"Note": {"number": number, "text": text}}, {}, codec)
 
 
 def _obx(  # noqa: PLR0913, PLR0917 - what one segment is made of
@@ -226,78 +227,4 @@ def _obx(  # noqa: PLR0913, PLR0917 - what one segment is made of
         type_, value = "ST", [_NULL]
     result = {"number": number, "sub": one.sub, "status": status, "valueType": type_}
     result |= {"value": value} if type_ else {}
-    return _segment("OBX", {**roots, "Observation": one.tree, "Result": result}, on_file, codec, type_)
-
-
-def _segment(
-    name: str, roots: Mapping[str, Tree], on_file: Mapping[str, Tree], codec: str, value_type: str = ""
-) -> str:
-    filled = {
-        row.field: text
-        for row in fields()[name]
-        if (text := _field(row, roots, on_file, codec, value_type if row.type == "varies" else row.type))
-    }
-    return segment(name, filled) + "\r"
-
-
-def _field(row: Row, roots: Mapping[str, Tree], on_file: Mapping[str, Tree], codec: str, type_: str) -> str:
-    if row.value:
-        return row.value
-    found = next((values for path in row.source if (values := _found(path, roots, on_file))), ())
-    made = (_converted(row, value) for value in found if _belongs(row, value))
-    texts = [text for one in made if (text := _fitted(one, row.length, type_, codec))]
-    return "~".join(texts if row.repeats else texts[:1])
-
-
-def _belongs(row: Row, value: Any) -> bool:
-    """A telephone at work is a field of its own."""
-    return row.type != "XTN" or (value.get("use") == "work") == ("Business" in row.name)
-
-
-def _converted(row: Row, value: Any) -> Repetition:
-    if row.table:
-        text = str(value).lower() if isinstance(value, bool) else str(value)
-        return tables()[row.table].of(text).split("^")
-    made = CONVERTERS[row.type](value)
-    return [*made, row.kind] if row.kind and len(made) == 4 else made
-
-
-def _found(path: str, roots: Mapping[str, Tree], on_file: Mapping[str, Tree]) -> list[Any]:
-    """What a FHIR path leads to; ``resolve()`` follows a reference to what is on file."""
-    first, *steps = path.split(".")
-    nodes: list[Any] = [roots[first]] if first in roots else []
-    for step in steps:
-        nodes = [inner for node in nodes for inner in _step(node, step, on_file)]
-    return nodes
-
-
-def _step(node: Any, step: str, on_file: Mapping[str, Tree]) -> list[Any]:
-    if step == "resolve()":
-        found = on_file.get(node.get("reference", ""))
-        return [found] if found else []
-    value = node.get(step) if isinstance(node, dict) else None
-    if value is None or value == "":
-        return []
-    return value if isinstance(value, list) and step != "value" else [value]
-
-
-def _fitted(components: Repetition, most: int, type_: str, codec: str) -> str:
-    """Write a repetition, words cut until it is no longer than the standard lets it be."""
-    parts = [*components]
-    while (over := len(text := written(parts, type_, codec)) - most) > 0:
-        place = max(range(len(parts)), key=lambda at: _cuttable(parts[at]))
-        if not _cuttable(parts[place]):
-            break
-        parts[place] = _cut(parts[place], over)
-    return text
-
-
-def _cuttable(part: Component) -> int:
-    inner = part if isinstance(part, str) else part[0] if part else ""
-    return len(inner) if isinstance(inner, Words) else 0
-
-
-def _cut(part: Component, over: int) -> Component:
-    inner = part if isinstance(part, str) else part[0]
-    kept = Words(inner[: max(0, len(inner) - over)])
-    return kept if isinstance(part, str) else [kept, *part[1:]]
+    return built("OBX", {**roots, "Observation": one.tree, "Result": result}, on_file, codec, type_)

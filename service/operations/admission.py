@@ -6,7 +6,8 @@ from zoneinfo import ZoneInfo
 from service.errors import Conflict, InvalidInput
 from service.fhir.json import Tree, reread
 from service.fhir.search_clauses import Reader, parse_clauses
-from service.hl7v2.admission import Admission, Identifier
+from service.hl7v2.admission import Admission
+from service.hl7v2.person import Identifier
 from service.hl7v2.problem import Place, Problem, Refused
 from service.interactions.apply import apply
 from service.interactions.context import Context

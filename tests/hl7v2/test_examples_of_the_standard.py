@@ -5,8 +5,9 @@ from zoneinfo import ZoneInfo
 import hl7apy.parser
 import pytest
 
-from service.hl7v2.admission import Identifier, admissions
+from service.hl7v2.admission import admissions
 from service.hl7v2.parsing import part, read
+from service.hl7v2.person import Identifier
 from service.hl7v2.times import fhir_time, time_stamp
 
 SYSTEMS = {
