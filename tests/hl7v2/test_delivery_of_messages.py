@@ -33,9 +33,9 @@ def test_every_report_is_there_once_in_effect_and_the_latest_last(tmp_path, seed
     store = Demo.of(tmp_path, "demo-02-evaluation", "demo-02-visit-1", "demo-03-evaluation").store
 
     async def work():
-        async with Receiver(seed, most=0.3) as receiver:
+        async with Receiver(seed, most=0.7) as receiver:
             address = f"mllp://127.0.0.1:{receiver.port}"
-            clinic = Clinic(store, address, seconds=0.25)
+            clinic = Clinic(store, address, seconds=0.6)
             first = await clinic.deliver()
             assert first.parked == 0
             assert_in_order(receiver)
