@@ -15,7 +15,7 @@ from service.fhir.search_keys import extract
 from service.hl7v2.report import reports_of
 from service.hl7v2.result_message import result_message
 from service.jobs.delivery import Delivery
-from service.jobs.destination import Destination, Limits, Messages
+from service.jobs.destination import Destination, Limits, Mapping, Messages
 from service.jobs.destination_state import states
 from service.jobs.destinations import Destinations
 from service.jobs.outgoing import Outgoing
@@ -38,13 +38,18 @@ class Clock:
 class Clinic:
     """A store with people of the demo, and one destination of messages."""
 
-    def __init__(self, store, address, seconds=5, **messages) -> None:
+    def __init__(self, store, address, seconds=5, mapping=None, **messages) -> None:
         self.store = store
         self.known = Destinations(self.store)
         self.clock = Clock()
         kind = "mllp" if address.startswith("mllp") else "folder"
         self.destination = Destination(
-            "ward", kind, address, limits=Limits(seconds=seconds), messages=Messages(**messages)
+            "ward",
+            kind,
+            address,
+            limits=Limits(seconds=seconds),
+            messages=Messages(**messages),
+            mapping=mapping or Mapping(),
         )
         self.delivery = Delivery(
             self.store, self.known, lambda one: sender_for(one, self.store, HERE), self.clock, "test"

@@ -8,11 +8,14 @@ import asyncio
 from collections.abc import AsyncIterator, Iterable, Sequence
 from dataclasses import dataclass, replace
 
+import msgspec
+
 from service.errors import DeliveryFailed, DeliveryRefused
 from service.fhir.json import Tree, reread
 from service.fhir.references import local_target, reference_texts
 from service.hl7v2.report import Report, reports_of
 from service.hl7v2.result_message import Message, Partner, result_message
+from service.jobs.delivery_mapping import mapped
 from service.jobs.delivery_sender import Change, Parcel, Receipt
 from service.jobs.delivery_ways import Way
 from service.jobs.destination import Destination
@@ -60,7 +63,7 @@ class MessageSender:
         changes = {one.name: one for one in parcel.changes}
         if parcel.patient:
             known = await self._known(parcel)
-            for now, before in _pairs(known):
+            for now, before in _pairs(self._named_there(known)):
                 message = await self._message(now, before)
                 if message is None:
                     continue
@@ -68,6 +71,12 @@ class MessageSender:
                 told = [changes.pop(name) for name in _named(now, before) if name in changes]
                 yield [Receipt(one) for one in told]
         yield [Receipt(one, one.there if one.sent else _LEFT_OUT, sent=False) for one in changes.values()]
+
+    def _named_there(self, known: _Known) -> _Known:
+        """With the receiver's names of systems of identifiers; local codes stay, as alternatives."""
+        kept = msgspec.structs.replace(self._destination.mapping, local_codes="keep")
+        before, now = ([mapped(one, kept) for one in trees] for trees in (known.before, known.now))
+        return _Known(before, now)
 
     async def _message(self, now: Report, before: Report | None) -> Message | None:
         named = self._destination.messages

@@ -7,7 +7,7 @@ from base64 import b64decode, b64encode
 import hl7
 import pytest
 from adt import SYSTEMS, adt, mrg, pid
-from demo_store import CONTEXT, NOW, Demo
+from demo_store import CONTEXT, NOW, PATIENTS, Demo
 from message_receiver import Receiver
 from told_through import HERE, Clinic, assert_in_effect, assert_in_order
 
@@ -15,7 +15,7 @@ from service.errors import ServiceError
 from service.jobs.adt_intake import AdtIntake
 from service.jobs.delivery_messages import MessageSender
 from service.jobs.delivery_ways import FolderWay, message_way
-from service.jobs.destination import Destination
+from service.jobs.destination import Destination, Mapping
 from service.jobs.destination_state import parked, redrive
 from service.terminology.codes import codes
 
@@ -239,3 +239,19 @@ def test_what_is_labelled_says_so_and_long_words_are_cut_where_codes_are_not(tmp
         assert str(one.segment("PID")[3]).startswith("demo-03^")
     told = {str(one.segment("OBR")[4]).split("^")[0]: one.segment("ORC") for one in messages}
     assert str(told["78654-1"][28]).startswith("R^")
+
+
+def test_identifiers_go_under_the_names_that_the_receiver_has_for_their_systems(tmp_path):
+    store = Demo.of(tmp_path, "demo-03-evaluation-1").store
+    mapping = Mapping(systems={PATIENTS: "urn:oid:2.999.1"}, local_codes="drop")
+
+    async def work():
+        async with Receiver() as receiver:
+            clinic = Clinic(store, f"mllp://127.0.0.1:{receiver.port}", mapping=mapping)
+            await clinic.deliver()
+            await store.close()
+            return receiver.received
+
+    for one in run(work()):
+        assert str(one.segment("PID")[3]) == "demo-03^^^&2.999.1&ISO^PI"
+        assert any("99SWO" in str(obx[3]) for obx in one.segments("OBX"))
