@@ -123,7 +123,8 @@ class Delivery:
                 if arrived != worker.counts.resources:
                     arrived, end = worker.counts.resources, time.monotonic() + patience_s
                 left = (await standing.waiting(self.store)).get(destination.name, standing.Waiting())
-                if left.patients == left.parked or time.monotonic() > end:
+                stands = (await standing.standings(self.store)).get(destination.name, standing.Standing())
+                if left.patients == left.parked or stands.paused or time.monotonic() > end:
                     return worker.counts
                 await asyncio.sleep(_AGAIN_S)
         finally:

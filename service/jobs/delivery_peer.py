@@ -25,8 +25,12 @@ class Peer:
 
 
 def peer_of(statement: Any) -> Peer:
-    """Read a CapabilityStatement; DeliveryFailed if it is none of FHIR R4."""
+    """Read a CapabilityStatement; DeliveryFailed if it is none, or of an endpoint that takes no JSON of R4."""
     try:
+        if not str(statement.get("fhirVersion", "4.")).startswith("4."):
+            raise DeliveryFailed("The receiving end speaks another version of FHIR than R4.")
+        if not any("json" in str(one) for one in statement.get("format", ("json",))):
+            raise DeliveryFailed("The receiving end takes no JSON.")
         (rest,) = [one for one in statement["rest"] if one["mode"] == "server"]
         system = {one["code"] for one in rest.get("interaction", ())}
         resources = rest["resource"]

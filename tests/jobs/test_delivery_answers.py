@@ -315,6 +315,8 @@ async def test_an_end_without_transactions_gets_single_writes_in_order(site, htt
         {"html": "<html>"},
         {"json": []},
         {"json": {"resourceType": "CapabilityStatement", "rest": []}},
+        {"json": {"resourceType": "CapabilityStatement", "fhirVersion": "3.0.2"}},
+        {"json": {"resourceType": "CapabilityStatement", "fhirVersion": "4.0.1", "format": ["xml"]}},
         {"json": patient("a")},
         {"status_code": 412},
         {"status_code": 302, "headers": {"Location": "https://elsewhere.example.org/"}},
