@@ -167,7 +167,9 @@ class _Sending:
 
     def _receipt(self, item: Item) -> Receipt:
         self.there[item.change.name] = item.there
-        return Receipt(item.change, _text(item.there), sent=not item.there.linked)
+        loose = tuple(sorted(_targets(item) - self.addresses.keys()))
+        noted = msgspec.structs.replace(item.there, loose=loose)
+        return Receipt(item.change, _text(noted), sent=not item.there.linked)
 
     def too_early(self, items: Iterable[Item], names: set[str]) -> list[Item]:
         """Those that refer to what is on its way and comes after them."""

@@ -42,12 +42,14 @@ class There(msgspec.Struct, frozen=True, omit_defaults=True):
     """What is known of a resource at the other end: its id and newest entity tag.
 
     ``linked``: it was there before us, and is not ours to change. ``left_out`` says why it is not there.
+    ``loose`` names (``Type/id`` here) what it refers to and was not there when it was sent.
     """
 
     id: str = ""
     etag: str = ""
     linked: bool = False
     left_out: str = ""
+    loose: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

@@ -6,6 +6,8 @@ changed, is found like what is new, and what was never sent is neither corrected
 
 from collections.abc import Iterable, Sequence
 
+import msgspec
+
 from service.fhir import json
 from service.fhir.references import local_target, reference_texts
 from service.jobs.delivery_choice import is_chosen, is_meant, types_of
@@ -32,12 +34,37 @@ async def parcel_for(store: Opened, destination: Destination, patient: str) -> P
     changes = [_change(row, known.get(Name(row[0], row[1]))) for row in rows]
     changes = [one for one in changes if one.sent or not in_error(one.tree)]
     changes = [one for one in changes if is_chosen(one.tree, destination.filter)]
-    if not destination.filter.preliminary:
-        changes = await final(store, patient, changes)
+    changes = await _free(store, destination, patient, changes)
+    completed = await _completed(store, destination, patient, {one.name for one in changes})
+    changes += await _free(store, destination, patient, completed)
     ordered = in_order(changes)
     deleted = [_deletion(one, known[Name(one[0], one[1])]) for one in gone]
     elsewhere = await _elsewhere(store, destination, ordered)
     return Parcel(patient, (*ordered, *deleted), elsewhere)
+
+
+async def _free(store: Opened, destination: Destination, patient: str, changes: list[Change]) -> list[Change]:
+    """What does not wait for a signature, unless that goes as well."""
+    return changes if destination.filter.preliminary else await final(store, patient, changes)
+
+
+class _Loose(msgspec.Struct):
+    """What a sender may have noted: names of what it referred to and was not there."""
+
+    loose: tuple[str, ...] = ()
+
+
+async def _completed(
+    store: Opened, destination: Destination, patient: str, changed: set[str]
+) -> list[Change]:
+    """What was sent without some of its references, of which some lead somewhere now."""
+    found = await feeds.settled(store, destination.name, patient, noted='"loose":')
+    missed = {row: msgspec.json.decode(row.there, type=_Loose).loose for row, _ in found}
+    wanted = {Name(*one.split("/")) for names in missed.values() for one in names}
+    known = await feeds.delivered(store, destination.name, wanted)
+    there = changed | {str(name) for name, one in known.items() if not one.there.startswith('{"left_out"')}
+    rows = [(row, text) for row, text in found if there.intersection(missed[row])]
+    return [_change((row.type, row.id, row.version, text), row) for row, text in rows]
 
 
 def _change(row: tuple[str, str, int, str], known: feeds.Delivered | None) -> Change:

@@ -25,7 +25,7 @@ class Peer:
 
 
 def peer_of(statement: Any) -> Peer:
-    """Read a CapabilityStatement; DeliveryFailed if it is none, or of an endpoint that takes no JSON of R4."""
+    """Read a CapabilityStatement; DeliveryFailed if it is none, or tells of no JSON of R4."""
     try:
         if not str(statement.get("fhirVersion", "4.")).startswith("4."):
             raise DeliveryFailed("The receiving end speaks another version of FHIR than R4.")

@@ -212,15 +212,21 @@ async def patients(store: Asked, destination: str) -> list[str]:
     return [row[0] for row in await store.ask((sql, [destination]))]
 
 
-async def settled(store: Asked, destination: str, patient: str) -> list[tuple[Delivered, str]]:
-    """Answer what a destination has of a patient as it is now, with what that says."""
+async def settled(
+    store: Asked, destination: str, patient: str, noted: str = ""
+) -> list[tuple[Delivered, str]]:
+    """Answer what a destination has of a patient as it is now, with what that says.
+
+    Of that only where the text ``noted`` stands in what its sender noted.
+    """
     sql = (
         "SELECT d.type, d.id, d.version, d.there, CAST(r.content AS TEXT) FROM delivered d "
         "JOIN current c ON c.type = d.type AND c.id = d.id JOIN resource r ON r.sequence = c.sequence "
-        "WHERE d.patient = ? AND d.destination = ? AND d.version = c.version AND NOT c.deleted "
-        "ORDER BY c.sequence"
+        "WHERE d.patient = ? AND d.destination = ? AND d.there LIKE ? AND d.version = c.version "
+        "AND NOT c.deleted ORDER BY c.sequence"
     )
-    return [(Delivered(*row), text) for *row, text in await store.ask((sql, [patient, destination]))]
+    rows = await store.ask((sql, [patient, destination, f"%{noted}%"]))
+    return [(Delivered(*row), text) for *row, text in rows]
 
 
 async def reopen(store: Done, destination: str, patient: str, stale: Sequence[Delivered]) -> None:

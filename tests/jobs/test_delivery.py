@@ -159,6 +159,25 @@ async def test_what_says_it_is_preliminary_stays_until_it_is_final(site, httpx_m
     assert entry["resource"]["status"] == "final"
 
 
+async def test_a_reference_to_what_is_not_there_yet_is_told_when_it_is(site, httpx_mock):
+    metadata(httpx_mock)
+    second = json.loads(observation("o2", "a")) | {"hasMember": [{"reference": "Observation/o1"}]}
+    await put(site.store, patient("a"), observation("o1", "a", status="preliminary"), second)
+    httpx_mock.add_response(url=REMOTE, json=answer("201 Patient/7", "201 Observation/8"))
+    await site.deliver()
+    assert bundles(httpx_mock)[0]["entry"][1]["resource"]["hasMember"] == [{"type": "Observation"}]
+    await put(site.store, observation("o1", "a", status="preliminary", kilograms="71.00"))
+    assert (await site.deliver()).parcels == 0
+
+    await put(site.store, observation("o1", "a"))
+    httpx_mock.add_response(url=REMOTE, json=answer("201 Observation/9", "200 Observation/8@2"))
+    assert (await site.deliver()).resources == 2
+    first, again = bundles(httpx_mock)[1]["entry"]
+    assert again["resource"]["hasMember"] == [{"reference": first["fullUrl"]}]
+    assert again["request"] == {"method": "PUT", "url": "Observation/8", "ifMatch": 'W/"1"'}
+    assert (await site.deliver()).parcels == 0
+
+
 async def test_what_was_erased_is_no_longer_sent(site, httpx_mock):
     await put(site.store, patient("ann"), patient("ben"), observation("o1", "ann"))
     eraser = Eraser(lambda version: extract(json.loads(version.content)), "")
