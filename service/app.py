@@ -25,6 +25,7 @@ from service.jobs.cohorts import Cohorts
 from service.jobs.delivery import Delivery
 from service.jobs.delivery_sender import Sender
 from service.jobs.destination import Destination
+from service.jobs.destination_reading import read_destinations
 from service.jobs.destination_state import alarms
 from service.jobs.destinations import Destinations
 from service.jobs.fetching import Fetching
@@ -128,7 +129,7 @@ def create_app(
     ``settings.data_dir`` when it starts and closes it when it stops; a PostgreSQL that does not answer yet is
     opened later.
     """
-    cue_limits(settings)  # one that can't be read is said now, not at the first patient
+    _check(settings)
     definitions = definitions_with(settings.guide_paths)
     code_lists = CodeLists(settings.code_list_folder)
     outgoing = Outgoing(settings.outgoing_hosts)
@@ -219,6 +220,13 @@ def create_app(
     app.lines = Lines(every=settings.log_level == "info")
     app.front = _rings(app, believed.tokens, metrics, spans, settings)
     return app
+
+
+def _check(settings: Settings) -> None:
+    """Read what would else be found not to be readable at the first patient, or in the background."""
+    cue_limits(settings)
+    if settings.destinations:
+        read_destinations(Path(settings.destinations))
 
 
 @cache

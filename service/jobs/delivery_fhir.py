@@ -4,6 +4,7 @@ An answer that got lost is no trouble: what is new is created on condition that 
 there yet, and what is there already is read and compared (``delivery_compare.py``).
 """
 
+import time
 from collections.abc import AsyncIterator, Iterable, Sequence
 from dataclasses import dataclass, field, replace
 
@@ -25,12 +26,14 @@ from service.store.entries import Opened
 
 __all__ = ["FhirSender"]
 
+_FRESH_S = 3_600.0
+"""For so long what the endpoint says it can do is believed."""
 _ROUNDS = 4
 """So often what is there is looked at before a parcel is left for later."""
 
 
 class FhirSender:
-    """Sends to one endpoint; its CapabilityStatement is read before the first parcel."""
+    """Sends to one endpoint; its CapabilityStatement is read before the first parcel, and every hour."""
 
     def __init__(self, destination: Destination, store: Opened, client: Client) -> None:
         """``client`` is connected to the FHIR base; ``store`` is asked for older versions."""
@@ -38,6 +41,7 @@ class FhirSender:
         self._store = store
         self._client = client
         self._known: Peer | None = None
+        self._read = 0.0
 
     async def test(self) -> str:
         """See Sender."""
@@ -76,10 +80,10 @@ class FhirSender:
             raise DeliveryRefused(" ".join(sorted(sending.refused)))
 
     async def _peer(self) -> Peer:
-        if self._known is None:
+        if self._known is None or time.monotonic() > self._read + _FRESH_S:
             try:
                 answer = await asked(lambda: self._client.get("/metadata"))
-                self._known = peer_of(tree_of(answer, "CapabilityStatement"))
+                self._known, self._read = peer_of(tree_of(answer, "CapabilityStatement")), time.monotonic()
             except Unmet:
                 raise DeliveryFailed("The receiving end does not tell what it can do.") from None
         return self._known

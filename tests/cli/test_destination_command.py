@@ -6,8 +6,10 @@ import json
 import pytest
 from click.testing import CliRunner
 
+from service.app import create_app
 from service.cli import main
 from service.cli.local import opened
+from service.errors import InvalidInput
 from service.settings import Settings
 from service.store import feeds
 
@@ -78,7 +80,11 @@ def test_those_of_a_file_are_changed_there(command, tmp_path, monkeypatch):
     file.write_text(json.dumps([{"name": "out", "kind": "folder", "address": str(tmp_path / "out")}]))
     monkeypatch.setenv("SWALLOW_DESTINATIONS", str(file))
     assert "out  folder" in command("destination", "list").output
+    create_app(Settings(destinations=str(file)))
     for words in (("add", "out", tmp_path), ("remove", "out")):
         refused = command("destination", *words)
         assert refused.exit_code == 1
         assert "SWALLOW_DESTINATIONS" in refused.output
+    file.write_text("[")
+    with pytest.raises(InvalidInput, match="SWALLOW_DESTINATIONS"):
+        create_app(Settings(destinations=str(file)))
