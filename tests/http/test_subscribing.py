@@ -438,6 +438,14 @@ async def test_it_goes_as_far_as_the_token_of_who_wrote_it_last(ward: Ward, rece
         assert (await who.post("/fhir/Subscription", json=subscription(receiver.url))).status_code == 403
         assert (await who.get(f"/fhir/Subscription/{id_}")).status_code == 404
         assert (await who.get(f"/fhir/Subscription/{id_}/$events")).status_code == 404
+    await file(ward.client("system/*.cruds"), goal(status="achieved"))
+    await told(ward)
+    for scope, focus in (("system/Subscription.rs", False), (READING, True)):  # of the events as of the rest
+        kept = (
+            await ward.client(scope).get(f"/fhir/Subscription/{id_}/$events?content=full-resource")
+        ).json()
+        (event,) = said(kept)["notification-event"]
+        assert ("focus" in event, len(kept["entry"]) > 1) == (focus, focus)
     serving = ward.app.subscriptions
 
     async def nobody(_caller: object) -> bool:
