@@ -24,6 +24,8 @@ __all__ = ["AdtIntake", "systems_of"]
 
 _log = logging.getLogger("service.mllp")
 _REMEMBERED_S = 7 * 24 * 3_600
+_TIDIED_S = 3_600
+"""So often what is remembered no longer is looked for, as that looks through all of it."""
 _LATER = frozenset({409, 503})
 """Statuses of errors of which a message may be sent again: the store, or a race that was lost."""
 
@@ -47,6 +49,7 @@ class AdtIntake:
         self._systems = systems
         self._context = context
         self._clock = clock
+        self._tidied = 0
         self.counts = {"taken": 0, "repeated": 0, "refused": 0}
 
     async def handle(self, content: bytes, address: str) -> list[bytes]:
@@ -112,7 +115,9 @@ class AdtIntake:
         now = int(self._clock().timestamp())
         text = json.dumps([one.decode() for one in answers])
         await self._store.enter(Entry("message", name, now + _REMEMBERED_S, text), once=True)
-        await self._store.forget(now)
+        if now - self._tidied > _TIDIED_S:
+            self._tidied = now
+            await self._store.forget(now)
 
 
 def _name(content: bytes) -> str:
