@@ -99,14 +99,16 @@ async def claim(  # noqa: PLR0913 - the values of one statement
 ) -> list[Claim]:
     """Take up to ``most`` patients on whom there is work; of all who ask at once one gets each.
 
-    What is nobody's (people of the clinic, forms) comes first: what is a patient's refers to it.
+    What is nobody's (people of the clinic, forms) comes first, as what is a patient's refers to it; unless it
+    was refused before: then nobody waits for it.
     """
     sql = (
         "UPDATE delivery SET holder = ?, held = ? WHERE destination = ? AND held < ? AND patient IN "
         "(SELECT d.patient FROM delivery d WHERE d.destination = ? AND d.noted > d.delivered "
         "AND d.parked = 0 "
         "AND d.due <= ? AND d.held < ? AND (d.patient = '' OR NOT EXISTS (SELECT 1 FROM delivery n "
-        "WHERE n.destination = d.destination AND n.patient = '' AND n.noted > n.delivered AND n.parked = 0)) "
+        "WHERE n.destination = d.destination AND n.patient = '' AND n.noted > n.delivered AND n.parked = 0 "
+        "AND n.tries = 0)) "
         f"ORDER BY d.due, d.patient LIMIT {most:d}) RETURNING patient, noted, tries"
     )
     values = [holder, until, destination, now, destination, now, now]

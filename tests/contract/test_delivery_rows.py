@@ -47,13 +47,14 @@ async def test_whom_a_killed_worker_held_another_takes_later(store):
     assert (await destinations.waiting(store))[RECORD].patients == 1
 
 
-async def test_what_is_nobodys_comes_first_unless_it_is_parked(store):
+@pytest.mark.parametrize(("parked", "tries"), [(True, 1), (False, 1)])
+async def test_what_is_nobodys_comes_first_unless_it_was_refused(store, parked, tries):
     await noted(store, a=1)
     await feeds.note(store, RECORD, {"": feeds.Noted(2, 1)})
     (held,) = await feeds.claim(store, RECORD, "worker", now=10, until=20, most=10)
     assert held.patient == ""
     assert await claimed(store, "other") == []
-    await feeds.put_off(store, RECORD, held, "worker", due=0, tries=1, parked=True, problem="{}")
+    await feeds.put_off(store, RECORD, held, "worker", due=99, tries=tries, parked=parked, problem="{}")
     assert await claimed(store, "other") == ["a"]
 
 
