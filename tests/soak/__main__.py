@@ -38,7 +38,7 @@ def _parts(folder: Path, large: int, minutes: float, people: int) -> Iterator[tu
     yield [], differing_rows(folder, people // 30)
     yield [], asyncio.run(mixed(folder, 60 * minutes))
     yield [], spoilt_resources(60 * minutes)
-    yield [], told(folder / "messages", people // 90)
+    yield [], told(folder / "messages", people // 78)
     yield [], delivered(folder / "delivery", people // 78)
     yield [], backlog(folder / "backlog", 10_000, 10 * people)
 
