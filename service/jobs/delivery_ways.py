@@ -1,19 +1,17 @@
 """How HL7 v2 messages reach a destination: over MLLP, or as files in a folder."""
 
-import asyncio
-import os
 import ssl
-import time
 from pathlib import Path
 from typing import Protocol
 from urllib.parse import urlsplit
 
-from service.errors import DeliveryFailed, ServiceError
+from service.errors import ServiceError
 from service.hl7v2.acknowledgement import Answer
 from service.hl7v2.result_message import Message
 from service.jobs.destination import Destination
 from service.jobs.mllp_client import MllpClient
 from service.jobs.mllp_security import Security, client_security
+from service.jobs.out_folder import OutFolder
 from service.jobs.outgoing import Outgoing
 
 __all__ = ["FolderWay", "MllpWay", "Way", "message_way"]
@@ -60,43 +58,20 @@ class MllpWay:
 
 
 class FolderWay:
-    """A file a message, whole or not at all, in names that sort as they were sent.
+    """A file a message; one that is written again has the same control id and replaces its file."""
 
-    A message that is written again has the same control id and replaces its file, if it is still there.
-    """
-
-    def __init__(self, folder: Path) -> None:
+    def __init__(self, folder: OutFolder) -> None:
         """``folder`` has to be there."""
         self._folder = folder
 
     async def tell(self, message: Message) -> Answer:
         """See Way."""
-        try:
-            await asyncio.to_thread(self._write, message)
-        except OSError as error:
-            raise DeliveryFailed(f"The folder can't be written ({type(error).__name__}).") from None
+        await self._folder.put(message.content, f"{message.control_id}.hl7")
         return Answer("AA", message.control_id)
-
-    def _write(self, message: Message) -> None:
-        kept = next(iter(self._folder.glob(f"*-{message.control_id}.hl7")), None)
-        path = kept or self._folder / f"{time.time_ns():020}-{message.control_id}.hl7"
-        fresh = self._folder / f".{message.control_id}.new"
-        with fresh.open("wb") as out:
-            out.write(message.content)
-            out.flush()
-            os.fsync(out.fileno())
-        fresh.replace(path)
-        folder = os.open(self._folder, os.O_RDONLY)
-        try:
-            os.fsync(folder)
-        finally:
-            os.close(folder)
 
     async def test(self) -> str:
         """See Way."""
-        if not os.access(self._folder, os.W_OK | os.X_OK):
-            raise DeliveryFailed("The folder is not there, or can't be written.")
-        return "can be written"
+        return await self._folder.test()
 
     async def close(self) -> None:
         """See Way."""
@@ -105,7 +80,7 @@ class FolderWay:
 def message_way(destination: Destination, outgoing: Outgoing) -> Way:
     """Open the way to a destination that gets messages; ServiceError if its address can't be used."""
     if destination.kind == "folder":
-        return FolderWay(Path(destination.address))
+        return FolderWay(OutFolder(Path(destination.address)))
     parts = urlsplit(destination.address)
     try:
         host, port = parts.hostname or "", parts.port or _PORT

@@ -14,7 +14,7 @@ from told_through import HERE, Clinic, assert_in_effect, assert_in_order
 from service.errors import ServiceError
 from service.jobs.adt_intake import AdtIntake
 from service.jobs.delivery_messages import MessageSender
-from service.jobs.delivery_ways import FolderWay, message_way
+from service.jobs.delivery_ways import message_way
 from service.jobs.destination import Destination, Mapping
 from service.jobs.destination_state import parked, redrive
 from service.terminology.codes import codes
@@ -141,10 +141,9 @@ def test_a_folder_gets_a_file_a_message_in_order(tmp_path):
     async def work():
         clinic = Clinic(store, str(folder), files=True, character_set="8859/1")
         await clinic.deliver()
-        assert (
-            await MessageSender(clinic.destination, clinic.store, FolderWay(folder)).test()
-            == "can be written"
-        )
+        way = message_way(clinic.destination, HERE)
+        told = await MessageSender(clinic.destination, clinic.store, way).test()
+        assert told == "is a folder that can be written"
         await clinic.store.close()
 
     run(work())
