@@ -82,6 +82,8 @@ _CONNECTIONS = 12
 _WRITERS = 8
 """Works at once in this process; the other connections are for reading and for numbering words."""
 _ATTEMPTS = 10
+_IN_TURN = 5
+"""After so many attempts in vain nobody else writes until a work is done."""
 _CONNECT_SECONDS = 5.0
 _CHUNK = 200
 _WRITERS_WAIT_MS = 2_000
@@ -108,6 +110,7 @@ _RACES = (
 )
 _QUEUE = "LOCK TABLE guard IN SHARE UPDATE EXCLUSIVE MODE"
 _ALONE = "LOCK TABLE reference IN SHARE ROW EXCLUSIVE MODE"
+_NOBODY_ELSE = "LOCK TABLE current IN SHARE ROW EXCLUSIVE MODE"
 
 Connection = Any
 """A pooled connection; asyncpg's own type is generic over its rows and says no more."""
@@ -292,7 +295,7 @@ class PostgresStore:
             attempt = 0
             while attempt < _ATTEMPTS:
                 try:
-                    return await self._attempt(kind, work, queued=attempt > 0, alone=alone)
+                    return await self._attempt(kind, work, attempt, alone=alone)
                 except MustBeAlone:
                     alone = True
                 except WordsTakenBack as met:
@@ -385,13 +388,16 @@ class PostgresStore:
         raise AssertionError
 
     async def _attempt(
-        self, kind: type[Kind], work: Callable[[Kind], Awaitable[T]], *, queued: bool, alone: bool
+        self, kind: type[Kind], work: Callable[[Kind], Awaitable[T]], before: int, *, alone: bool
     ) -> T:
+        """``before``: so many attempts lost a race. ``alone``: nobody else may write references."""
         ended: Head | None = None
         async with self._connection() as connection, connection.transaction(isolation="repeatable_read"):
             # Locks come before the first statement that sees the tables: what it sees is then as they are.
-            if queued:
+            if before:
                 await connection.execute(_QUEUE)
+            if before >= _IN_TURN:
+                await connection.execute(_NOBODY_ELSE)
             if alone:
                 await connection.execute(_ALONE)
             known = self._words.known

@@ -19,6 +19,8 @@ from service.settings import Settings
 ROWS = [*FHIR_ROUTES, *API_ROUTES]
 GUARDED = [row for row in ROWS if row.needs != OPEN]
 OPEN_DOCUMENTS = {"/openapi.json"}
+CDS = [f"/cds-services{end}" for end in ("", "/swallowing-goals", "/swallowing-goals/feedback")]
+"""Their tokens are no access tokens: they are asked for behind the table, where the site has CDS clients."""
 pytestmark = pytest.mark.anyio
 
 
@@ -83,6 +85,7 @@ async def test_only_a_few_addresses_are_open(stranger: AsyncClient) -> None:
     assert sorted({row.path for row in ROWS if row.needs == OPEN}) == [
         "/.well-known/security.txt",
         "/.well-known/smart-configuration",
+        *CDS,
         "/fhir/$versions",
         "/fhir/.well-known/smart-configuration",
         "/fhir/metadata",
@@ -93,6 +96,7 @@ async def test_only_a_few_addresses_are_open(stranger: AsyncClient) -> None:
         "/oauth/token",
     ]
     nothing_named = {"/oauth/authorize": 400, "/oauth/token": 400, "/.well-known/security.txt": 404}
+    nothing_named |= dict.fromkeys(CDS, 404)
     for row in ROWS:
         if row.needs == OPEN:
             expected = nothing_named.get(row.path, 200)

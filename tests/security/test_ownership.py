@@ -9,8 +9,9 @@ from service.security.ownership import ownership, policy
 from service.shipped import shipped
 
 HOUSE = Path(service.__file__).parent
-AROUND = {"rest/call.py", "rest/health.py", "rest/research.py"}
-"""Who takes the whole store: the one place that confines it, the look at its health, the research export."""
+AROUND = {"rest/call.py", "rest/cds_hooks.py", "rest/health.py", "rest/research.py"}
+"""Who takes the whole store: the places that confine it (by a token, for a CDS client), the look at its
+health, the research export."""
 
 
 def test_every_stored_type_is_in_the_policy_once():

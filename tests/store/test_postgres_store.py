@@ -233,6 +233,31 @@ def test_a_work_that_never_wins_is_told_to_try_again(database_url, monkeypatch):
     assert len(runs) == 2
 
 
+def test_a_work_that_lost_often_wins_as_others_wait_for_it(database_url):
+    rivals = []
+
+    async def race():
+        async with stores(database_url) as (one, other):
+            await one.write("put", put("a"))
+
+            async def work(txn):
+                await txn.read("Observation", "a")
+                rival = asyncio.create_task(other.write("in between", put("a")))
+                done, _ = await asyncio.wait(
+                    [rival], timeout=0.5 if len(rivals) >= postgres._IN_TURN else None
+                )
+                rivals.append(bool(done))
+                await txn.put("Observation", "a", b"{}", SearchKeys())
+                return rival
+
+            await (await one.write("late", work))
+            history = await one.history(History(("Observation",), "a"))
+            assert [version.version for version in history.versions] == list(range(len(rivals) + 2, 0, -1))
+
+    asyncio.run(race())
+    assert rivals == [True] * postgres._IN_TURN + [False]
+
+
 def test_many_loading_at_once_share_words_without_a_mistake(database_url):
     def resource(number):
         code = TokenKey("Observation.code", f"urn:system:{number % 7}", "c")
