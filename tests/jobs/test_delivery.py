@@ -16,6 +16,7 @@ pytestmark = pytest.mark.anyio
 
 
 @pytest.mark.conformance("J10")
+@pytest.mark.conformance("J10")
 @pytest.mark.published("FHIR R4 http.html, transaction and conditional create")
 async def test_what_is_new_goes_as_one_transaction_of_conditional_creates_a_patient(site, httpx_mock):
     await put(site.store, observation("o1", "a"), patient("a"), patient("b"), observation("o2", "b"))
@@ -42,6 +43,7 @@ async def test_what_is_new_goes_as_one_transaction_of_conditional_creates_a_pati
     assert b'"value":72.50' in sent.content
 
 
+@pytest.mark.conformance("J10")
 @pytest.mark.conformance("J10")
 @pytest.mark.published("FHIR R4 http.html#concurrency: If-Match with the version that is known")
 async def test_what_changed_is_updated_there_on_condition_that_nobody_else_did(site, httpx_mock):
@@ -189,6 +191,7 @@ async def test_what_was_erased_is_no_longer_sent(site, httpx_mock):
     assert (await site.deliver()).resources == 1
 
 
+@pytest.mark.conformance("J10")
 async def test_a_refusal_parks_one_patient_until_somebody_says_so(site, httpx_mock):
     await put(site.store, patient("a"), patient("b"))
     metadata(httpx_mock)

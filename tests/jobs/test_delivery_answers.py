@@ -118,6 +118,7 @@ async def test_what_got_no_answer_is_sent_again(site, httpx_mock, clock, fault):
     assert (await site.deliver()).resources == 1
 
 
+@pytest.mark.conformance("J10")
 @pytest.mark.published("RFC 9110 section 10.2.3: Retry-After")
 async def test_a_busy_end_is_left_alone_for_as_long_as_it_says(site, httpx_mock, clock):
     told = await answered(site, httpx_mock, status_code=429, headers={"Retry-After": "30"})
@@ -199,6 +200,7 @@ def dumped(tree):
 @pytest.mark.parametrize(
     ("weight", "version", "sent"), [("70.00", "2", 0), ("72.50", "2", 1), ("71.90", "2", 1)]
 )
+@pytest.mark.conformance("J10")
 async def test_what_somebody_else_wrote_there_is_not_overwritten(site, httpx_mock, weight, version, sent):
     """Of three that changed there: another's words, ours with a new number, and what we want to send."""
     metadata(httpx_mock)
@@ -269,6 +271,7 @@ async def test_several_with_one_identifier_are_told_of(site, httpx_mock):
     assert (await site.state()).problem == said
 
 
+@pytest.mark.conformance("J10")
 @pytest.mark.published("FHIR R4 http.html#create: Location with the id; else it is found by its identifier")
 @pytest.mark.parametrize("once", [True, False], ids=["conditional create", "search, then write"])
 @pytest.mark.parametrize("location", [True, False], ids=["201 with Location", "201 without"])

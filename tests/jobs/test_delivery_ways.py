@@ -92,6 +92,7 @@ def granted(httpx_mock, text):
 
 
 @pytest.mark.conformance("J10")
+@pytest.mark.conformance("J10")
 @pytest.mark.published("SMART App Launch 2.2 backend-services.html, client-confidential-asymmetric.html")
 async def test_a_token_is_fetched_kept_and_fetched_anew_where_it_is_refused(httpx_mock, login):
     key, how = login

@@ -10,6 +10,7 @@ VISITS = sorted((Path(__file__).parents[2] / "examples" / "visits").glob("demo-0
 
 
 @pytest.mark.conformance("J10")
+@pytest.mark.conformance("J10")
 @pytest.mark.published("FHIR R4 http.html: conditional create and If-Match make repeated requests harmless")
 def test_every_resource_is_there_once_and_in_order(tmp_path):
     limits = {"seconds": 3.0, "concurrency": 3, "entries": 60}
