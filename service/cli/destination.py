@@ -81,7 +81,8 @@ def list_(name: str | None, data_dir: Path | None) -> None:
     for one in _with(data_dir, lambda store, known: destination_state.states(store, known, now())):
         click.echo(
             f"{one.name}  {one.kind} {one.address}  {one.state}  {one.waiting} waiting, oldest "
-            f"{one.oldest_s:.0f} s, {one.parked} parked  {one.sent} sent, {one.failed} failed"
+            f"{one.oldest_s:.0f} s, {one.parked} parked  {one.sent} sent "
+            f"({one.hourly[0]} in this hour, {one.hourly[1]} in the last), {one.failed} failed"
         )
         for said in (*destination_state.alarms(one, settings_for(data_dir)), one.problem):
             if said:

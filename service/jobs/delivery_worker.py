@@ -131,7 +131,7 @@ class Worker:
 
     async def _arrived(self, resources: int) -> None:
         if resources:
-            await destinations.arrived(self.store, self.destination.name, resources)
+            await destinations.arrived(self.store, self.destination.name, resources, self._moment)
             self.counts.resources += resources
 
     async def _kept(self, held: feeds.Claim, receipts: Sequence[Receipt]) -> bool:

@@ -23,8 +23,9 @@ class DestinationState:
     ``state`` is ``active``, ``paused`` (by somebody), or ``resting`` (by itself, after failures of the
     destination as a whole; ``rests_s`` seconds more). ``waiting`` are patients with changes that it has not,
     those that are ``parked`` among them; ``oldest_s`` is the age of the oldest such change in seconds, 0 for
-    none. ``sent`` and ``failed`` count resources that arrived and tries in vain, ever. ``problem`` is what
-    the last try met, a sentence that tells nothing about anybody; empty if it went well.
+    none. ``sent`` and ``failed`` count resources that arrived and tries in vain, ever, ``hourly`` those that
+    arrived in this hour and in the one before. ``problem`` is what the last try met, a sentence that tells
+    nothing about anybody; empty if it went well.
     """
 
     name: str
@@ -38,6 +39,7 @@ class DestinationState:
     sent: int
     failed: int
     problem: str
+    hourly: tuple[int, int] = (0, 0)
 
 
 @dataclass(frozen=True, slots=True)
@@ -82,6 +84,7 @@ async def states(store: Opened, known: Destinations, now: datetime) -> list[Dest
                 stands.sent,
                 stands.failed,
                 _said(stands.problem),
+                stands.hourly(moment),
             )
         )
     return found

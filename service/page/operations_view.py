@@ -73,7 +73,7 @@ def destination_rows(found: Sequence[DestinationState]) -> list[Row]:
                 ("State", _STATES.get(one.state, one.state)),
                 ("Waiting", _waiting(one.waiting, "patient", one.oldest_s)),
                 ("Not tried any more", plural(one.parked, "patient") if one.parked else "none"),
-                ("Arrived", f"{one.sent:,}"),
+                ("Arrived", f"{one.sent:,}; {one.hourly[0]:,} in this hour, {one.hourly[1]:,} in the last"),
                 ("Tries in vain", f"{one.failed:,}"),
                 ("Last problem", one.problem or "none"),
             ),

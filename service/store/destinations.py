@@ -25,6 +25,9 @@ __all__ = [
 _TABLES = (("delivery", "destination"), ("delivered", "destination"), ("destination", "name"))
 
 
+_HOUR_MS = 3_600_000
+
+
 class Standing(NamedTuple):
     """How a destination stands; see the table ``destination``."""
 
@@ -34,6 +37,14 @@ class Standing(NamedTuple):
     sent: int = 0
     failed: int = 0
     problem: str = ""
+    hour: int = 0
+    lately: int = 0
+    before: int = 0
+
+    def hourly(self, now: int) -> tuple[int, int]:
+        """Resources that arrived in this hour, and in the one before; ``now`` are UTC milliseconds."""
+        passed = now // _HOUR_MS - self.hour
+        return {0: (self.lately, self.before), 1: (0, self.lately)}.get(passed, (0, 0))
 
 
 class Waiting(NamedTuple):
@@ -63,10 +74,15 @@ async def pause(store: Done, name: str, *, paused: bool) -> None:
     await store.do((sql, [name, int(paused)]))
 
 
-async def arrived(store: Done, name: str, resources: int) -> None:
-    """Note that something arrived."""
-    sql = "UPDATE destination SET failures = 0, rests = 0, sent = sent + ?, problem = '' WHERE name = ?"
-    await store.do((sql, [resources, name]))
+async def arrived(store: Done, name: str, resources: int, now: int) -> None:
+    """Note that something arrived; ``now`` are UTC milliseconds."""
+    hour = now // _HOUR_MS
+    sql = (
+        "UPDATE destination SET failures = 0, rests = 0, problem = '', sent = sent + ?, "
+        "before = CASE hour WHEN ? THEN before WHEN ? THEN lately ELSE 0 END, "
+        "lately = CASE hour WHEN ? THEN lately ELSE 0 END + ?, hour = ? WHERE name = ?"
+    )
+    await store.do((sql, [resources, hour, hour - 1, hour, resources, hour, name]))
 
 
 async def met(store: Done, name: str, problem: str, *, whole: bool, rests: int = 0) -> None:
@@ -80,7 +96,7 @@ async def met(store: Done, name: str, problem: str, *, whole: bool, rests: int =
 
 async def standings(store: Asked) -> dict[str, Standing]:
     """Answer how destinations stand, by name."""
-    sql = "SELECT name, paused, failures, rests, sent, failed, problem FROM destination"
+    sql = "SELECT name, paused, failures, rests, sent, failed, problem, hour, lately, before FROM destination"
     rows = await store.ask((sql, []))
     return {name: Standing(bool(paused), *rest) for name, paused, *rest in rows}
 

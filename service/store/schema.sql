@@ -168,7 +168,10 @@ CREATE TABLE destination (
     rests INTEGER NOT NULL,     -- not tried before
     sent INTEGER NOT NULL,      -- resources that arrived, ever
     failed INTEGER NOT NULL,    -- tries in vain, ever
-    problem TEXT NOT NULL       -- what the last of them met
+    hour INTEGER NOT NULL DEFAULT 0,    -- since 1970, the one in which something arrived last
+    lately INTEGER NOT NULL DEFAULT 0,  -- resources that arrived in it
+    before INTEGER NOT NULL DEFAULT 0,  -- and in the one before
+    problem TEXT NOT NULL       -- what the last try in vain met
 ) WITHOUT ROWID;
 
 -- What a destination has left to be told of a patient ('' for what is nobody's): everything above 'delivered' up to

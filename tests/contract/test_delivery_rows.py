@@ -90,9 +90,21 @@ async def test_failures_of_a_destination_are_counted_until_something_arrives(sto
     await destinations.met(store, RECORD, "{}", whole=False)
     stands = (await destinations.standings(store))[RECORD]
     assert (stands.failures, stands.rests, stands.failed) == (2, 50, 3)
-    await destinations.arrived(store, RECORD, 7)
+    await destinations.arrived(store, RECORD, 7, 0)
     stands = (await destinations.standings(store))[RECORD]
     assert (stands.failures, stands.rests, stands.sent, stands.failed) == (0, 0, 7, 3)
+
+
+async def test_what_arrives_is_counted_by_the_hour(store):
+    await destinations.begin(store, RECORD)
+    hour, found = 3_600_000, []
+    for moment, resources in ((5 * hour, 2), (6 * hour - 1, 3), (6 * hour, 4), (9 * hour, 1)):
+        await destinations.arrived(store, RECORD, resources, moment)
+        found.append((await destinations.standings(store))[RECORD].hourly(moment))
+    assert found == [(2, 0), (5, 0), (4, 5), (1, 0)]
+    stands = (await destinations.standings(store))[RECORD]
+    assert [stands.hourly(later * hour) for later in (10, 11)] == [(0, 1), (0, 0)]
+    assert stands.sent == 10
 
 
 async def test_a_destination_that_is_removed_leaves_nothing(store):

@@ -12,7 +12,10 @@ CREATE TABLE destination (
     rests bigint NOT NULL,     -- not tried before
     sent bigint NOT NULL,      -- resources that arrived, ever
     failed bigint NOT NULL,    -- tries in vain, ever
-    problem text COLLATE "C" NOT NULL       -- what the last of them met
+    hour bigint NOT NULL DEFAULT 0,    -- since 1970, the one in which something arrived last
+    lately bigint NOT NULL DEFAULT 0,  -- resources that arrived in it
+    before bigint NOT NULL DEFAULT 0,  -- and in the one before
+    problem text COLLATE "C" NOT NULL       -- what the last try in vain met
 );
 
 -- What a destination has left to be told of a patient ('' for what is nobody's): everything above 'delivered' up to
