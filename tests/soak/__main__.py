@@ -15,15 +15,14 @@ from pathlib import Path
 from tests.bench.measure import Row, Size
 from tests.bench.report import head, tables
 from tests.soak.backlog import backlog
+from tests.soak.by_bad_ways import delivered, told
 from tests.soak.cohorts import cohorts
-from tests.soak.delivering import delivered
 from tests.soak.exporting import exported
 from tests.soak.growth import growth
 from tests.soak.invented import differing_rows, invented_tables
 from tests.soak.mixed import mixed
 from tests.soak.panel import panel
 from tests.soak.spoilt import spoilt_resources
-from tests.soak.telling import told
 
 RESULTS = Path(__file__).parent / "results.md"
 
