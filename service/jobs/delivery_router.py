@@ -22,24 +22,19 @@ _AT_ONCE = 500
 
 async def route(store: Opened, destination: Destination) -> int:
     """Note what was written since the last look; answers how many changes were looked at."""
-    after = await feeds.read_up_to(store, destination.feed)
-    settled = (await store.settled()).sequence
     looked, some = 0, list[Version]()
-    async for version in store.changes(after):
-        if version.sequence > settled:
-            break
+    async for version in store.changes(await feeds.read_up_to(store, destination.feed)):
         some.append(version)
         if len(some) == _AT_ONCE:
             looked += await _noted(store, destination, some)
             some = []
-    looked += await _noted(store, destination, some)
-    if settled > after:
-        await feeds.advance(store, destination.feed, settled)
-    return looked
+    return looked + await _noted(store, destination, some)
 
 
 async def _noted(store: Opened, destination: Destination, versions: Sequence[Version]) -> int:
     """Note some changes; whose a deleted resource was, or one that is another's now, its receipt tells."""
+    if not versions:
+        return 0
     went = await feeds.whose(store, destination.name, [Name(one.type, one.id) for one in versions])
     found: dict[str, feeds.Noted] = {}
     for version in versions:
@@ -52,8 +47,7 @@ async def _noted(store: Opened, destination: Destination, versions: Sequence[Ver
             for member in await members(store, version.id):  # whoever came in is to be told of
                 _add(found, member, version)
     await feeds.note(store, destination.name, found)
-    if versions:
-        await feeds.advance(store, destination.feed, versions[-1].sequence)
+    await feeds.advance(store, destination.feed, versions[-1].sequence)
     return len(versions)
 
 

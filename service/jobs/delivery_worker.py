@@ -93,7 +93,7 @@ class Worker:
     async def _claimed(self, running: int) -> list[feeds.Claim]:
         """Hold as many more patients as the destination may be sent at a time now."""
         name, now = self.destination.name, self._moment
-        standing = (await destinations.standings(self.store)).get(name, destinations.Standing())
+        standing = await destinations.standing_of(self.store, name)
         if standing.paused or standing.rests > now:
             return []
         most = 1 if standing.failures >= _FAILURES else self.destination.limits.concurrency
@@ -124,8 +124,9 @@ class Worker:
             async for receipts in self.sender.send(parcel):
                 if not await self._kept(held, receipts):
                     return
-                arrived += sum(one.sent for one in receipts)
-                await self._arrived(sum(one.sent for one in receipts))
+                sent = sum(one.sent for one in receipts)
+                arrived += sent
+                await self._arrived(sent)
         await feeds.acknowledge(self.store, self.destination.name, held, self._holder, self._moment)
         self.counts.parcels += bool(arrived)
 
@@ -163,7 +164,7 @@ class Worker:
             problem=problem,
         )
         name = self.destination.name
-        standing = (await destinations.standings(self.store)).get(name, destinations.Standing())
+        standing = await destinations.standing_of(self.store, name)
         failures = standing.failures + 1
         rests = 0 if answered else now + wait if wait else 0
         if not answered and not wait and failures >= _FAILURES:

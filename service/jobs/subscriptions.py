@@ -74,6 +74,7 @@ class Subscriptions:
     outgoing: Outgoing
     admits: Callable[[Principal], Awaitable[bool]]
     _holder: str = field(default_factory=lambda: secrets.token_hex(8))
+    _settled: int = 0
     _looked: dict[str, int] = field(default_factory=dict)
     _working: dict[str, asyncio.Task[None]] = field(default_factory=dict)
     _channel: "Channel | None" = None
@@ -109,7 +110,10 @@ class Subscriptions:
     async def look(self) -> None:
         """Begin to work at each subscription that this process is not at work at already."""
         self._working = {id_: task for id_, task in self._working.items() if not task.done()}
-        for one in await rows.kept(self.opened):
+        found = await rows.kept(self.opened)
+        if found:  # asked once for all of them, as writers wait for it
+            self._settled = (await self.opened.settled()).sequence
+        for one in found:
             if one.id not in self._working:
                 self._working[one.id] = asyncio.create_task(self._safely(one))
 
@@ -177,7 +181,7 @@ class Subscriptions:
 
     async def _numbered(self, job: SubscriptionJob) -> int:
         """Number what is new, and answer how many events there are."""
-        one, until = job.kept, (await self.opened.settled()).sequence
+        one, until = job.kept, self._settled
         seen = max(one.seen, self._looked.get(one.id, 0))
         if seen >= until:
             return one.events

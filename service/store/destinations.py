@@ -18,6 +18,7 @@ __all__ = [
     "pause",
     "redrive",
     "replay",
+    "standing_of",
     "standings",
     "waiting",
 ]
@@ -26,6 +27,9 @@ _TABLES = (("delivery", "destination"), ("delivered", "destination"), ("destinat
 
 
 _HOUR_MS = 3_600_000
+_STANDINGS = (
+    "SELECT name, paused, failures, rests, sent, failed, problem, hour, lately, before FROM destination"
+)
 
 
 class Standing(NamedTuple):
@@ -96,9 +100,14 @@ async def met(store: Done, name: str, problem: str, *, whole: bool, rests: int =
 
 async def standings(store: Asked) -> dict[str, Standing]:
     """Answer how destinations stand, by name."""
-    sql = "SELECT name, paused, failures, rests, sent, failed, problem, hour, lately, before FROM destination"
-    rows = await store.ask((sql, []))
+    rows = await store.ask((_STANDINGS, []))
     return {name: Standing(bool(paused), *rest) for name, paused, *rest in rows}
+
+
+async def standing_of(store: Asked, name: str) -> Standing:
+    """Answer how one destination stands."""
+    rows = await store.ask((f"{_STANDINGS} WHERE name = ?", [name]))
+    return Standing(bool(rows[0][1]), *rows[0][2:]) if rows else Standing()
 
 
 async def waiting(store: Asked) -> dict[str, Waiting]:
