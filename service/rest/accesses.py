@@ -82,6 +82,7 @@ def _interaction(path: str, method: str) -> tuple[str, Action]:
 
 
 def _version(answer: Message) -> str:
-    tag = next((value for name, value in answer.get("headers", ()) if name.lower() == b"etag"), b"")
-    found = _ENTITY_TAG.fullmatch(tag)
-    return found[1].decode() if found else ""
+    for name, value in answer.get("headers", ()):
+        if name == b"etag" and (found := _ENTITY_TAG.fullmatch(value)):
+            return found[1].decode()
+    return ""

@@ -80,8 +80,11 @@ class Facts:
     @property
     def names(self) -> list[str]:
         """What is named or was written, each once: with its version, where that is known."""
-        known = any(one.startswith(f"{self.target}/_history/") for one in self.named)
-        return [*self.named] if known or not self.target else [self.target, *self.named]
+        if not self.target:
+            return [*self.named]
+        version = f"{self.target}/_history/"
+        known = [one for one in self.named if one.startswith(version)]
+        return [*self.named] if known else [self.target, *self.named]
 
     def write(self, version: Version, patient: str) -> None:
         """Note a version that is written."""

@@ -6,14 +6,14 @@ They name who, what and when, never what stands in it: ids, and what was searche
 import base64
 import re
 import socket
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterable, Sequence
 from functools import cache, lru_cache
-from typing import NamedTuple
 
 import msgspec
 
 from service import __version__
 from service.security.audit import Facts
+from service.security.principal import Principal
 from service.store.audit import Event
 
 __all__ = ["events_of", "outcome_of"]
@@ -69,7 +69,9 @@ _text = msgspec.json.Encoder()
 def events_of(facts: Facts, status: int) -> list[Event]:
     """Answer the events of a request that is answered with ``status``."""
     people = list(facts.patients)
-    parts = [people[at : at + _MOST_ENTITIES] for at in range(0, len(people), _MOST_ENTITIES)] or [[]]
+    if len(people) <= _MOST_ENTITIES:
+        return [_event(facts, status, people)]
+    parts = [people[at : at + _MOST_ENTITIES] for at in range(0, len(people), _MOST_ENTITIES)]
     return [_event(facts, status, part) for part in parts]
 
 
@@ -81,17 +83,14 @@ def outcome_of(status: int) -> str:
 
 
 def _event(facts: Facts, status: int, people: Sequence[str]) -> Event:
-    agent, subject, agents = _who(facts)
-    names = facts.names
-    outcome = outcome_of(status)
+    subtype, action, outcome, names = facts.subtype, facts.action, outcome_of(status), facts.names
     told = 0 if outcome == "0" or facts.command else status
-    kind, head = _head(facts.kind or facts.subtype, facts.subtype, facts.action, outcome, told)
-    entities = _listed("entity", _entities(facts, people, names))
-    body = f'{head}{_broken_glass(facts)}"agent":[{agents}],"source":{_source()}{entities}'
-    targets = dict.fromkeys(
-        [f"Patient/{id_}" for id_ in people] + [one.partition("/_history/")[0] for one in names]
-    )
-    return Event(kind, facts.subtype, facts.action, outcome, agent, subject, tuple(targets), body)
+    kind, head = _head(facts.kind or subtype, subtype, action, outcome, told)
+    agent, subject, agents = _who(facts)
+    body = f"{head}{agents}{_broken_glass(facts)}{_entities(facts, people, names)}"
+    targets = [f"Patient/{id_}" for id_ in people]
+    targets += [one.partition("/_history/")[0] for one in names]
+    return Event(kind, subtype, action, outcome, agent, subject, tuple(dict.fromkeys(targets)), body)
 
 
 @cache
@@ -120,25 +119,24 @@ def _subtype(code: str) -> str:
 
 
 def _who(facts: Facts) -> tuple[str, str, str]:
-    """The agent's reference, their name, and the event's agents."""
+    """The agent's reference, their name, and the members that tell of the agents and the source."""
     if facts.command:
         return _command(facts.command, facts.agent)
-    one = facts.principal
-    if one is None:
+    if facts.principal is None:
         return "", "", _unknown(facts.address)
-    return _caller(_Caller(one.issuer, one.subject, facts.agent, facts.address, one.client, one.purpose))
+    return _caller(facts.principal, facts.agent, facts.address)
 
 
-def _entities(facts: Facts, people: Iterable[str], names: Iterable[str]) -> Iterator[str]:
-    for id_ in people:
-        yield f'{{"what":{{"reference":"Patient/{id_}"}},{_PERSON}}}'
-    for name in names:
-        yield f'{{"what":{{"reference":"{name}"}},{_RESOURCE}}}'
+def _entities(facts: Facts, people: Iterable[str], names: Iterable[str]) -> str:
+    """The last members: who and what it is about, what was searched by, and the request."""
+    parts = [f'{{"what":{{"reference":"Patient/{id_}"}},{_PERSON}}}' for id_ in people]
+    parts += [f'{{"what":{{"reference":"{name}"}},{_RESOURCE}}}' for name in names]
     if facts.query:
         query = base64.b64encode(facts.query.encode("utf-8", "replace")).decode()
-        yield f'{{{_QUERY},"query":"{query}"}}'
+        parts.append(f'{{{_QUERY},"query":"{query}"}}')
     if facts.request:
-        yield f'{{"what":{{"identifier":{{"value":{_json(facts.request)}}}}},{_REQUEST}}}'
+        parts.append(f'{{"what":{{"identifier":{{"value":{_json(facts.request)}}}}},{_REQUEST}}}')
+    return f',"entity":[{",".join(parts)}]' if parts else ""
 
 
 def _broken_glass(facts: Facts) -> str:
@@ -146,46 +144,42 @@ def _broken_glass(facts: Facts) -> str:
     if not facts.purpose:
         return ""
     coding = f'{{"system":"{_PURPOSES}","code":"{facts.purpose}"}}'
-    return f'"purposeOfEvent":[{{"coding":[{coding}],"text":{_json(facts.reason[:1_000])}}}],'
-
-
-class _Caller(NamedTuple):
-    issuer: str
-    subject: str
-    agent: str
-    address: str
-    client: str
-    purpose: str
+    return f',"purposeOfEvent":[{{"coding":[{coding}],"text":{_json(facts.reason[:1_000])}}}]'
 
 
 @cache
 def _command(name: str, user: str) -> tuple[str, str, str]:
     who = f'"who":{{"display":{_json(f"swallow-interop {name}")}}}'
     subject = _clean(user)
-    return "", subject, f'{{{_PROGRAM},{who},"altId":{_json(subject)},"requestor":true}}'
+    return "", subject, _told_by(f'{{{_PROGRAM},{who},"altId":{_json(subject)},"requestor":true}}')
 
 
 @lru_cache(maxsize=4_096)
 def _unknown(address: str) -> str:
-    return f'{{{_RECIPIENT},"who":{{"display":"unknown"}},"requestor":true{_network(address)}}}'
+    return _told_by(f'{{{_RECIPIENT},"who":{{"display":"unknown"}},"requestor":true{_network(address)}}}')
 
 
 @lru_cache(maxsize=4_096)
-def _caller(one: _Caller) -> tuple[str, str, str]:
+def _caller(one: Principal, agent: str, address: str) -> tuple[str, str, str]:
     """Whom a token names, and the program by which they ask."""
+    client, purpose = one.client, one.purpose
     subject = _clean(one.subject)
     system = f'"system":{_json(one.issuer)}'
-    known = _REFERENCE.fullmatch(one.agent) or _URL.fullmatch(one.agent)
-    reference = f'"reference":{_json(one.agent)},' if known else ""
+    known = _REFERENCE.fullmatch(agent) or _URL.fullmatch(agent)
+    reference = f'"reference":{_json(agent)},' if known else ""
     who = f'{reference}"identifier":{{{system},"value":{_json(subject)}}}'
-    coding = f'{{"system":"{_PURPOSES}","code":{_json(one.purpose)}}}'
-    why = f',"purposeOfUse":[{{"coding":[{coding}]}}]' if one.purpose else ""
-    more = f'"altId":{_json(subject)},"requestor":true{_network(one.address)}{why}'
+    coding = f'{{"system":"{_PURPOSES}","code":{_json(purpose)}}}'
+    why = f',"purposeOfUse":[{{"coding":[{coding}]}}]' if purpose else ""
+    more = f'"altId":{_json(subject)},"requestor":true{_network(address)}{why}'
     agents = f'{{{_RECIPIENT},"who":{{{who}}},{more}}}'
-    if one.client:
-        program = f'"identifier":{{{system},"value":{_json(one.client)}}}'
+    if client:
+        program = f'"identifier":{{{system},"value":{_json(client)}}}'
         agents = f'{agents},{{{_PROGRAM},"who":{{{program}}},"requestor":false}}'
-    return one.agent if known else "", subject, agents
+    return agent if known else "", subject, _told_by(agents)
+
+
+def _told_by(agents: str) -> str:
+    return f'"agent":[{agents}],"source":{_source()}'
 
 
 def _network(address: str) -> str:
@@ -207,10 +201,7 @@ def _source() -> str:
     )
 
 
-def _listed(name: str, parts: Iterable[str]) -> str:
-    text = ",".join(parts)
-    return f',"{name}":[{text}]' if text else ""
-
-
 def _json(text: str) -> str:
+    if text.isascii() and text.isalnum():  # as most are: nothing to escape
+        return f'"{text}"'
     return _text.encode(text.encode("utf-8", "replace").decode().replace("\0", "") or "unknown").decode()

@@ -21,6 +21,7 @@ __all__ = [
     "LATEST_HEADS",
     "SEARCHED",
     "TARGETS",
+    "TARGETS_CHUNK",
     "audit_page",
     "audit_total",
     "audit_version",
@@ -49,6 +50,7 @@ HEADS = "SELECT chain, place, hash FROM audit_chain"
 BEGUN = "SELECT chain, place, recorded, hash FROM audit_begun ORDER BY chain"
 LATEST_HEADS = f"{HEADS} WHERE chain <> ? ORDER BY recorded DESC LIMIT {MOST_NAMED}"
 CHUNK = 500
+TARGETS_CHUNK = 40 * CHUNK
 _LIFECYCLE_CODES = f"('{LINK}', 'destroy', 'hold', 'unhold')"
 
 SEARCHED = (
@@ -138,10 +140,8 @@ def chain_after(chain: str, place: int) -> Statement:
 def targets_after(last: Target) -> Statement:
     """The statement for some of what rows are found by, behind one of them, in order."""
     names = ", ".join(TARGETS)
-    sql = (
-        f"SELECT {names} FROM audit_target WHERE ({names}) > (?, ?, ?, ?) ORDER BY {names} LIMIT {10 * CHUNK}"
-    )
-    return sql, [*last]
+    behind = f"SELECT {names} FROM audit_target WHERE ({names}) > (?, ?, ?, ?)"
+    return f"{behind} ORDER BY {names} LIMIT {TARGETS_CHUNK}", [*last]
 
 
 def _order(sorts: Sequence[Sort]) -> list[Key]:

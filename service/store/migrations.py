@@ -10,14 +10,28 @@ from typing import Literal
 
 from service.errors import StoreUnavailable
 
-__all__ = ["COMPATIBLE_WITH", "SCHEMA_VERSION", "Engine", "audit_schema", "judge", "schema", "upgrade"]
+__all__ = [
+    "AUDIT_VERSION",
+    "COMPATIBLE_WITH",
+    "SCHEMA_VERSION",
+    "Engine",
+    "audit_schema",
+    "audit_upgrade",
+    "judge",
+    "schema",
+    "upgrade",
+]
 
 Engine = Literal["sqlite", "postgres"]
 
-SCHEMA_VERSION = 6
+SCHEMA_VERSION = 7
 """Raised with every change of the tables or of what is filed in them."""
-COMPATIBLE_WITH = 6
+COMPATIBLE_WITH = 7
 """The oldest SCHEMA_VERSION whose program can still work with a database of this one."""
+AUDIT_VERSION = 2
+"""Raised with every change of the tables in the file of accesses."""
+_OF_AUDIT = {2: 7}
+"""By which number of SCHEMA_VERSION each of AUDIT_VERSION came, whose script changes nothing else."""
 
 _HERE = Path(__file__).parent
 _UPGRADES = _HERE / "upgrades"
@@ -33,6 +47,17 @@ def schema(engine: Engine) -> str:
 def audit_schema() -> str:
     """The statements that make the tables of the audit trail, on SQLite."""
     return (_HERE / "schema_audit.sql").read_text("utf-8")
+
+
+def audit_upgrade(version: int) -> list[str]:
+    """The scripts that bring a file of accesses of this version up to the present one, in order.
+
+    StoreUnavailable if it is one of a newer program.
+    """
+    if version > AUDIT_VERSION:
+        raise StoreUnavailable("The file of accesses was written by a newer program; use that one.")
+    numbers = (_OF_AUDIT[number] for number in range(version + 1, AUDIT_VERSION + 1))
+    return [(_UPGRADES / f"sqlite_{number}.sql").read_text("utf-8") for number in numbers]
 
 
 def judge(version: int, compatible_with: int, *, older: bool = False) -> None:

@@ -391,35 +391,47 @@ class PostgresStore:
         self, kind: type[Kind], work: Callable[[Kind], Awaitable[T]], before: int, *, alone: bool
     ) -> T:
         """``before``: so many attempts lost a race. ``alone``: nobody else may write references."""
-        ended: Head | None = None
-        async with self._connection() as connection, connection.transaction(isolation="repeatable_read"):
-            # Locks come before the first statement that sees the tables: what it sees is then as they are.
-            if before:
-                await connection.execute(_QUEUE)
-            if before >= _IN_TURN:
-                await connection.execute(_NOBODY_ELSE)
-            if alone:
-                await connection.execute(_ALONE)
-            known = self._words.known
-            transaction = kind(
-                connection, self._learn, known, self._now, alone=alone, generation=self._words.generation
-            )
-            await transaction.begin()
-            result = await work(transaction)
-            await transaction.finish()
-            if transaction.events:
-                ended = await self._with_audit(connection, transaction.events)
-
-        if ended is not None:  # a chain whose last transaction failed is not written on
-            self._chains.give(ended)
+        async with self._connection() as connection:
+            # The chain, like the locks, comes before the first statement that sees the tables: what that sees
+            # is then as they are, the end of the chain among it.
+            head = self._chains.take()
+            running = connection.transaction(isolation="repeatable_read")
+            await running.start()
+            try:
+                if before:
+                    await connection.execute(_QUEUE)
+                if before >= _IN_TURN:
+                    await connection.execute(_NOBODY_ELSE)
+                if alone:
+                    await connection.execute(_ALONE)
+                transaction = kind(
+                    connection,
+                    self._learn,
+                    self._words.known,
+                    self._now,
+                    alone=alone,
+                    generation=self._words.generation,
+                )
+                await transaction.begin()
+                result = await work(transaction)
+                await transaction.finish()
+                ended = await self._with_audit(connection, head, transaction.events)
+            except BaseException:
+                await running.rollback()
+                self._chains.give(head)
+                raise
+            await running.commit()  # where this fails, nobody knows where the chain ends: it ends here
+        self._chains.give(ended)
         return result
 
-    async def _with_audit(self, connection: Connection, events: Sequence[Event]) -> Head:
+    async def _with_audit(self, connection: Connection, head: Head, events: Sequence[Event]) -> Head:
         """Record what a work tells of itself; answers where its chain ends once it is committed."""
-        return await record(connection, self._chains.take(), events, self._now())
+        return await record(connection, head, events, self._now()) if events else head
 
     async def _recorded(self, events: Sequence[Event]) -> None:
-        await self.write("audit", lambda txn: txn.audit(events))
+        """Record what belongs to no work: in one statement, which is its own transaction."""
+        async with self._connection() as connection:
+            self._chains.give(await record(connection, self._chains.take(), events, self._now()))
 
     async def _learn(self, texts: set[str]) -> Mapping[str, int]:
         while self._words.unknown(texts):

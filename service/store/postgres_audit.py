@@ -22,6 +22,7 @@ from service.store.audit_sql import (
     COLUMNS,
     HEADS,
     LATEST_HEADS,
+    TARGETS,
     audit_page,
     audit_total,
     audit_version,
@@ -64,7 +65,7 @@ _KEEP = f"""
     )
     INSERT INTO audit ({", ".join(COLUMNS)}) SELECT * FROM unnest({_ARRAYS})
 """
-_TARGETS = 4
+_ENDS = 4
 _BEGIN = """
     INSERT INTO audit_begun (chain, place, recorded, hash) VALUES ($1, $2, $3, $4)
     ON CONFLICT (chain) DO UPDATE
@@ -114,10 +115,11 @@ async def record(connection: _Connection, head: Head, events: Sequence[Event], n
 
 async def keep(connection: _Connection, rows: Sequence[Audited]) -> None:
     """Write rows as they are; those of one chain in its order."""
-    targets = columns_of(targets_of(rows)) or [[]] * _TARGETS
     newest = {row.chain: (row.chain, row.place, row.recorded, row.hash) for row in rows}
-    columns = columns_of([row[: len(COLUMNS)] for row in rows])
-    await connection.execute(_KEEP, *columns, *targets, *columns_of(list(newest.values())))
+    columns = columns_of([row[: len(COLUMNS)] for row in rows]) or [[]] * len(COLUMNS)
+    targets = columns_of(targets_of(rows)) or [[]] * len(TARGETS)
+    ends = columns_of(list(newest.values())) or [[]] * _ENDS
+    await connection.execute(_KEEP, *columns, *targets, *ends)
 
 
 async def run_audited(connection: _Connection, query: Query) -> Page:

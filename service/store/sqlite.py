@@ -66,6 +66,7 @@ from service.store.sqlite_audit import (
     beginnings,
     chain_chunk,
     ends,
+    file_targets,
     record,
     run_audited,
     take_away,
@@ -548,7 +549,9 @@ class SqliteStore:
             head = head._replace(linked=0)
         elif not events:
             return head
-        return record(self._writing, head, events, self._now(), self._beside)
+        head = record(self._writing, head, events, self._now(), self._beside)
+        file_targets(self._writing)
+        return head
 
     async def _whole(self, job: _Job) -> Any:
         transaction = job.begin(self._writing, self._words, self._now)

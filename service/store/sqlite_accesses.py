@@ -10,15 +10,11 @@ from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from pathlib import Path
 
-from service.errors import StoreUnavailable
 from service.store.audit import Event, Head, new_head
-from service.store.migrations import audit_schema
-from service.store.sqlite_audit import Connection, record, take_away
+from service.store.migrations import AUDIT_VERSION, audit_schema, audit_upgrade
+from service.store.sqlite_audit import AT_ONCE, Connection, file_targets, record, take_away
 
 __all__ = ["Accesses", "accesses_path"]
-
-_VERSION = 1
-"""Raised with every change of the tables in this file."""
 
 
 def accesses_path(database: Path) -> Path:
@@ -32,7 +28,7 @@ class Accesses:
     def __init__(
         self, connection: Connection, database: Callable[[], Connection], now: Callable[[], int]
     ) -> None:
-        """Create the tables of a new file.
+        """Create the tables of a new file, bring up those of an older one.
 
         ``database`` answers a connection to the database, ``now`` UTC milliseconds. StoreUnavailable if the
         file is of a newer program.
@@ -42,7 +38,7 @@ class Accesses:
         self._now = now
         self._head = new_head()
         self._named = 0
-        _prepare(connection)
+        self._prepare()
 
     @property
     def unnamed(self) -> bool:
@@ -51,12 +47,17 @@ class Accesses:
 
     def keep(self, events: Sequence[Event]) -> bool:
         """Write events, durably; whether it is time that the database names the end of the chain."""
-        with self._kept():
+        if 0 < len(events) < AT_ONCE:  # with a link before them still one statement, its own transaction
             head = self._written(events)
+        else:
+            with self._kept():
+                head = self._written(events)
         due = head.linked_place > self._head.linked_place
         self._head = head
         if due:
             self._named = head.place
+            with self._kept():
+                file_targets(self._connection)
         return due
 
     def take_away(self, before: int) -> int:
@@ -76,22 +77,18 @@ class Accesses:
                 self._connection.execute("ROLLBACK")
             raise
 
+    def _prepare(self) -> None:
+        """Create the tables of a new file, bring up those of an older one."""
+        with self._kept():
+            (found,) = self._connection.execute("PRAGMA user_version").fetchone()
+            scripts = audit_upgrade(found) if found else [audit_schema()]
+            for statement in (part for script in scripts for part in script.split(";\n")):
+                self._connection.execute(statement)
+            if scripts:
+                self._connection.execute(f"PRAGMA user_version = {AUDIT_VERSION}")
+
     def _written(self, events: Sequence[Event]) -> Head:
         if not events:  # asked whether it could
             return self._head
         return record(self._connection, self._head, events, self._now(), self._database)
 
-
-def _prepare(connection: Connection) -> None:
-    """Create the tables of a new file; refuse one of another version."""
-    connection.execute("BEGIN IMMEDIATE")
-    try:
-        (found,) = connection.execute("PRAGMA user_version").fetchone()
-        if not found:
-            for statement in audit_schema().split(";\n"):
-                connection.execute(statement)
-            connection.execute(f"PRAGMA user_version = {_VERSION}")
-    finally:
-        connection.execute("COMMIT")
-    if found > _VERSION:
-        raise StoreUnavailable("The file of accesses was written by a newer program; use that one.")

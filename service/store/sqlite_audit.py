@@ -27,7 +27,7 @@ from service.store.audit_sql import (
     COLUMNS,
     HEADS,
     LATEST_HEADS,
-    TARGETS,
+    TARGETS_CHUNK,
     audit_page,
     audit_total,
     audit_version,
@@ -40,11 +40,13 @@ from service.store.contract import Page, Query
 from service.store.search_order import page_of
 
 __all__ = [
+    "AT_ONCE",
     "Connection",
     "begin_behind",
     "beginnings",
     "chain_chunk",
     "ends",
+    "file_targets",
     "keep",
     "record",
     "run_audited",
@@ -55,14 +57,8 @@ __all__ = [
 
 _ORDER = 3
 """Columns that a page is in the order of, the last ones of its rows."""
-_AT_ONCE = 64
+AT_ONCE = 256
 """Rows in one statement: whoever runs Python is waited for once a statement, not once a row."""
-_END = (
-    "INSERT INTO audit_chain (chain, place, recorded, hash) VALUES (?, ?, ?, ?) "
-    "ON CONFLICT (chain) DO UPDATE SET "
-    "place = excluded.place, recorded = excluded.recorded, hash = excluded.hash "
-    "WHERE excluded.place > audit_chain.place"
-)
 
 
 _BEGIN = (
@@ -71,7 +67,14 @@ _BEGIN = (
     "place = excluded.place, recorded = excluded.recorded, hash = excluded.hash "
     "WHERE excluded.place > audit_begun.place"
 )
-_TAKE_TARGET = "DELETE FROM audit_target WHERE target = ? AND recorded = ? AND chain = ? AND place = ?"
+_WAITING = 16_384
+"""So many of what rows are found by are filed together: in order, many share a page of the index."""
+_UNFILED = "SELECT max(rowid) FROM audit_unfiled"
+_FILE = (
+    "INSERT OR IGNORE INTO audit_filed (target, recorded, chain, place) "
+    "SELECT target, recorded, chain, place FROM audit_unfiled ORDER BY target, recorded, chain, place"
+)
+_TAKE_TARGET = "DELETE FROM audit_filed WHERE target = ? AND recorded = ? AND chain = ? AND place = ?"
 _TAKE = "DELETE FROM audit WHERE chain = ? AND place = ?"
 
 
@@ -113,11 +116,21 @@ def record(
 
 
 def keep(connection: Connection, rows: Sequence[Audited]) -> None:
-    """Write rows as they are; those of one chain in its order."""
-    _insert(connection, "audit", COLUMNS, [row[: len(COLUMNS)] for row in rows])
-    _insert(connection, "audit_target", TARGETS, targets_of(rows))
-    newest = {row.chain: (row.chain, row.place, row.recorded, row.hash) for row in rows}
-    connection.executemany(_END, list(newest.values()))
+    """Write rows as they are, up to ``AT_ONCE`` in one statement; those of one chain in its order.
+
+    The tables' triggers do the rest.
+    """
+    for first in range(0, len(rows), AT_ONCE):
+        some = rows[first : first + AT_ONCE]
+        values = [value for row in some for value in row[: len(COLUMNS)]]
+        connection.execute(_statement(len(some)), values)
+
+
+def file_targets(connection: Connection) -> None:
+    """File what the last rows are found by, once there is enough of it; in a transaction."""
+    (waiting,) = connection.execute(_UNFILED).fetchone()
+    if waiting and waiting >= _WAITING:
+        _file(connection)
 
 
 def run_audited(files: Sequence[Connection], query: Query) -> Page:
@@ -148,7 +161,7 @@ def chain_chunk(files: Sequence[Connection], chain: str, place: int) -> list[Aud
 
 def targets_chunk(files: Sequence[Connection], last: Target) -> list[Target]:
     """Answer some of what rows are found by, behind one of them, in order."""
-    return sorted(row for file in files for row in file.execute(*targets_after(last)))[: 10 * CHUNK]
+    return sorted(row for file in files for row in file.execute(*targets_after(last)))[:TARGETS_CHUNK]
 
 
 def ends(files: Sequence[Connection]) -> list[Named]:
@@ -168,6 +181,7 @@ def begin_behind(connection: Connection, begun: Sequence[Begun]) -> None:
 
 def take_away(connection: Connection, before: int) -> int:
     """Take away some of the oldest rows, of those recorded before a time; answers how many."""
+    _file(connection)
     rows = trail_chunk([connection], OLDEST, before)
     begin_behind(connection, begun_behind(rows))
     told = [audited_of(row.content, row.hash) for row in rows]
@@ -176,16 +190,13 @@ def take_away(connection: Connection, before: int) -> int:
     return len(rows)
 
 
-def _insert(
-    connection: Connection, table: str, columns: Sequence[str], rows: Sequence[Sequence[Any]]
-) -> None:
-    for first in range(0, len(rows), _AT_ONCE):
-        some = rows[first : first + _AT_ONCE]
-        values = [value for row in some for value in row]
-        connection.execute(_statement(table, tuple(columns), len(some)), values)
+def _file(connection: Connection) -> None:
+    """File what the last rows are found by."""
+    connection.execute(_FILE)
+    connection.execute("DELETE FROM audit_unfiled")
 
 
 @cache
-def _statement(table: str, columns: tuple[str, ...], count: int) -> str:
-    row = f"({', '.join('?' * len(columns))})"
-    return f"INSERT INTO {table} ({', '.join(columns)}) VALUES {', '.join([row] * count)}"
+def _statement(count: int) -> str:
+    row = f"({', '.join('?' * len(COLUMNS))})"
+    return f"INSERT INTO audit ({', '.join(COLUMNS)}) VALUES {', '.join([row] * count)}"

@@ -14,7 +14,7 @@ from service.store.label_sql import labels_in_use, labels_of
 from service.store.search_match import WIDE, Statement
 from service.store.search_order import begun, page_of
 from service.store.search_sql import columns, page, total
-from service.store.sqlite_audit import Connection, keep
+from service.store.sqlite_audit import Connection, file_targets, keep
 from service.store.summaries import Seen, Summary
 from service.store.summaries_sql import FORGET, KEEP, forgotten, kept
 
@@ -218,6 +218,7 @@ class SqliteTransaction(Buffered):
 
     async def _write_audited(self, rows: Sequence[Audited]) -> None:
         keep(self._connection, rows)
+        file_targets(self._connection)
 
     async def _asked(self, statement: Statement) -> Sequence[Sequence[Any]]:
         rows: list[Any] = self._connection.execute(*statement).fetchall()

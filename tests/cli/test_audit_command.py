@@ -96,8 +96,8 @@ def test_a_trail_made_anew_is_found_by_its_ends(command, tmp_path):
     heads = tmp_path / "heads.json"
     command("audit", "verify", "--heads", heads)
     with closing(sqlite3.connect(tmp_path / "swallow.sqlite", isolation_level=None)) as connection:
-        for name in ("audit", "audit_target"):
-            connection.execute(f"DROP TRIGGER {name}_not_deleted")
+        connection.execute("DROP TRIGGER audit_not_deleted")
+        for name in ("audit", "audit_unfiled"):
             connection.execute(f"DELETE FROM {name}")  # noqa: S608
         connection.execute("DELETE FROM audit_chain")
     assert command("audit", "verify").exit_code == 0

@@ -10,9 +10,12 @@ import asyncpg
 import pytest
 from databases import AnyLoop, database
 
+from service.fhir.search_query import Clause, ReferenceValue
+from service.store import sqlite_audit
 from service.store.audit import Event, hash_of
 from service.store.audit_links import Named
 from service.store.audit_verify import verify
+from service.store.contract import Query
 from service.store.sqlite import SqliteStore
 from service.store.sqlite_accesses import accesses_path
 
@@ -23,8 +26,11 @@ BODY = (
 CHANGES = (
     "audit_not_changed",
     "audit_not_deleted",
-    "audit_target_not_changed",
-    "audit_target_not_deleted",
+    "audit_filed_not_changed",
+    "audit_filed_not_deleted",
+    "audit_unfiled_not_changed",
+    "audit_ends",
+    "audit_names",
 )
 
 
@@ -153,7 +159,7 @@ def test_a_removed_row(path):
     tampered(path, ("DELETE FROM audit WHERE chain = ? AND place = 4", (chain,)))
     left = (chain, "of rows 1 to 100 some are found by other targets than they name")
     assert faults(path) == [(chain, "rows 4 to 4 are missing"), left]
-    tampered(path, ("DELETE FROM audit_target WHERE chain = ? AND place = 4", (chain,)))
+    tampered(path, ("DELETE FROM audit_unfiled WHERE chain = ? AND place = 4", (chain,)))
     assert faults(path) == [(chain, "rows 4 to 4 are missing")]
 
 
@@ -181,7 +187,7 @@ def test_an_end_that_is_cut_off(path):
     tampered(
         path,
         ("DELETE FROM audit WHERE chain = ? AND place > 5", (chain,)),
-        ("DELETE FROM audit_target WHERE chain = ? AND place > 5", (chain,)),
+        ("DELETE FROM audit_unfiled WHERE chain = ? AND place > 5", (chain,)),
     )
     assert faults(path) == [(chain, "it is cut off: row 7 is named")]
 
@@ -259,18 +265,61 @@ def test_long_chains_name_each_other(path):
     assert [where for where, _ in faults(path)] == [first.chain]
 
 
+@pytest.fixture(params=["audit_unfiled", "audit_filed"])
+def targets(request, monkeypatch):
+    """The table in which what rows are found by lies: at once, or when there is enough of it to be filed."""
+    if request.param == "audit_filed":
+        monkeypatch.setattr(sqlite_audit, "_WAITING", 1)
+    return request.param
+
+
 @pytest.mark.parametrize(
     "sql",
     [
-        "DELETE FROM audit_target WHERE chain = ? AND place = 5",
-        "UPDATE audit_target SET target = 'Patient/x' WHERE chain = ? AND place = 5",
-        "INSERT INTO audit_target SELECT 'x', 0, chain, place FROM audit WHERE chain = ? AND place = 7",
+        "DELETE FROM {} WHERE chain = ? AND place = 5",
+        "UPDATE {} SET target = 'Patient/x' WHERE chain = ? AND place = 5",
+        "INSERT INTO {} SELECT 'x', 0, chain, place FROM audit WHERE chain = ? AND place = 7",
     ],
 )
-def test_what_a_row_is_found_by_changed(path, sql):
+def test_what_a_row_is_found_by_changed(path, sql, targets):
     chain = written(path)
-    tampered(path, (sql, (chain,)))
+    tampered(path, (sql.format(targets), (chain,)))
     assert faults(path) == [(chain, "of rows 1 to 100 some are found by other targets than they name")]
+
+
+def found(store, patient):
+    clause = Clause(("AuditEvent.entity",), "reference", (ReferenceValue((f"Patient/{patient}",)),))
+    return asyncio.run(store.audited(Query("AuditEvent", (clause,)))).total
+
+
+def test_accesses_are_found_before_and_after_they_are_filed(path, monkeypatch):
+    monkeypatch.setattr(sqlite_audit, "_WAITING", 1_500)
+    store = SqliteStore(path, clock=Clock())
+    numbers = []
+    for _ in range(5):  # a chain looks whether there is enough after every thousand rows
+        asyncio.run(store.audit([event("p")] * 500))
+        with closing(sqlite3.connect(accesses_path(path))) as connection:
+            sql = "SELECT (SELECT count(*) FROM audit_filed), (SELECT count(*) FROM audit_unfiled)"
+            numbers.append(connection.execute(sql).fetchone())
+        assert found(store, "p") == 500 * len(numbers)
+    assert numbers == [(0, 500), (0, 1000), (1500, 0), (1500, 500), (1500, 1000)]
+    assert asyncio.run(verify(store)).faults == []
+    asyncio.run(store.close())
+
+
+def test_what_an_event_names_twice_it_is_found_by_once(path, targets):
+    store = SqliteStore(path, clock=Clock())
+    named = ["Patient/p", "Observation/1/_history/2", "Patient/p/_history/3"]
+    more = "".join(f',{{"what":{{"reference":"{one}"}}}}' for one in named)
+    other = ',{"what":{"identifier":{"value":"x","assigner":{"reference":"Organization/1"}}}}]'
+    body = BODY % "p"
+    twice = event("p")._replace(body=body[:-1] + more + other, targets=("Patient/p", "Observation/1"))
+    asyncio.run(store.write("audit", lambda txn: txn.audit([twice])))
+    with closing(sqlite3.connect(path)) as connection:
+        rows = connection.execute(f"SELECT target FROM {targets} ORDER BY 1").fetchall()  # noqa: S608
+    assert rows == [("Observation/1",), ("Patient/p",)]
+    assert asyncio.run(verify(store)).faults == []
+    asyncio.run(store.close())
 
 
 def accessed(path, *, rows=6):
@@ -322,7 +371,7 @@ def test_accesses_cut_off_and_hidden_are_missed_by_the_database(path):
     tampered(
         accesses_path(path),
         ("DELETE FROM audit WHERE chain = ? AND place > 5", (chain,)),
-        ("DELETE FROM audit_target WHERE chain = ? AND place > 5", (chain,)),
+        ("DELETE FROM audit_unfiled WHERE chain = ? AND place > 5", (chain,)),
         (END, (5, chain)),
     )
     assert faults(path) == [(chain, "it is cut off: row 7 is named")]
@@ -340,9 +389,10 @@ def test_a_long_run_of_accesses_is_named_while_it_goes_on(path):
 
 
 @pytest.mark.parametrize("sql", ["UPDATE audit SET outcome = '8'", "DELETE FROM audit"])
-@pytest.mark.parametrize("table", ["audit", "audit_target"])
+@pytest.mark.parametrize("table", ["audit", "audit_filed"])
 @pytest.mark.parametrize("file", [Path, accesses_path])
-def test_sqlite_refuses_to_change_the_trail(path, sql, table, file):
+def test_sqlite_refuses_to_change_the_trail(path, sql, table, file, monkeypatch):
+    monkeypatch.setattr(sqlite_audit, "_WAITING", 1)
     written(path)
     accessed(path)
     sql = sql.replace("audit", table).replace("outcome", "outcome" if table == "audit" else "target")

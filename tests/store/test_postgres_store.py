@@ -19,6 +19,8 @@ from service.fhir.search_values import SearchKeys, TokenKey
 from service.interactions import write
 from service.interactions.context import Context, allow_everything
 from service.store import postgres
+from service.store.audit import Event
+from service.store.audit_verify import verify
 from service.store.contract import History, Query, VisitKey
 from service.store.migrations import SCHEMA_VERSION
 from service.store.postgres import PostgresStore
@@ -31,6 +33,11 @@ NOW = datetime(2026, 2, 4, 10, 0, tzinfo=UTC)
 CODE = "Observation.code"
 ONE_CODE = Clause((CODE,), "token", (TokenValue("s", "c1"),))
 PERSON = Clause(("Observation.subject",), "reference", (ReferenceValue(("Patient/p1",)),))
+EVENT = Event(
+    *("rest", "read", "R", "0", "", "ann", ("Patient/p",)),
+    body='"type":{"code":"rest"},"subtype":[{"code":"read"}],"action":"R","outcome":"0",'
+    '"agent":[{"altId":"ann"}],"entity":[{"what":{"reference":"Patient/p"}}]',
+)
 CONTEXT = Context("https://here.example/fhir", allow_everything)
 
 
@@ -258,6 +265,49 @@ def test_a_work_that_lost_often_wins_as_others_wait_for_it(database_url):
     assert rivals == [True] * postgres._IN_TURN + [False]
 
 
+def test_works_that_share_nothing_do_not_meet_in_the_trail(database_url):
+    runs = []
+
+    async def race():
+        async with stores(database_url, 1) as (store,):
+
+            async def writer(number):
+                async def work(txn):
+                    runs.append(number)
+                    await txn.put("Observation", str(number), b"{}", SearchKeys())
+                    await txn.audit([EVENT])
+
+                for _ in range(10):
+                    await store.write("recorded", work)
+                    await store.audit([EVENT])
+
+            await store.write("words", put("words"))
+            await asyncio.gather(*(writer(number) for number in range(4)))
+            verdict = await verify(store)
+            assert verdict.faults == []
+            assert len(verdict.ends) <= 5  # as many as were open at once, and one for what belongs to no work
+
+    asyncio.run(race())
+    assert len(runs) == 40
+
+
+def test_a_chain_goes_on_behind_a_work_that_failed(database_url):
+    async def work(txn):
+        await txn.audit([EVENT])
+        raise Conflict("no")
+
+    async def race():
+        async with stores(database_url, 1) as (store,):
+            for _ in range(3):
+                with pytest.raises(Conflict):
+                    await store.write("fails", work)
+                await store.write("recorded", lambda txn: txn.audit([EVENT]))
+            assert [end.place for end in await store.ends()] == [4]
+            assert (await verify(store)).faults == []
+
+    asyncio.run(race())
+
+
 def test_many_loading_at_once_share_words_without_a_mistake(database_url):
     def resource(number):
         code = TokenKey("Observation.code", f"urn:system:{number % 7}", "c")
@@ -374,6 +424,8 @@ def test_both_engines_have_the_same_tables(database_url, tmp_path):
     ):
         there.setdefault(table, set()).add(column)
     assert there.pop("guard") == {"key", "turn"}
+    assert here.pop("audit_filed") == here.pop("audit_unfiled")
+    assert there.pop("audit_target") == {"target", "recorded", "chain", "place"}
     assert there == here
 
 
