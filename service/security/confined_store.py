@@ -169,10 +169,14 @@ class ConfinedStore:
         """
         if version.labelled or version.restricted:
             return False
+        patient = version.patient
         for whose in self._reach.plain(version.type):
-            if whose is EVERYBODY or whose.patient == version.patient != "":
+            if whose is EVERYBODY:
                 return True
-            if not whose.patient and self._remembered.cares(whose.name, version.patient):
+            if whose.patient:
+                if whose.patient == patient:
+                    return True
+            elif self._remembered.cares(whose.name, patient):
                 return True
         return False
 

@@ -34,19 +34,20 @@ class Remembered:
     """Rises with whatever makes what is being looked up uncertain."""
     _cared: dict[tuple[str, str], float] = field(default_factory=dict)
     _withheld: dict[bool, tuple[float, Withheld]] = field(default_factory=dict)
-    _reaches: dict[tuple[Principal, str, bool, str], Reach] = field(default_factory=dict)
+    _reaches: dict[Principal | tuple[Principal, str, bool, str], Reach] = field(default_factory=dict)
 
     def reach(
         self, principal: Principal, base: str, care: CareReach, *, broken: bool, only: str = ""
     ) -> Reach:
         """Answer ``reach_of`` this caller, whose person is named below ``base``; callers ask many times."""
-        found = self._reaches.get((principal, base, broken, only))
+        key = (principal, base, broken, only) if base or broken or only else principal
+        found = self._reaches.get(key)
         if found is None:
             if len(self._reaches) > _MOST:
                 self._reaches.clear()
             person = local_target(principal.fhir_user, base)
             found = reach_of(principal, person, care, broken=broken, only=only)
-            self._reaches[principal, base, broken, only] = found
+            self._reaches[key] = found
         return found
 
     def cares(self, whose: str, patient: str) -> bool:

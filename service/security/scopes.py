@@ -125,7 +125,7 @@ class Scopes:
         """Gather the pairs."""
         pairs = frozenset((action, grant.type) for grant in self.grants for action in grant.actions)
         object.__setattr__(self, "pairs", pairs)
-        object.__setattr__(self, "_hash", hash((self.plain, pairs)))
+        object.__setattr__(self, "_hash", hash((self.plain, self.grants)))
 
     def __hash__(self) -> int:
         """Counted once: every request looks for what these rights come to."""

@@ -91,4 +91,3 @@ class Accesses:
         if not events:  # asked whether it could
             return self._head
         return record(self._connection, self._head, events, self._now(), self._database)
-

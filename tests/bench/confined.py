@@ -1,12 +1,12 @@
 """What it costs that a caller reaches their own patients alone: reads by id from address to answer.
 
-The baseline is the same application asked by the same caller, whose reads take the whole store: authorization
-is switched off for it. Log and audit trail, whose flush to disk is many times as long, are in neither.
+The baseline is the same application asked by the same caller, whose calls are handed the whole store, as
+calls of entries are handed the transaction of their Bundle. Log and audit trail, whose flush to disk is many
+times as long, are in neither.
 """
 
 import time
-from collections.abc import Awaitable, Callable, Iterator, MutableMapping
-from contextlib import contextmanager
+from collections.abc import Awaitable, Callable, MutableMapping, Sequence
 from functools import partial
 from pathlib import Path
 from typing import Any
@@ -14,11 +14,11 @@ from typing import Any
 from starlette.types import ASGIApp
 
 from service.app import create_app
-from service.rest.call import Call
+from service.rest.call import WITHIN
 from service.rest.front import Front
 from service.rest.routes import FHIR_ROUTES
 from service.security.development_issuer import DevelopmentIssuer
-from service.store.contract import Query, Store
+from service.store.contract import Query
 from tests.bench.measure import Row, alternately
 from tests.bench.people import bench, uploads
 
@@ -46,24 +46,20 @@ async def confined_reads(folder: Path, rounds: int) -> list[Row]:
         sign = partial(issuer.sign, "bench", now=time.time())
         front = Front(FHIR_ROUTES, app.others, longest=place.settings.max_address_bytes)
         async with app.router.lifespan_context(app):
-            ask = partial(_read, front, app)
+            asks = [partial(_read, front, {"app": app, **more}) for more in ({}, {WITHIN: place.store})]
             return [
-                await _row("patient/", ask, sign("patient/*.rs", patient=patient), ids, rounds),
-                await _row("user/", ask, sign("user/*.rs", fhir_user=f"Practitioner/{person}"), ids, rounds),
-                await _row("system/", ask, sign("system/*.rs"), ids, rounds),
+                await _row("patient/", asks, sign("patient/*.rs", patient=patient), ids, rounds),
+                await _row("user/", asks, sign("user/*.rs", fhir_user=f"Practitioner/{person}"), ids, rounds),
+                await _row("system/", asks, sign("system/*.rs"), ids, rounds),
             ]
 
 
-async def _row(level: str, ask: Ask, token: str, ids: list[str], rounds: int) -> Row:
-    async def reads() -> None:
+async def _row(level: str, asks: Sequence[Ask], token: str, ids: list[str], rounds: int) -> Row:
+    async def reads(ask: Ask) -> None:
         for id_ in ids:
             await ask(token, f"/fhir/Observation/{id_}")
 
-    async def unconfined() -> None:
-        with _switched_off():
-            await reads()
-
-    ours, theirs = await alternately(reads, unconfined, rounds=rounds)
+    ours, theirs = await alternately(*(partial(reads, ask) for ask in asks), rounds=rounds)
     count = len(ids)
     return Row(
         f"read by id with a {level} scope, kept to whom it reaches",
@@ -74,22 +70,7 @@ async def _row(level: str, ask: Ask, token: str, ids: list[str], rounds: int) ->
     )
 
 
-@contextmanager
-def _switched_off() -> Iterator[None]:
-    """Let every caller take the whole store."""
-
-    def whole(call: Call) -> Store:
-        return call.services.store
-
-    confined = Call.store
-    Call.store = property(whole)  # type: ignore[method-assign] - for the measurement alone
-    try:
-        yield
-    finally:
-        Call.store = confined  # type: ignore[method-assign]
-
-
-async def _read(front: ASGIApp, app: object, token: str, path: str) -> None:
+async def _read(front: ASGIApp, more: MutableMapping[str, Any], token: str, path: str) -> None:
     sent: list[int] = []
 
     async def send(message: MutableMapping[str, Any]) -> None:
@@ -99,7 +80,7 @@ async def _read(front: ASGIApp, app: object, token: str, path: str) -> None:
     async def receive() -> MutableMapping[str, Any]:
         return {"type": "http.request", "body": b"", "more_body": False}
 
-    await front({**_scope(token, path), "app": app}, receive, send)
+    await front({**_scope(token, path), **more}, receive, send)
     if sent != [200]:
         raise AssertionError(f"{path} is not reached: {sent}")
 
