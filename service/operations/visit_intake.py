@@ -14,6 +14,7 @@ from service.interactions.aside import aside
 from service.interactions.context import Context, allow_everything
 from service.interactions.entry import Entry, check, entries
 from service.interactions.transaction import apply
+from service.operations.never_signed import never_signed
 from service.operations.patient_file import read_file
 from service.operations.receipt import Receipt, receipt_of, reference_of
 from service.operations.upload import Upload, read_upload
@@ -130,8 +131,15 @@ class _Intake:
             ready = self._prepared(file)
         own = await _own_parts(txn, ready)
         people = await _people(txn, ready) if ready.record.signature and own else {}
-        signed = ready.file.signed
-        bundle, notes = revise(ready.bundle, signed, own, ready.names, self._settings.zone, people=people)
+        bundle, notes = revise(
+            ready.bundle,
+            ready.file.signed,
+            own,
+            ready.names,
+            self._settings.zone,
+            never_signed=await never_signed(txn, own),
+            people=people,
+        )
         shown = bundle if self._dry_run else None
         requests = entries(resolved(bundle, own), context=self._context)
         applied = await apply(txn, requests, context=self._context, same=same_or_amended)

@@ -11,6 +11,7 @@ from service.fhir.json import reread
 from service.fhir.references import local_target
 from service.interactions.context import Context
 from service.operations.decision import Decided, Writing, author_of, look, refuse, write
+from service.operations.never_signed import never_signed
 from service.operations.patient_file import file_about
 from service.records.decision import SIGNATURE, Decision
 from service.records.identity import Names
@@ -105,7 +106,9 @@ async def _trees(
     if awaited(visit):
         return [visit]
     own = [before, *(reread(one.content) for one in await txn.identified(names.system, names.prefix))]
-    bundle, _ = revise(whole(visit, own), await _file(txn, visit), own, names, writing.context.zone)
+    new = await never_signed(txn, own)
+    file, zone = await _file(txn, visit), writing.context.zone
+    bundle, _ = revise(whole(visit, own, new), file, own, names, zone, never_signed=new)
     return [entry["resource"] for entry in bundle["entry"]]
 
 

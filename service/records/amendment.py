@@ -4,7 +4,7 @@ Pure. While it is not signed, each part that it changed or added says so in the 
 it left alone stay as they were signed. Goals, plans, orders and consents that were there stay in force.
 """
 
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Collection, Iterable, Iterator, Mapping
 from datetime import datetime
 
 from service.errors import Issue, IssueType, Place
@@ -15,7 +15,6 @@ from service.records.parts import in_error
 from service.records.preliminary import (
     amending,
     same_or_amended,
-    says_preliminary,
     signature_parts,
     signature_status,
 )
@@ -74,14 +73,12 @@ def _same_signature(encounter: Resource, stored: Resource) -> bool:
     return amending(stored) or (signature_status(stored) == AMENDED and bears(stored) == bears(encounter))
 
 
-def is_added(stored: Resource | None, *, amended: bool) -> bool:
+def is_added(stored: Resource | None, never_signed: Collection[str]) -> bool:
     """Whether a part of a record was never signed, so that signed it is final and not amended.
 
-    ``stored`` is the part on file, ``amended`` whether its record waits for the signature of an amendment.
+    ``stored`` is the part on file, ``never_signed`` are references of those that wait and never were.
     """
-    if stored is None or in_error(stored):
-        return True
-    return says_preliminary(stored) and not (amended and stored["meta"]["versionId"] != "1")
+    return stored is None or in_error(stored) or reference_to(stored) in never_signed
 
 
 def changed(

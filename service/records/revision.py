@@ -4,7 +4,7 @@ Pure: what comes out is again a transaction Bundle, with entries added for resou
 status follows (a replaced plan, a reviewed goal) and for parts this record no longer has.
 """
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from zoneinfo import ZoneInfo
 
@@ -49,21 +49,22 @@ def revise(  # noqa: PLR0913 - the record, and all it is compared with
     names: Names,
     zone: ZoneInfo,
     *,
+    never_signed: Collection[str],
     people: Mapping[str, str] | None = None,
 ) -> tuple[Element, tuple[Issue, ...]]:
     """The transaction to carry out, and what is to be told of decisions that stand over the record.
 
     ``file`` is what is on file and signed; ``own`` are the stored parts of the record behind ``names``, those
-    in error and preliminary ones included; ``people`` the references of those on file whom the record names,
-    by fullUrl, None for a record on file that is signed here and now. A preliminary record changes nothing of
-    other records.
+    in error and preliminary ones included, ``never_signed`` the references of those that wait and never were;
+    ``people`` the references of those on file whom the record names, by fullUrl, None for a record on file
+    that is signed here and now. A preliminary record changes nothing of other records.
 
     RuleViolation if a signed record is changed by other than an amendment, or one with its former signature.
     """
     revision = _Revision(bundle, file, own, names, zone, people=people)
     notes = revision.decisions()
     if not revision.is_draft:
-        revision.new_parts()
+        revision.new_parts(never_signed)
         revision.goals()
         revision.plans()
         revision.episodes()
@@ -142,14 +143,13 @@ class _Revision:
         visits = [one.resource for one in self._written("Encounter")]
         return any(signature_status(one) == "preliminary" and not amending(one) for one in visits)
 
-    def new_parts(self) -> None:
+    def new_parts(self, never_signed: Collection[str]) -> None:
         """What an amendment adds was not there before: it is final, not amended."""
-        amended = any(amending(one) for one in self._own.values())
         for url, entry in self.authored.items():
             resource = entry["resource"]
             if resource.get("status") != AMENDED or resource["resourceType"] not in FINAL:
                 continue
-            if is_added(self._own.get(url), amended=amended):
+            if is_added(self._own.get(url), never_signed):
                 self._say(url, {**resource, "status": FINAL[resource["resourceType"]]})
 
     def signature(self) -> None:

@@ -4,14 +4,14 @@ Pure. R4's word for waiting is changed to its word for final in each part that s
 that was signed before.
 """
 
-from collections.abc import Iterable
+from collections.abc import Collection, Iterable
 from typing import Literal
 
 from service.records.amendment import is_added, with_signature
 from service.records.elements import Element, reference
 from service.records.identity import full_url
 from service.records.parts import identifiers, in_error
-from service.records.preliminary import amending, signature_parts, signature_status
+from service.records.preliminary import amending, signature_parts
 from service.records.signature import AMENDED, FINAL, PRELIMINARY
 from service.records.stored import Resource, reference_to
 
@@ -62,13 +62,13 @@ def signed_visit(encounter: Resource, who: str, moment: str, signer: str, licenc
     return with_signature(encounter, parts)
 
 
-def whole(encounter: Resource, parts: Iterable[Resource]) -> Element:
-    """The transaction of a signed visit: it, and its parts as they are once final; each by its id."""
-    amended = signature_status(encounter) == AMENDED
+def whole(encounter: Resource, parts: Iterable[Resource], never_signed: Collection[str]) -> Element:
+    """The transaction of a signed visit: it, and its parts as they are once final; each by its id.
+
+    ``never_signed`` are references of parts that wait and never were.
+    """
     final = [
-        _final(one, amended=amended)
-        for one in parts
-        if not in_error(one) and one["resourceType"] != "Encounter"
+        _final(one, never_signed) for one in parts if not in_error(one) and one["resourceType"] != "Encounter"
     ]
     return {
         "resourceType": "Bundle",
@@ -84,10 +84,10 @@ def whole(encounter: Resource, parts: Iterable[Resource]) -> Element:
     }
 
 
-def _final(part: Resource, *, amended: bool) -> Resource:
+def _final(part: Resource, never_signed: Collection[str]) -> Resource:
     type_ = part["resourceType"]
     name, waiting = PRELIMINARY.get(type_, ("", ""))
     if not name or part.get(name) != waiting:
         return part
-    was_signed = amended and type_ in FINAL and not is_added(part, amended=True)
+    was_signed = type_ in FINAL and not is_added(part, never_signed)
     return {**part, name: AMENDED if was_signed else _BEFORE[type_]}

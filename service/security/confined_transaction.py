@@ -48,6 +48,13 @@ class ConfinedTransaction:
             return version if self._opens_all(_ANYTHING, type_) else None
         return version if await self._sees(version, _ANYTHING) else None
 
+    async def vread(self, type_: str, id_: str, version: int) -> Version | None:
+        """See the contract; for who may read it."""
+        found = await self._txn.vread(type_, id_, version)
+        if found is None or found.deleted:
+            return found if self._opens_all(READING, type_) else None
+        return found if await self._judge.saw(found) else None
+
     async def expect(self, names: Sequence[tuple[str, str]]) -> None:
         """See the contract."""
         await self._txn.expect(names)

@@ -184,6 +184,10 @@ class Transaction(Protocol):
         """Answer the newest version (a deletion included), or None if the id was never used."""
         ...
 
+    async def vread(self, type_: str, id_: str, version: int) -> Version | None:
+        """Answer one version, or None if there is none of that number."""
+        ...
+
     async def expect(self, names: Sequence[tuple[str, str]]) -> None:
         """These (type, id) will be read or put: whatever that needs to know is asked for all at once."""
         ...

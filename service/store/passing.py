@@ -113,6 +113,10 @@ class PassingTransaction:
         """See the contract."""
         return await self._txn.read(type_, id_)
 
+    async def vread(self, type_: str, id_: str, version: int) -> Version | None:
+        """See the contract."""
+        return await self._txn.vread(type_, id_, version)
+
     async def expect(self, names: Sequence[tuple[str, str]]) -> None:
         """See the contract."""
         await self._txn.expect(names)

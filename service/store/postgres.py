@@ -53,13 +53,14 @@ from service.store.postgres_sql import POSTGRES, in_postgres
 from service.store.postgres_transaction import (
     CURRENT,
     NOBODY_WRITES,
+    VERSION,
     MustBeAlone,
     PostgresTransaction,
     run_search,
     version_of,
 )
 from service.store.postgres_words import GENERATION, Words, WordsTakenBack
-from service.store.search_sql import Statement, columns
+from service.store.search_sql import Statement
 from service.store.states_sql import NEWEST_INSTANT, states_page
 from service.store.summaries import Seen, SummaryPage, SummaryQuery
 from service.store.summaries_sql import (
@@ -168,10 +169,7 @@ class PostgresStore:
 
     async def vread(self, type_: str, id_: str, version: int) -> Version | None:
         """See the contract."""
-        sql = f"SELECT {columns} FROM current c JOIN resource r ON r.key = c.key"
-        return await self._one(
-            f"{sql} WHERE c.type = $1 AND c.id = $2 AND r.version = $3", type_, id_, version
-        )
+        return await self._one(VERSION, type_, id_, version)
 
     async def history(self, query: History) -> Page:
         """See the contract; one that takes too long is refused as too costly."""

@@ -35,6 +35,7 @@ from service.store.summaries_sql import FORGET, KEEP, forgotten, kept
 __all__ = [
     "CURRENT",
     "NOBODY_WRITES",
+    "VERSION",
     "Connection",
     "MustBeAlone",
     "PostgresTransaction",
@@ -42,6 +43,10 @@ __all__ = [
     "version_of",
 ]
 
+VERSION = (
+    f"SELECT {columns} FROM current c JOIN resource r ON r.key = c.key "
+    "WHERE c.type = $1 AND c.id = $2 AND r.version = $3"
+)
 CURRENT = f"SELECT {columns} FROM current c JOIN resource r ON r.sequence = c.sequence"
 _HEAD_COLUMNS = (
     f"SELECT {columns}, c.key, c.updated, c.keys FROM current c JOIN resource r ON r.sequence = c.sequence"
@@ -210,6 +215,12 @@ class PostgresTransaction(Buffered):
         found = await run_search(self._connection, query, self._number, dialect)
         self._guards |= guards_of_search(query, empty=not found.versions and not found.total)
         return found
+
+    async def vread(self, type_: str, id_: str, version: int) -> Version | None:
+        """See the contract."""
+        await self._flush()
+        row = await self._connection.fetchrow(VERSION, type_, id_, version)
+        return version_of(row) if row else None
 
     async def referrers(self, type_: str, id_: str, limit: int) -> list[str]:
         """See the contract."""

@@ -73,7 +73,14 @@ from service.store.sqlite_audit import (
     targets_chunk,
     trail_chunk,
 )
-from service.store.sqlite_transaction import SqliteTransaction, Words, read_newest, run_labels, run_search
+from service.store.sqlite_transaction import (
+    SqliteTransaction,
+    Words,
+    read_newest,
+    read_version,
+    run_labels,
+    run_search,
+)
 from service.store.states_sql import NEWEST_INSTANT, states_page
 from service.store.summaries import Seen, SummaryPage, SummaryQuery
 from service.store.summaries_sql import (
@@ -166,10 +173,7 @@ class SqliteStore:
 
     async def vread(self, type_: str, id_: str, version: int) -> Version | None:
         """See the contract."""
-        rows = self._guarded(
-            lambda connection: _versions(connection, type_, id_, "AND r.version = ?", version)
-        )
-        return rows[0] if rows else None
+        return self._guarded(partial(read_version, type_=type_, id_=id_, version=version))
 
     async def history(self, query: History) -> Page:
         """See the contract; one that takes too long is refused as too costly."""
@@ -634,14 +638,6 @@ def _prepare(connection: sqlite3.Connection, *, older: bool) -> None:
     finally:
         connection.execute("COMMIT")
     judge(*found, older=older)
-
-
-def _versions(connection: sqlite3.Connection, type_: str, id_: str, rest: str, *values: int) -> list[Version]:
-    sql = (
-        f"SELECT {columns} FROM current c JOIN resource r ON r.key = c.key "
-        f"WHERE c.type = ? AND c.id = ? {rest}"
-    )
-    return [Version(*row) for row in connection.execute(sql, (type_, id_, *values))]
 
 
 def _changed(connection: sqlite3.Connection, after: int) -> list[Version]:

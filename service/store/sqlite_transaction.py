@@ -18,10 +18,22 @@ from service.store.sqlite_audit import Connection, file_targets, keep
 from service.store.summaries import Seen, Summary
 from service.store.summaries_sql import FORGET, KEEP, forgotten, kept
 
-__all__ = ["Connection", "SqliteTransaction", "Words", "read_newest", "run_labels", "run_search"]
+__all__ = [
+    "Connection",
+    "SqliteTransaction",
+    "Words",
+    "read_newest",
+    "read_version",
+    "run_labels",
+    "run_search",
+]
 
 _CURRENT = f"SELECT {columns} FROM current c JOIN resource r ON r.sequence = c.sequence"
 _NEWEST = f"{_CURRENT} WHERE c.type = ? AND c.id = ?"
+_OF_NUMBER = (
+    f"SELECT {columns} FROM current c JOIN resource r ON r.key = c.key "
+    "WHERE c.type = ? AND c.id = ? AND r.version = ?"
+)
 _HEAD = (
     f"SELECT {columns}, c.key, c.updated, c.keys FROM current c JOIN resource r ON r.sequence = c.sequence "
     "WHERE c.type = ? AND c.id = ?"
@@ -60,6 +72,12 @@ _DELETES = {
 def read_newest(connection: Connection, type_: str, id_: str) -> Version | None:
     """Answer the newest version, a deletion included."""
     row = connection.execute(_NEWEST, (type_, id_)).fetchone()
+    return Version(*row) if row else None
+
+
+def read_version(connection: Connection, type_: str, id_: str, version: int) -> Version | None:
+    """Answer one version."""
+    row = connection.execute(_OF_NUMBER, (type_, id_, version)).fetchone()
     return Version(*row) if row else None
 
 
@@ -151,6 +169,11 @@ class SqliteTransaction(Buffered):
         )
         bound = (value_prefix, value_prefix + "\U0010ffff", *names, system)
         return [Version(*row) for row in self._connection.execute(sql, bound)]
+
+    async def vread(self, type_: str, id_: str, version: int) -> Version | None:
+        """See the contract."""
+        await self._flush()
+        return read_version(self._connection, type_, id_, version)
 
     async def search(self, query: Query) -> Page:
         """See the contract."""

@@ -93,6 +93,18 @@ def test_versions_are_kept_and_last_updated_rises_although_the_clock_stands(stor
     assert run(store.history(History(("Observation",), "b"))) == Page((), 0, None)
 
 
+def test_a_transaction_sees_earlier_versions_and_its_own(store):
+    earlier = [*put(store, ("a", SearchKeys())), *put(store, ("a", SearchKeys()))]
+
+    async def work(txn):
+        last = await txn.put("Observation", "a", b"{}", SearchKeys())
+        seen = [await txn.vread("Observation", "a", number) for number in (1, 2, 3, 4)]
+        return last, seen, await txn.vread("Observation", "b", 1)
+
+    last, seen, other = run(store.write("look back", work))
+    assert (seen, other) == ([*earlier, last, None], None)
+
+
 @pytest.mark.conformance("D34")
 def test_a_deletion_is_a_version_found_by_id_but_not_by_search(store):
     put(store, ("a", keys("1", "x", identifier="i")))

@@ -188,6 +188,28 @@ def test_an_amendment_that_nobody_signed_waits_and_says_so_where_it_changed_some
     assert desk.send(tree).changed == ()
 
 
+def weights(desk):
+    return [one for one in own(desk, "Observation") if one.get("valueQuantity", {}).get("code") == "kg"]
+
+
+@pytest.mark.parametrize("before", [(), (DRAFT,), (DRAFT, CO_SIGNED)])
+def test_a_part_that_was_sent_twice_before_it_was_signed_was_not_amended(desk, before):
+    """R4 observation-status: amended is what was final and is modified since."""
+    for signature in before or (CO_SIGNED,):
+        desk.send(signed(signature))
+    tree = corrected(UNSIGNED if CO_SIGNED in before or not before else DRAFT)
+    for weight in (71.5, 72.5):
+        tree["function"]["weight_kg"] = weight
+        desk.send(tree)
+    (waiting,) = weights(desk)
+    assert (waiting["status"], waiting["meta"]["versionId"]) == ("preliminary", "2")
+    last = CO_SIGNED if before == (DRAFT,) else AMENDED
+    desk.send(tree | {"signature": last})
+    (weight,) = weights(desk)
+    assert (weight["status"], weight["valueQuantity"]["value"]) == ("final", 72.5)
+    assert desk.part(f"{RECORD}/pre/1")["status"] == ("final" if before == (DRAFT,) else "amended")
+
+
 def test_signed_again_a_changed_part_says_amended_and_a_new_one_final(desk):
     desk.send(signed(CO_SIGNED))
     tree = corrected(UNSIGNED)
