@@ -5,7 +5,7 @@ import shutil
 from collections import Counter
 from collections.abc import AsyncIterator, Callable, Iterator
 from contextlib import asynccontextmanager
-from datetime import UTC, datetime
+from datetime import datetime
 from pathlib import Path
 
 import pytest
@@ -13,13 +13,13 @@ from fastapi import FastAPI
 from http_requests import Answered
 from httpx import ASGITransport, AsyncClient
 from receiving import Receiver, receiving
+from running_apps import NOW, running
 from ward import Ward
 
 from service.app import create_app
 from service.security.development_issuer import DevelopmentIssuer
 from service.settings import Settings
 
-NOW = datetime(2026, 6, 1, 9, 0, tzinfo=UTC)
 SCOPES = {
     "integrator": "system/*.cruds intake",
     "clinician": "user/*.rs intake goal-decisions",
@@ -108,13 +108,6 @@ def sign(issuer: DevelopmentIssuer) -> Callable[..., str]:
         return issuer.sign(subject, scope, now=NOW.timestamp() - age)
 
     return token
-
-
-@asynccontextmanager
-async def running(app: FastAPI) -> AsyncIterator[FastAPI]:
-    """Start and stop the application as a server would."""
-    async with app.router.lifespan_context(app):
-        yield app
 
 
 @pytest.fixture(scope="session")

@@ -11,14 +11,13 @@ from fastapi import FastAPI
 from httpx import ASGITransport, AsyncClient, Response
 from joserfc import jwt
 from joserfc.jwk import ECKey
+from running_apps import NOW, running
 from sample_visits import visit_tree
 
 from service.app import create_app
 from service.fhir.json import dump
 from service.security.cds_clients import read_cds_clients
 from service.settings import Settings
-
-from conftest import NOW, running  # isort: skip
 
 pytestmark = [pytest.mark.anyio, pytest.mark.published("CDS Hooks 2.0: shapes, read in the guide's source")]
 

@@ -20,13 +20,12 @@ from joserfc import jwt
 from joserfc.jwk import ECKey
 from opentelemetry.proto.collector.trace.v1.trace_service_pb2 import ExportTraceServiceRequest
 from opentelemetry.proto.trace.v1.trace_pb2 import Span, Status
+from running_apps import NOW
 
 from service.app import Service, create_app
 from service.correlation import REQUEST_ID, SPANS
 from service.errors import ServiceError
 from service.settings import Settings
-
-from conftest import NOW  # isort: skip
 
 pytestmark = pytest.mark.anyio
 

@@ -7,12 +7,11 @@ from typing import Any
 
 import pytest
 from httpx import ASGITransport, AsyncClient, Response
+from running_apps import NOW, running
 
 from service.app import create_app
 from service.rest.call import Services
 from service.settings import Settings
-
-from conftest import NOW, running  # isort: skip
 
 pytestmark = pytest.mark.anyio
 PATIENT = {"resourceType": "Patient", "active": True}

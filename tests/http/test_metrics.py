@@ -7,6 +7,7 @@ import pytest
 from fastapi import FastAPI
 from httpx import ASGITransport, AsyncClient, Response
 from prometheus_client.parser import text_string_to_metric_families
+from running_apps import running
 
 from service.app import create_app
 from service.errors import StoreUnavailable
@@ -16,8 +17,6 @@ from service.rest.dispatch import OPEN
 from service.rest.routes import API_ROUTES, FHIR_ROUTES
 from service.settings import Settings
 from service.store.feeds import Noted, note
-
-from conftest import running  # isort: skip
 
 pytestmark = pytest.mark.anyio
 

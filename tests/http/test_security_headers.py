@@ -4,11 +4,10 @@ from collections.abc import Callable
 
 import pytest
 from httpx import ASGITransport, AsyncClient, Response
+from running_apps import NOW, running
 
 from service.app import create_app
 from service.settings import Settings
-
-from conftest import NOW, running  # isort: skip
 
 pytestmark = pytest.mark.anyio
 
