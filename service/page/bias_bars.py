@@ -1,4 +1,7 @@
-"""Bias of the own judgement as bars from 0, a row each, whoever the rows are about."""
+"""Bias of the own judgement as bars from 0, a row each, whoever the rows are about.
+
+Name and number stand over the bar, not beside it, so that all of it is seen on a phone without scrolling.
+"""
 
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -8,8 +11,10 @@ from service.page.drawing import Box, Drawing, Line, Mark, Marker, Text
 
 __all__ = ["BiasRow", "bias_bars"]
 
-WIDTH, LEFT, RIGHT, ROW, TOP = 620, 100, 440, 26, 34
+WIDTH, LEFT, RIGHT, ROW, TOP = 300, 4, 296, 42, 30
 MIDDLE = (LEFT + RIGHT) / 2
+AT = (LEFT, (LEFT + MIDDLE) / 2, MIDDLE, (RIGHT + MIDDLE) / 2, RIGHT)
+"""Where lines stand: -1, -0.5, 0, +0.5, +1; between the words of the rows, not through them."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -29,21 +34,18 @@ def bias_bars(name: str, description: str, rows: Sequence[BiasRow]) -> Drawing:
         Text("note", LEFT, TOP - 8, "−1 under-confident"),
         Text("note", RIGHT, TOP - 8, "over-confident +1", "end"),
     ]
-    marks += [Line("grid", ((x, TOP), (x, bottom))) for x in (LEFT, (LEFT + MIDDLE) / 2, RIGHT)]
-    marks.append(Line("grid", (((RIGHT + MIDDLE) / 2, TOP), ((RIGHT + MIDDLE) / 2, bottom))))
     for number, row in enumerate(rows):
         marks += _bar(row, TOP + ROW * number)
-    marks.append(Line("axis", ((MIDDLE, TOP), (MIDDLE, bottom))))
     return Drawing(name, description, WIDTH, bottom + 6, tuple(marks))
 
 
 def _bar(row: BiasRow, top: float) -> list[Mark]:
-    middle = top + ROW / 2
-    marks: list[Mark] = [Text("tick", LEFT - 8, middle + 4.5, row.name, "end")]
+    under, foot = top + 22, top + 38
+    marks: list[Mark] = [Text("count", LEFT, top + 16, f"{row.name}: {row.beside}")]
+    marks += [Line("axis" if x == MIDDLE else "grid", ((x, under), (x, foot))) for x in AT]
     if row.bias is None:
-        gap = Text("note", MIDDLE + 12, middle + 4.5, row.beside)
-        return [*marks, Marker("gap", MIDDLE, middle, "cross"), gap]
-    end = MIDDLE + float(row.bias) * (RIGHT - MIDDLE)
+        return [*marks, Marker("gap", MIDDLE, (under + foot) / 2, "cross")]
     if row.bias:
-        marks.append(Box("bar", min(MIDDLE, end), top + 6, abs(end - MIDDLE), ROW - 12))
-    return [*marks, Text("count", RIGHT + 12, middle + 4.5, row.beside)]
+        end = MIDDLE + float(row.bias) * (RIGHT - MIDDLE)
+        marks.append(Box("bar", min(MIDDLE, end), under + 1, abs(end - MIDDLE), 14))
+    return marks

@@ -66,7 +66,7 @@ def _goal(
         trend=trend_words(goal.trend, measure),
         practice=practice,
         luck=luck_words(goal),
-        reliable_change=reliable_words(goal.reliable_change, status.baseline, status.latest),
+        reliable_change=reliable_words(goal.reliable_change, status.baseline, status.latest, measure),
         problems=goal.problems,
         last_change=last_change_words(readings, measure),
         phases=phases,
@@ -153,5 +153,11 @@ def _practice(practice: tuple[PracticeAnswer, ...]) -> page.Practice | None:
     newest = max(practice, key=lambda one: one.log.end)
     found = newest.adherence
     return page.Practice(
-        newest.log.start, newest.log.end, found.of_logged_days, found.unlogged_as_zero, newest.log.returned
+        newest.log.start,
+        newest.log.end,
+        found.of_logged_days,
+        found.unlogged_as_zero,
+        found.logged_days,
+        found.days,
+        newest.log.returned,
     )

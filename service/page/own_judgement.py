@@ -53,7 +53,9 @@ def judgement_view(answer: PatientAnswer) -> JudgementView | None:
 
 def _numbers(answer: PatientAnswer) -> tuple[tuple[str, str], ...]:
     pooled, heard = answer.own_pooled, answer.own_detection
-    agreement = _agreement(pooled)
+    agreement, cells = _agreement(pooled), pooled.cells
+    said = Count(cells.both_closed, cells.both_closed + cells.said_open_was_closed)
+    unsaid = Count(cells.both_open, cells.both_open + cells.said_closed_was_open)
     sensitivity = (
         f"d′ = {heard.d_prime:.2f}, c = {heard.criterion:+.2f}, threshold {heard.threshold:+.2f}"
         if heard.d_prime is not None
@@ -63,8 +65,8 @@ def _numbers(answer: PatientAnswer) -> tuple[tuple[str, str], ...]:
         ("Agrees", f"{words.count(agreement)} trials" if agreement else ""),
         ("Bias", words.bias(pooled.bias)),
         ("Kappa", _kappa(pooled)),
-        ("Said closed when closed", _share(pooled.sensitivity, pooled.reasons.get("sensitivity", ""))),
-        ("Said not closed when open", _share(pooled.specificity, pooled.reasons.get("specificity", ""))),
+        ("Said closed when closed", _share(said, pooled.reasons.get("sensitivity", ""))),
+        ("Said not closed when open", _share(unsaid, pooled.reasons.get("specificity", ""))),
         ("Telling the two apart", sensitivity.replace("-", "−") or heard.reason),
     )
 
@@ -77,8 +79,9 @@ def _kappa(own: SelfJudgement) -> str:
     return own.reasons.get("kappa", "") if own.kappa is None else f"{float(own.kappa):.2f}".replace("-", "−")
 
 
-def _share(share: Fraction | None, reason: str) -> str:
-    return reason if share is None else f"{float(100 * share):.0f} %"
+def _share(count: Count, reason: str) -> str:
+    """A share never stands without the trials it is of."""
+    return f"{100 * count.k / count.n:.0f} % ({words.count(count)})" if count.n else reason
 
 
 def _out(left_out: Mapping[str, int]) -> str:

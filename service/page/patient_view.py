@@ -84,7 +84,7 @@ class PatientView:
     @property
     def cautions(self) -> tuple[tuple[str, str], ...]:
         """What the sheet of paper warns of: home practice, and the studies that were done."""
-        practised = (cautions.EXERCISES, cautions.FOOD) if self.plan or self.practice else ()
+        practised = (cautions.EXERCISES, cautions.FOOD, cautions.HOME) if self.plan or self.practice else ()
         return (*practised, *cautions.of_studies(study.method for study in self.studies))
 
     @property

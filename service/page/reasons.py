@@ -105,15 +105,20 @@ def luck_words(goal: GoalAnswer) -> str:
     )
 
 
-def reliable_words(found: ReliableChange | None, first: Value | None, last: Value | None) -> str:
+def reliable_words(
+    found: ReliableChange | None, first: Value | None, last: Value | None, measure: Measure
+) -> str:
     """Whether a score moved by more than it does by itself; nothing is made up where nothing is published."""
     if found is None or first is None or last is None:
         return ""
     if found.threshold is None:
         return found.reason
-    judged = "a reliable change" if found.reliable else "not more than the score varies by itself"
+    moved = last.value - first.value
+    better = moved > 0 if measure.better == "higher" else moved < 0
+    kind = "a reliable improvement" if better else "a reliable worsening"
+    judged = kind if found.reliable else "not more than the score varies by itself"
     least = f"{ceil(found.threshold)} or more is reliable{', approximately' if found.approximate else ''}"
-    return f"{words.signed(last.value - first.value, 'points')}, {judged} ({least})"
+    return f"{words.signed(moved, 'points')}, {judged} ({least})"
 
 
 def target_words(goal: GoalAnswer, measures: list[Measure]) -> str:

@@ -25,5 +25,5 @@ def _series(score: Score) -> page.GoalView:
         baseline=readings[0],
         latest=readings[-1],
         readings=readings,
-        reliable_change=reliable_words(score.reliable_change, score.values[0], score.values[-1]),
+        reliable_change=reliable_words(score.reliable_change, score.values[0], score.values[-1], measure),
     )

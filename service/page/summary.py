@@ -149,13 +149,17 @@ def _beside(view: PatientView) -> Iterable[tuple[str, str]]:
         )
     if view.plan:
         lines = (f"{row.name}: {row.dose}; {row.how}" for row in view.plan.exercises)
-        yield f"Home plan {view.plan.when}", ". ".join(lines) or "no exercise on file"
+        # why a plan is on hold is long: as a name it would leave what was found no room
+        yield "Home plan", f"{view.plan.when}. {'. '.join(lines) or 'No exercise on file'}"
     if view.practice:
         row = view.practice.everything
         yield "Home practice", f"{row.readings}; {row.total} repetitions; {row.days}"
     if view.studies:
         newest = view.studies[0]
-        yield f"Swallow study {words.day(newest.day)}", f"{newest.how}; {newest.counts}"
+        yield (
+            f"Swallow study {words.day(newest.day)}",
+            f"{newest.how}; {newest.counts} ({words.score_groups()})",
+        )
     for one in view.excluded:
         yield "Excluded visit", f"{words.day(one.day)}: {one.reason or 'no reason given'}; counts nowhere"
     if view.scaling:

@@ -69,12 +69,17 @@ class Reading:
 
 @dataclass(frozen=True, slots=True)
 class Practice:
-    """Home practice since the visit before: shares 0-1, of logged days and with unlogged days as zero."""
+    """Home practice since the visit before: shares 0-1, of logged days and with unlogged days as zero.
+
+    ``logged_days`` of ``days`` prescribed ones are what the shares rest on.
+    """
 
     start: date
     end: date
     of_logged: Fraction | None
     unlogged_as_zero: Fraction | None
+    logged_days: int
+    days: int
     returned: bool = True
 
 

@@ -4,6 +4,7 @@ import re
 from datetime import date
 from fractions import Fraction
 
+from service.attainment.airway import GROUPS
 from service.attainment.intervals import Interval
 from service.page.view_model import Count, GoalView, Measure, Practice, Reading
 
@@ -31,6 +32,7 @@ __all__ = [
     "plural",
     "practice",
     "rough",
+    "score_groups",
     "signed",
     "status",
     "study",
@@ -171,6 +173,15 @@ def due(goal: GoalView) -> str:
     return f"{day(goal.due)}, {rest}"
 
 
+def score_groups() -> str:
+    """Which airway scores the letters A to D stand for: ``A 1, 2, 4; B 3, 5, 6; C 7; D 8``."""
+    kinds = (
+        (letter, [str(score) for score in sorted(GROUPS) if GROUPS[score] == place])
+        for place, letter in enumerate("ABCD", 1)
+    )
+    return "; ".join(f"{letter} {', '.join(scores)}" for letter, scores in kinds)
+
+
 def plural(number: int, what: str) -> str:
     """``1 day`` or ``2 days``."""
     return f"1 {what}" if number == 1 else f"{number} {what}s"
@@ -232,7 +243,8 @@ def practice(done: Practice | None) -> str:
         logged = "log not returned"
     zero = done.unlogged_as_zero
     counted = "" if zero is None else f"; {float(100 * zero):.0f} % counting unlogged days as zero"
-    return f"{logged}{counted} ({day(done.start)} to {day(done.end)})"
+    rests_on = f"{done.logged_days} of {done.days} days with a log, {day(done.start)} to {day(done.end)}"
+    return f"{logged}{counted} ({rests_on})"
 
 
 def notes(goal: GoalView) -> list[tuple[str, str]]:

@@ -64,7 +64,7 @@ LOST = GoalView(
     met_run=(date(2026, 6, 19), date(2026, 7, 17)),
     regressed=date(2026, 9, 11),
     trend="0 points a week over 7 visits (S −3)",
-    practice=Practice(date(2026, 8, 29), date(2026, 9, 10), Fraction(9, 28), Fraction(9, 28)),
+    practice=Practice(date(2026, 8, 29), date(2026, 9, 10), Fraction(9, 28), Fraction(9, 28), 13, 13),
 )
 LEVELS = tuple(
     Reading(date(2026, month, 5), Fraction(level), at_target=level >= 6)

@@ -61,6 +61,10 @@ class Reader:
         """The address of a demo person's page as of a day (empty: of the last visit)."""
         return f"{self.url}/app/patients/{self.id(name)}?date={day or LAST_VISITS[name]}"
 
+    def sheet(self, name: str) -> str:
+        """The address of a demo person's summary on paper as of the last visit."""
+        return f"{self.url}/app/patients/{self.id(name)}/summary.pdf?date={LAST_VISITS[name]}"
+
     def pages(self) -> dict[str, str]:
         """The address of every kind of page, by name."""
         demo_01 = f"{self.url}/app/patients/{self.id('demo-01')}"

@@ -96,10 +96,12 @@ def test_sampleby_achieved_and_no_longer_over_confident(page):
         found.text
     )
     assert "+10 points a week over 6 results" in found.text
-    assert "−11 points, a reliable change (9 or more is reliable, approximately)" in found.text
+    assert "−11 points, a reliable improvement (9 or more is reliable, approximately)" in found.text
     assert "3 Feb 2026 +0.6, over-confident" in found.text
     assert "24 Mar 2026 0" in found.text
     # 16 of 16 trials that were closed called so, and 6 of 14 that were not
+    assert "Said closed when closed 100 % (16 of 16)" in found.text
+    assert "Said not closed when open 57 % (8 of 14)" in found.text
     assert "d′ = 2.06, c = −0.86, threshold +0.17" in found.text
     assert "T 31.74 at the start, 54.56 now, change +22.82" in found.text
     assert "91 % of logged days" in found.text
@@ -141,15 +143,21 @@ def test_mockridge_worsening_with_red_flags_and_the_goal_on_hold(page):
     assert judgement[4] == "sustaining"
     assert "Red flags, last visit fever; new wet voice; weight loss" in found.text
     assert "The EAT-10 total rose from 15 (3 Aug 2026) to 26." in found.text
-    assert "+11 points, a reliable change (9 or more is reliable, approximately)" in found.text
+    assert "+11 points, a reliable worsening (9 or more is reliable, approximately)" in found.text
     assert "level 3 of 7 (28 Sep 2026)" in found.text
     assert "absence of a cue does not mean safety" in found.text
     assert "practice stops until he has been seen" in found.text
+    assert "21 % counting unlogged days as zero (14 of 14 days with a log, 14 Sep 2026" in found.text
+    visits = {row[0]: row for row in found.rows if len(row) == 9}
+    assert visits["3 Aug 2026"][5] == "no visit before"
+    # the block after training was not done: nothing was measured, which is not that nothing changed
+    assert visits["28 Sep 2026"][2:6] == ["not done", "not measured", "not measured", "−20 points"]
     assert "−40 points; −73 to +16 points; 0 gained, 2 lost of 5 postures; Five trials cannot" in found.text
     assert "no baseline phase, phase statistics not computed" in found.text
     after = page("demo-04", "2026-09-30")
     assert "worst 8, most often 3 and 6 and 7 and 8; 4 of 4 at 3 or more, 3 of 4 at 6 or more" in after.text
     assert "groups A/B/C/D 0/2/1/1" in after.text
+    assert "Groups of scores: A 1, 2, 4; B 3, 5, 6; C 7; D 8." in after.text
     assert "level 0, 10 mL: 3 before, 8 now, worse" in after.text
 
 

@@ -1,6 +1,7 @@
 """Every kind of page in a real browser, open side by side: by day, at night, small, zoomed."""
 
 from dataclasses import dataclass
+from itertools import pairwise
 
 import pytest
 from playwright.sync_api import Page
@@ -8,6 +9,7 @@ from reader import HIGH, PHONE, WIDE, ZOOMED, picture, violations
 
 SMALLEST_TARGET = 24  # CSS pixels (WCAG 2.2, 2.5.8)
 LARGEST_PAGE = 400_000
+USUAL_PHONE = 360
 
 
 @dataclass(frozen=True)
@@ -64,6 +66,42 @@ def test_nothing_has_to_be_scrolled_sideways(opened, width):
         assert one.as_seen(width).evaluate("document.documentElement.scrollWidth") <= width, name
 
 
+def test_what_is_said_of_a_table_is_seen_whole_on_a_phone(opened):
+    """A wide table is scrolled by itself; its caption may be what its numbers must be read with."""
+    find = """() => [...document.querySelectorAll('.wide caption')].filter(one => one.checkVisibility())
+        .map(one => [one.innerText, one.getBoundingClientRect().right])"""
+    for name, one in opened.items():
+        cut = [text for text, right in one.as_seen(PHONE).evaluate(find) if right > PHONE]
+        assert cut == [], name
+
+
+def test_a_table_of_few_columns_is_seen_whole_on_a_phone(opened):
+    find = """() => [...document.querySelectorAll('.wide table')].filter(one => one.checkVisibility())
+        .filter(one => one.tHead && one.tHead.rows[0].cells.length < 4)
+        .filter(one => !one.matches('.grid, .trials') && one.scrollWidth > one.parentElement.clientWidth)
+        .map(one => one.innerText)"""
+    for name, one in opened.items():
+        assert one.as_seen(PHONE).evaluate(find) == [], name
+
+
+@pytest.mark.parametrize("width", [768, WIDE])
+def test_on_a_screen_no_drawing_has_to_be_scrolled(opened, width):
+    find = """() => [...document.querySelectorAll('figure')].filter(one => one.checkVisibility())
+        .filter(one => one.scrollWidth > one.clientWidth).map(one => one.getAttribute('aria-label'))"""
+    for name, one in opened.items():
+        assert one.as_seen(width).evaluate(find) == [], name
+
+
+def test_bias_is_seen_whole_on_a_usual_phone(opened):
+    """Of a wider drawing only the end would be seen: neither the days nor most of the bars."""
+    seen = """() => [...document.querySelectorAll('figure[aria-label*="bias" i]')]
+        .filter(one => one.checkVisibility()).map(one => one.scrollWidth <= one.clientWidth)"""
+    for name in ("person", "person with red flags", "cohort"):
+        drawn = opened[name].as_seen(USUAL_PHONE).evaluate(seen)
+        assert drawn, name
+        assert all(drawn), name
+
+
 def test_what_can_be_pressed_is_large_enough(opened):
     """Links inside sentences are exempt (2.5.8, inline)."""
     find = """() => [...document.querySelectorAll('a, button, summary, input, select, textarea')]
@@ -74,6 +112,14 @@ def test_what_can_be_pressed_is_large_enough(opened):
     for name, one in opened.items():
         small = [html for html, side in one.as_seen().evaluate(find) if side < SMALLEST_TARGET]
         assert small == [], name
+
+
+def test_places_to_sign_in_stand_apart(opened):
+    find = """() => [...document.querySelectorAll('main .button, main h2')]
+        .map(one => one.getBoundingClientRect()).map(box => [box.top, box.bottom])"""
+    boxes = opened["sign in"].as_seen(PHONE).evaluate(find)
+    assert len(boxes) == 3
+    assert all(below - bottom >= 8 for (_, bottom), (below, _) in pairwise(boxes))
 
 
 def test_every_page_is_light_and_asks_no_other_host(opened, reader):

@@ -188,11 +188,13 @@ def test_both_readings_of_missing_practice_days_are_told(lost):
 
     shown = view(lost, logs=(log(30, 30, 0, 45, 30, None, 15),))
     assert words.practice(shown.practice) == (
-        "75 % of logged days; 64 % counting unlogged days as zero (5 Jun 2026 to 11 Jun 2026)"
+        "75 % of logged days; 64 % counting unlogged days as zero "
+        "(6 of 7 days with a log, 5 Jun 2026 to 11 Jun 2026)"
     )
     shown = view(lost, logs=(log(None, None, returned=False),))
     assert words.practice(shown.practice) == (
-        "log not returned; 0 % counting unlogged days as zero (5 Jun 2026 to 6 Jun 2026)"
+        "log not returned; 0 % counting unlogged days as zero "
+        "(0 of 2 days with a log, 5 Jun 2026 to 6 Jun 2026)"
     )
 
 
@@ -243,7 +245,7 @@ EAT10 = goal(Target("eat10-total", Fraction(10), higher_is_better=False), step=9
 @pytest.mark.parametrize(
     ("totals", "sentence"),
     [
-        ((22, 15, 11), "−11 points, a reliable change (9 or more is reliable, approximately)"),
+        ((22, 15, 11), "−11 points, a reliable improvement (9 or more is reliable, approximately)"),
         (
             (13, 9, 7),
             "−6 points, not more than the score varies by itself (9 or more is reliable, approximately)",

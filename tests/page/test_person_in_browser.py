@@ -134,6 +134,17 @@ def test_printed_it_keeps_the_goals_and_leaves_out_what_can_only_be_pressed(read
     assert "Sign out" not in text
 
 
+def test_why_a_plan_is_on_hold_leaves_the_sheet_one_page(reader):
+    """The reason once stood in the name's column and left what was found a few words a line."""
+    paper = pypdf.PdfReader(io.BytesIO(reader.http.get(reader.sheet("demo-04")).content))
+    assert len(paper.pages) == 1
+    found = re.sub(r"\s+", " ", paper.pages[0].extract_text())
+    assert "Home plan 28 Sep 2026 to 3 Jan 2027, on hold: fever and a wet voice" in found
+    assert "level 6 on 27 Jul 2026, level 3 on 30 Sep 2026" in found
+    assert "groups A/B/C/D 0/2/1/1 (A 1, 2, 4; B 3, 5, 6; C 7; D 8)" in found
+    assert "At home. Call the clinic the same day for fever" in found
+
+
 def test_every_demo_person_has_a_page_as_of_the_last_visit(reader):
     with reader.page() as page:
         for name, day in LAST_VISITS.items():
