@@ -53,7 +53,7 @@ def describe(goal: GoalView) -> str:
 
 
 def _measured(goal: GoalView, days: Days, values: Values) -> list[Mark]:
-    """Whiskers, lines, markers with their counts, and the visits without a result."""
+    """Whiskers, lines, markers with their numbers, and the visits without a result."""
     marks: list[Mark] = []
     for reading in goal.readings:
         if reading.low is not None and reading.high is not None:
@@ -93,10 +93,18 @@ def _joined(goal: GoalView, stretch: Sequence[Reading], days: Days, values: Valu
         filled = "point met" if reading.counts and reading.at_target else "point"
         marks.append(Marker(filled, x, y, "circle" if reading.counts else "diamond"))
     for (x, y), reading, under in zip(points, stretch, _under(points), strict=True):
-        if reading.trials:
-            text = f"{reading.trials.k}/{reading.trials.n}"
-            marks.append(Text("count", x + 9, y + (16 if under else -7), text))
+        marks.append(Text("count", x + 9, y + (16 if under else -7), _number(goal, reading)))
     return marks
+
+
+def _number(goal: GoalView, reading: Reading) -> str:
+    """What a point stands for, to be read where the axis is out of sight: ``4/5``, ``6``, ``73.8``."""
+    if reading.trials:
+        return f"{reading.trials.k}/{reading.trials.n}"
+    if goal.measure.kind == "levels":
+        return words.level(goal.measure, reading.value or 0)
+    written = words.value(goal.measure, reading.value)
+    return written if goal.measure.unit == "%" else written.removesuffix(f" {goal.measure.unit}")
 
 
 def _under(points: Sequence[tuple[float, float]]) -> list[bool]:

@@ -81,10 +81,28 @@ def test_everything_that_matters_is_written_as_well():
 
 
 def test_an_ordinal_scale_has_every_level_and_only_levels_and_steps_between():
-    levels = [text for text in texts(samples.EATING) if text.isdigit()]
+    levels = [mark.words for mark in marks(samples.EATING, Text, "tick") if mark.words.isdigit()]
     assert levels == ["1", "2", "3", "4", "5", "6", "7"]
     (run,) = marks(samples.EATING, Line, "run")
     assert all(a[0] == b[0] or a[1] == b[1] for a, b in pairwise(run.points))
+
+
+@pytest.mark.parametrize(
+    ("measure", "values", "written"),
+    [
+        (samples.INTAKE, (6, 3), ["6", "3"]),
+        (AIRWAY, (1, 4), ["A", "D"]),
+        (replace(samples.CLOSURE, unit="points", high=40), (15, 26), ["15", "26"]),
+        (replace(samples.CLOSURE, unit="kg", low=70, high=80), (Fraction("78.6"), 74), ["78.6", "74"]),
+        (samples.CLOSURE, (80, 100), ["80 %", "100 %"]),
+    ],
+)
+def test_a_point_without_trials_has_its_value_beside_it(measure, values, written):
+    """On a phone the axis is out of sight where the newest visits are seen."""
+    days = (date(2026, 1, 5), date(2026, 3, 5))
+    readings = tuple(Reading(day, Fraction(value)) for day, value in zip(days, values, strict=True))
+    goal = replace(samples.EATING, measure=measure, target=None, readings=readings, met_run=None)
+    assert [mark.words for mark in marks(goal, Text, "count")] == written
 
 
 def test_groups_are_written_as_letters():
