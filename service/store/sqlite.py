@@ -71,6 +71,7 @@ from service.store.sqlite_audit import (
     run_audited,
     take_away,
     targets_chunk,
+    targets_wait,
     trail_chunk,
 )
 from service.store.sqlite_transaction import (
@@ -394,8 +395,14 @@ class SqliteStore:
         self._pool.shutdown()
 
     async def _recorded(self, events: Sequence[Event]) -> None:
-        if await self._in_recorder(lambda: self._accesses.keep(events)):
+        await self._in_recorder(lambda: self._keep(events))
+
+    def _keep(self, events: Sequence[Event]) -> None:
+        """Write events to the file of accesses; as in the database, nobody is refused what can't be filed."""
+        if self._accesses.keep(events):
             self._name_ends()
+            with suppress(sqlite3.Error):
+                self._accesses.file()
 
     async def _in_recorder(self, work: Callable[[], T]) -> T:
         if self._closed:
@@ -492,11 +499,26 @@ class SqliteStore:
                 self._fail(group, error)
             for job in group:
                 _answer(job)
+            self._file_targets()
         while not self._jobs.empty():
             late = self._jobs.get()
             if late is not None:
                 late.error = StoreUnavailable("The store is closed.")
                 _answer(late)
+
+    def _file_targets(self) -> None:
+        """File what AuditEvents are found by, once there is enough; else it is found where it waits.
+
+        It takes more room than a write itself: a disk that is nearly full lacks it first.
+        """
+        try:
+            if targets_wait(self._writing):
+                self._writing.execute("BEGIN IMMEDIATE")
+                file_targets(self._writing)
+                self._writing.execute("COMMIT")
+        except sqlite3.Error:
+            with suppress(sqlite3.Error):
+                self._writing.execute("ROLLBACK")
 
     def _begin(self, group: list[_Job]) -> None:
         """Begin a transaction; if the database stays locked, those behind have waited long enough as well."""
@@ -553,9 +575,7 @@ class SqliteStore:
             head = head._replace(linked=0)
         elif not events:
             return head
-        head = record(self._writing, head, events, self._now(), self._beside)
-        file_targets(self._writing)
-        return head
+        return record(self._writing, head, events, self._now(), self._beside)
 
     async def _whole(self, job: _Job) -> Any:
         transaction = job.begin(self._writing, self._words, self._now)

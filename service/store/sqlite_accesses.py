@@ -56,9 +56,12 @@ class Accesses:
         self._head = head
         if due:
             self._named = head.place
-            with self._kept():
-                file_targets(self._connection)
         return due
+
+    def file(self) -> None:
+        """File what the last rows are found by, once there is enough of it."""
+        with self._kept():
+            file_targets(self._connection)
 
     def take_away(self, before: int) -> int:
         """Take away some of the oldest rows, of those recorded before a time; answers how many."""

@@ -52,6 +52,7 @@ __all__ = [
     "run_audited",
     "take_away",
     "targets_chunk",
+    "targets_wait",
     "trail_chunk",
 ]
 
@@ -126,10 +127,15 @@ def keep(connection: Connection, rows: Sequence[Audited]) -> None:
         connection.execute(_statement(len(some)), values)
 
 
+def targets_wait(connection: Connection) -> bool:
+    """Whether there is enough of what the last rows are found by to be filed."""
+    (waiting,) = connection.execute(_UNFILED).fetchone()
+    return bool(waiting) and waiting >= _WAITING
+
+
 def file_targets(connection: Connection) -> None:
     """File what the last rows are found by, once there is enough of it; in a transaction."""
-    (waiting,) = connection.execute(_UNFILED).fetchone()
-    if waiting and waiting >= _WAITING:
+    if targets_wait(connection):
         _file(connection)
 
 
