@@ -76,6 +76,12 @@ def _settings(settings: Settings) -> Iterator[_Finding]:
     else:
         yield _Finding("settings", "'serve' would start with them")
     yield _Finding("time zone", f"{settings.time_zone}, now {now().astimezone(settings.zone):%H:%M}")
+    if settings.issuers and not settings.base_url:
+        yield _Finding(
+            "address",
+            "SWALLOW_BASE_URL is not set: people whose tokens name them by an address "
+            "(https://…/fhir/Practitioner/1) are nobody here, and reach no patients in their care.",
+        )
     if settings.trust_forwarded and settings.host not in {"127.0.0.1", "::1"}:
         yield _Finding(
             "proxy",

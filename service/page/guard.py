@@ -115,7 +115,7 @@ class Guard:
     async def admitted(self, token: str, request: Request) -> Principal:
         """Verify a token and that it opens a section of the page."""
         principal = await self.verifier.verify(token)
-        note_caller(request.scope, principal, self.fhir_base(request))
+        note_caller(request.scope, principal, self.fhir_base)
         frame().sections = open_sections(principal.scopes)
         require(principal.scopes, [section.needs for section in SECTIONS])
         return principal
@@ -124,9 +124,10 @@ class Guard:
         """Where somebody is led who has signed in."""
         return landing(await wanted(request, self.sealing, secure=self.secure(request)), principal.scopes)
 
-    def fhir_base(self, request: Request) -> str:
-        """The FHIR base, below which a token may name its user."""
-        return f"{(self.base_url or str(request.base_url)).rstrip('/')}/fhir"
+    @property
+    def fhir_base(self) -> str:
+        """The FHIR base, below which a token may name its user; empty where the settings name none."""
+        return f"{self.base_url.rstrip('/')}/fhir" if self.base_url else ""
 
     def same_origin(self, request: Request) -> None:
         """Refuse a posted form that did not come from one of our own pages (cross-site request forgery)."""

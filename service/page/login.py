@@ -132,7 +132,7 @@ class _Login:
         provider, claims = flow.provider, proven.claims
         subject, issuer = str(claims["sub"]), self.sessions.issuer(flow.provider.id).name
         known = Principal(subject, issuer, Scopes(), fhir_user="", expires=0)
-        note_caller(request.scope, known, self.guard.fhir_base(request))
+        note_caller(request.scope, known, self.guard.fhir_base)
         role = roles().get(provider.role(claims))
         if role is None:
             raise Forbidden(f"'{provider.name}' signed you in, but gives you no role in this service.")

@@ -96,7 +96,7 @@ class _Panel:
 
     async def _answer(self, request: Request, caller: Principal, view: Asked, name: str = "") -> Response:
         summaries, store = self._summaries(request), self._store(request, caller)
-        whose = _whose(caller, view.whose, self._guard.fhir_base(request))
+        whose = _whose(caller, view.whose, self._guard.fhir_base)
         asks = view.query(summaries.today, summaries.maker.basis, whose)
         page = await _up_to_date(summaries, store, replace(asks, name=tuple(fold(name).split())))
         _note(request, page, name)

@@ -70,7 +70,7 @@ class SignIn:
         token = self._guard.token(request)
         with suppress(ServiceError):  # whoever has none is signed out already
             principal = await self._guard.verifier.verify(token)
-            note_caller(request.scope, principal, self._guard.fhir_base(request))
+            note_caller(request.scope, principal, self._guard.fhir_base)
             provider = await self._sessions.end(token)
             self._guard.verifier.forget(token)
             return provider

@@ -155,7 +155,7 @@ class Call:
     def _confined(self, *, work: bool = False) -> Store:
         services = self.services
         care, broken = services.settings.clinician_reach, bool(self.emergency)
-        base = _base_of(self.principal, self.request, services.settings)
+        base = _base_of(self.principal, services.settings)
         held = emergency_of(self.request.scope)
         only = held.patient if held else ""
         reach = services.remembered.reach(self.principal, base, care, broken=broken, only=only)
@@ -302,7 +302,7 @@ async def caller(request: Request) -> Principal:
     """Answer who sent a request, by its Bearer token; Unauthenticated if that can't be told."""
     services = services_of(request)
     principal = await services.tokens.verify(bearer(request))
-    note_caller(request.scope, principal, _base_of(principal, request, services.settings))
+    note_caller(request.scope, principal, _base_of(principal, services.settings))
     describe(request.scope)
     return principal
 
@@ -349,9 +349,13 @@ def is_private(request: Request, settings: Settings) -> bool:
     return request.client is not None and is_loopback(request.client.host)
 
 
-def _base_of(caller: Principal, request: Request, settings: Settings) -> str:
-    """The base below which a caller's person may be named; empty where the name has no base."""
-    return base_url(request, settings) if "://" in caller.fhir_user else ""
+def _base_of(caller: Principal, settings: Settings) -> str:
+    """The base below which a caller's person may be named; empty where the name, or the settings, have none.
+
+    The address that a request was sent to is the sender's to choose: it would make anybody's person ours.
+    """
+    known = settings.base_url and "://" in caller.fhir_user
+    return f"{settings.base_url.rstrip('/')}/fhir" if known else ""
 
 
 def _host(request: Request) -> str:

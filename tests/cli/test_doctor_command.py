@@ -49,9 +49,15 @@ def publish(httpx_mock: HTTPXMock, *, at: datetime, status: int = 200) -> None:
 
 
 @pytest.mark.usefixtures("issuer")
-def test_a_sound_deployment_has_no_problems(folder: Path, httpx_mock: HTTPXMock) -> None:
+def test_a_sound_deployment_has_no_problems(
+    folder: Path, httpx_mock: HTTPXMock, monkeypatch: pytest.MonkeyPatch
+) -> None:
     publish(httpx_mock, at=datetime.now(UTC))
+    assert "are nobody here" in looked_at(folder).output
+    publish(httpx_mock, at=datetime.now(UTC))
+    monkeypatch.setenv("SWALLOW_BASE_URL", "https://fhir.example.org")
     result = looked_at(folder)
+    assert "are nobody here" not in result.output
     assert (result.exit_code, problems(result)) == (0, []), result.output
     assert "1 keys; its clock agrees with ours" in result.output
     assert "its schema is this program's" in result.output

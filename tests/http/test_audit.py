@@ -165,7 +165,7 @@ async def test_a_transaction_that_fails_is_told_as_one(integrator, auditor):
 @pytest.mark.conformance("L1")
 async def test_who_asked_from_where_and_what_for(app, settings, auditor):
     issuer = DevelopmentIssuer(settings.data_dir)
-    token = issuer.sign("ann", "user/*.rs", now=NOW.timestamp(), fhir_user="http://test/fhir/Practitioner/a")
+    token = issuer.sign("ann", "user/*.rs", now=NOW.timestamp(), fhir_user="Practitioner/a")
     headers = {"Authorization": f"Bearer {token}", "X-Request-Id": "request-7"}
     transport = ASGITransport(app, client=("192.0.2.7", 4711))
     async with AsyncClient(transport=transport, base_url="http://test", headers=headers) as client:

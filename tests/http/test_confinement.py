@@ -1,5 +1,7 @@
 """Attacks on the patients of others: each must end as if nothing of theirs were on file."""
 
+from dataclasses import replace
+
 import pytest
 from httpx import AsyncClient, Response
 from ward import CATEGORY, CONFIDENTIALITY, DORA, ERIC, Tree, Ward, label, observation, of_category, ref
@@ -450,8 +452,6 @@ async def test_scopes_of_several_levels_do_not_add_up_to_more(ward: Ward) -> Non
     assert not named(await nobody.get("/fhir/Goal"))
     elsewhere = ward.client("user/*.rs", user="https://elsewhere.example.org/fhir/Practitioner/dora")
     assert not named(await elsewhere.get("/fhir/Patient"))
-    here = ward.client("user/*.rs", user="http://test/fhir/Practitioner/dora")
-    assert named(await here.get("/fhir/Patient")) == {"Patient/ann"}
     unnamed = ward.client("patient/*.rs")
     assert (await unnamed.get("/fhir/Patient/ann")).status_code == 403
 
@@ -530,3 +530,21 @@ async def test_the_pages_show_ones_own(ward: Ward) -> None:
     assert (await dora.get("/app/patients/ann")).status_code == 200
     for path in ("/app/patients/ben", "/app/patients/ben/visits/visit-ben", "/app/resources/Goal/goal-ben"):
         assert (await dora.get(path)).status_code == 404, path
+
+
+async def test_the_address_a_request_names_makes_nobody_ours(
+    ward: Ward, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Whose person a token names follows from the settings, not from a Host field, which anybody writes."""
+    theirs = ward.client("user/*.rs", user="http://elsewhere.example.org/fhir/Practitioner/dora")
+    ours = ward.client("user/*.rs", user="https://fhir.example.org/swallow/fhir/Practitioner/dora")
+    for base, seen in (("", set()), ("https://fhir.example.org/swallow/", {"Patient/ann"})):
+        services = ward.app.services
+        settings = services.settings.model_copy(update={"base_url": base})
+        monkeypatch.setattr(ward.app, "services", replace(services, settings=settings))
+        for host in ("elsewhere.example.org", "fhir.example.org", "test"):
+            headers = {"Host": host}
+            assert named(await theirs.get("/fhir/Patient", headers=headers)) == set()
+            assert (await theirs.get("/fhir/Patient/ann", headers=headers)).status_code == 404
+            assert (await theirs.get("/app/patients/ann", headers=headers)).status_code == 404
+            assert named(await ours.get("/fhir/Patient", headers=headers)) == seen
