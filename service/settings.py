@@ -78,8 +78,8 @@ class Settings(BaseSettings):
     port: int = Field(8080, ge=0, le=65535, description="Port to listen on; 0 takes a free one.")
     base_url: str = Field(
         "",
-        description="Public address (scheme, host, port) without /fhir; empty: as requested, and a token that "
-        "names its person by an address (fhirUser) names nobody here.",
+        description="Public address (scheme, host, port) without /fhir; empty: as requested, and a token "
+        "that names its person by an address (fhirUser) names nobody here.",
     )
     trust_forwarded: bool = Field(
         False,

@@ -10,9 +10,10 @@ import click
 import msgspec
 
 from service.cli.audit_lines import syslog_line
-from service.cli.local import data_dir_option, opened, recorded, settings_for
+from service.cli.local import data_dir_option, now, opened, recorded, settings_for
 from service.errors import InvalidInput
 from service.fhir.datetimes import LATEST, instant, milliseconds
+from service.operations.retention_periods import DAY_MS
 from service.settings import Settings
 from service.store.audit_links import Named
 from service.store.audit_verify import Verdict
@@ -35,21 +36,36 @@ def audit() -> None:
     type=click.Path(dir_okay=False, path_type=Path),
     help="File of the ends of the chains: held against the trail if it is there, then written anew.",
 )
+@click.option(
+    "--kept-days",
+    type=click.IntRange(min=1),
+    help="The shortest period for which AuditEvents were ever kept here; default the present one.",
+)
 @data_dir_option
-def verify(heads: Path | None, data_dir: Path | None) -> None:
+def verify(heads: Path | None, kept_days: int | None, data_dir: Path | None) -> None:
     """Find what was changed, removed, put in or cut off; the service may go on running.
 
     Keep the file of --heads where nobody can write who can write the database: it alone shows that
     the newest rows, or all of them, were made anew.
     """
     known = _read(heads) if heads and heads.exists() else []
-    verdict = asyncio.run(_verified(settings_for(data_dir), known))
+    settings = settings_for(data_dir)
+    verdict = asyncio.run(_verified(settings, known))
+    days = kept_days or settings.retention_audit_days
+    early = bool(verdict.since) and (not days or verdict.since >= milliseconds(now()) - days * DAY_MS)
     for fault in verdict.faults[:_MOST_SAID]:
         click.echo(f"{fault.where}: {fault.what}", err=True)
     click.echo(f"{verdict.rows} rows in {len(verdict.ends)} chains, {len(verdict.faults)} faults.")
-    if verdict.since:
+    if early:
+        kept = f"AuditEvents are kept for {days} days" if days else "no AuditEvent is ever taken away"
+        click.echo(
+            f"Rows recorded until {instant(verdict.since)} are gone, though {kept} "
+            "(SWALLOW_RETENTION_AUDIT_DAYS). If they were kept shorter once, say so: --kept-days.",
+            err=True,
+        )
+    elif verdict.since:
         click.echo(f"Rows recorded until {instant(verdict.since)} were taken away, as their time was over.")
-    if verdict.faults:
+    if verdict.faults or early:
         sys.exit(1)
     if heads:
         heads.write_bytes(msgspec.json.format(msgspec.json.encode(verdict.ends)) + b"\n")

@@ -12,7 +12,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass, field
 from typing import NamedTuple
 
-from service.fhir.datetimes import LATEST
+from service.fhir.datetimes import LATEST, instant
 from service.store.archive import Movable
 from service.store.audit import Audited, Begun, Target, audited_of, hash_of, targets_of
 from service.store.audit_links import Named, named_in
@@ -59,6 +59,9 @@ class Verdict:
             self.since = max(self.since, recorded)
             if named.contradict(Named(chain, place, hash_)):
                 self._blame(chain, f"it begins behind row {place}, which others name by another hash")
+            if (later := named.ended_before(chain, place)) > recorded:
+                told = f"it begins behind row {place}, noted as of {instant(recorded)}"
+                self._blame(chain, f"{told}, but ended before that row at {instant(later)} still")
 
     def see(self, row: Audited, named: "_Witnesses", filed: "_Filed") -> None:
         """Hold a row against the one before it, its own content and whoever names it."""
@@ -104,8 +107,19 @@ class _Witnesses:
 
     def __init__(self, named: Iterable[Named]) -> None:
         self._hashes: dict[tuple[str, int], set[str]] = {}
+        self._ends: dict[str, list[tuple[int, int]]] = {}
         for one in named:
             self._hashes.setdefault((one.chain, one.place), set()).add(one.hash)
+
+    def see(self, named: Iterable[Named], recorded: int) -> None:
+        """Where chains ended at a time (UTC milliseconds), as a row of that time tells."""
+        for one in named:
+            self._hashes.setdefault((one.chain, one.place), set()).add(one.hash)
+            self._ends.setdefault(one.chain, []).append((one.place, recorded))
+
+    def ended_before(self, chain: str, place: int) -> int:
+        """The last time at which a chain is known to have ended before a place, 0 if none is."""
+        return max((time for end, time in self._ends.get(chain, ()) if end < place), default=0)
 
     def contradict(self, row: Audited | Named) -> bool:
         """Whether anything names this row by another hash."""
@@ -154,10 +168,9 @@ async def verify(store: Movable, known: Iterable[Named] = ()) -> Verdict:
     """
     begun = await store.beginnings()
     ends = await store.ends()
-    named = [*ends, *known]
+    witnesses, filed, verdict = _Witnesses([*ends, *known]), _Filed(ends), Verdict()
     async for row in store.trail(LATEST, links=True):
-        named += _named(row)
-    witnesses, filed, verdict = _Witnesses(named), _Filed(ends), Verdict()
+        witnesses.see(_named(row), row.recorded)
     verdict.begin(begun, witnesses)
     async for row in store.chains():
         verdict.see(row, witnesses, filed)

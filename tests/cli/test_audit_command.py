@@ -107,6 +107,26 @@ def test_a_trail_made_anew_is_found_by_its_ends(command, tmp_path):
     assert command("audit", "verify", "--heads", heads).exit_code == 1  # what was known is not forgotten
 
 
+@pytest.mark.usefixtures("loaded")
+def test_rows_that_went_before_their_time_are_missed(command, tmp_path, monkeypatch):
+    """Whoever can write the database can note that a chain begins later, and take away what comes before."""
+    for _ in range(3):
+        command("audit", "export")
+    with closing(sqlite3.connect(tmp_path / "swallow.accesses.sqlite", isolation_level=None)) as connection:
+        assert connection.execute(
+            "INSERT INTO audit_begun SELECT chain, place, recorded, hash FROM audit WHERE place = 1"
+        ).rowcount
+        for name in ("audit", "audit_unfiled"):
+            connection.execute(f"DELETE FROM {name} WHERE place = 1")  # noqa: S608
+    ended = command("audit", "verify")
+    assert ended.exit_code == 1
+    assert "no AuditEvent is ever taken away" in ended.stderr
+    monkeypatch.setenv("SWALLOW_RETENTION_AUDIT_DAYS", "30")
+    ended = command("audit", "verify")
+    assert (ended.exit_code, "AuditEvents are kept for 30 days" in ended.stderr) == (1, True)
+    assert command("audit", "verify", "--kept-days", "1").exit_code == 1
+
+
 def test_a_file_that_is_none_is_said(command, tmp_path):
     heads = tmp_path / "heads.json"
     heads.write_text("{}")

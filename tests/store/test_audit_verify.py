@@ -307,6 +307,32 @@ def test_accesses_are_found_before_and_after_they_are_filed(path, monkeypatch):
     asyncio.run(store.close())
 
 
+def test_a_chain_that_is_said_to_have_lost_older_rows_than_it_could_have(path):
+    clock = Clock()
+    one, two = (SqliteStore(path, clock=clock) for _ in range(2))
+    for _ in range(3):  # after ten minutes each names where the other ends
+        for store in (one, two):
+            record(store, "p")
+        clock.now += timedelta(minutes=10)
+    first = min(asyncio.run(two.ends()))
+    for store in (one, two):
+        asyncio.run(store.close())
+    begun = (
+        "INSERT INTO audit_begun SELECT chain, place, recorded - ?, hash "
+        "FROM audit WHERE chain = ? AND place = ?"
+    )
+    tampered(
+        path,
+        (begun, (365 * 86_400_000, first.chain, first.place - 1)),
+        ("DELETE FROM audit WHERE chain = ? AND place < ?", (first.chain, first.place)),
+        ("DELETE FROM audit_unfiled WHERE chain = ? AND place < ?", (first.chain, first.place)),
+    )
+    ((where, what),) = [(one.where, one.what) for one in verdict(path).faults]
+    assert where == first.chain
+    assert f"it begins behind row {first.place - 1}, noted as of 2025-02-04" in what
+    assert "but ended before that row at 2026-02-04" in what
+
+
 def test_what_can_not_be_filed_is_recorded_found_and_named(path, monkeypatch):
     """Filing takes more room than recording: a disk that is nearly full lacks it first."""
 
