@@ -108,7 +108,9 @@ class _Reading:
         try:
             return subset_of("" if summary == "count" else summary, self._given.get("_elements", ""))
         except ValueError as error:
-            self._bad("_summary" if summary else "_elements", f"{error}")
+            # a search may also ask for the count, which no single resource has
+            why = f"{error}".replace("must be one of true,", "must be one of count, true,")
+            self._bad("_summary" if summary else "_elements", why)
             return Subset()
 
     def alone(self, includes: bool) -> None:

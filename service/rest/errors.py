@@ -78,7 +78,7 @@ def _problem(error: Exception) -> tuple[int, ServiceError]:
     if isinstance(error, ServiceError) and error.status != 500:
         return error.status, error
     if isinstance(error, HTTPException):
-        return error.status_code, _known_status(error.status_code)
+        return error.status_code, _known_status(error)
     if isinstance(error, RequestValidationError):
         return 400, InvalidInput([_unreadable(fault["loc"], fault["msg"]) for fault in error.errors()])
     if isinstance(error, ClientDisconnect):
@@ -86,12 +86,14 @@ def _problem(error: Exception) -> tuple[int, ServiceError]:
     return 500, ServiceError(BROKEN)
 
 
-def _known_status(status: int) -> ServiceError:
-    match status:
+def _known_status(error: HTTPException) -> ServiceError:
+    match status := error.status_code:
         case 404:
-            return NotFound("There is nothing at this address.")
+            return NotFound("There is nothing at this address; /fhir/metadata tells what there is.")
         case 405:
-            return MethodNotAllowed("This method is not offered at this address.")
+            offered = (error.headers or {}).get("Allow", "")
+            told = f"; there are: {offered}" if offered else ""
+            return MethodNotAllowed(f"This method is not offered at this address{told}.")
         case _:
             return ServiceError(Issue(f"{HTTPStatus(status).phrase}.", code=IssueType.PROCESSING))
 

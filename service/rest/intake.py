@@ -17,12 +17,13 @@ from service.operations.upload import Upload, UploadPart
 from service.operations.visit_intake import accept
 from service.records.schema import visit_record_schema
 from service.rest.answers import resource
-from service.rest.call import Call, current_call
+from service.rest.call import ABOUT_THE_ANSWER, Call, current_call
 from service.rest.described import answers
 from service.rest.negotiation import content_type
 
 __all__ = ["POST_DOCS", "SCHEMA_DOCS", "SCHEMA_JSON", "post_visit", "record_schema"]
 
+_DRY_RUN = "dry-run"
 _FORM = "multipart/form-data"
 _JSON = "application/json"
 _YAML = ("application/yaml", "application/x-yaml", "text/yaml", "text/x-yaml")
@@ -70,7 +71,7 @@ SCHEMA_DOCS: dict[str, Any] = {
 async def post_visit(
     call: Annotated[Call, Depends(current_call)],
     dry_run: Annotated[
-        bool, Query(alias="dry-run", description="Judge and convert everything, store nothing.")
+        bool, Query(alias=_DRY_RUN, description="Judge and convert everything, store nothing.")
     ] = False,
 ) -> Response:
     """Read the record, check every rule, and store it as FHIR.
@@ -78,6 +79,7 @@ async def post_visit(
     All problems are answered at once, each with its place in the record or sheet. The same record sent again
     writes nothing; with changes it corrects the visit.
     """
+    _check_parameters(call)
     upload = await _upload(call)
     receipt = await accept(
         call.workplace,
@@ -97,6 +99,12 @@ async def post_visit(
 async def record_schema(call: Annotated[Call, Depends(current_call)]) -> Response:
     """Describe every field of the visit record: name, values, unit."""
     return Response(dump(visit_record_schema()), media_type=call.media_type)
+
+
+def _check_parameters(call: Call) -> None:
+    """InvalidInput for a parameter that is not known: 'dryrun' would store what was only to be tried."""
+    if unknown := sorted(call.request.query_params.keys() - {_DRY_RUN} - ABOUT_THE_ANSWER):
+        raise InvalidInput(f"Not known here: {', '.join(unknown)[:200]}; there is: {_DRY_RUN}.")
 
 
 def _parameters(receipt: Receipt) -> Tree:

@@ -71,6 +71,7 @@ def test_405_keeps_its_allow_header() -> None:
     answer = error_answer(HTTPException(405, headers={"Allow": "GET"}))
     assert answer.status_code == 405
     assert answer.headers["allow"] == "GET"
+    assert b"not offered at this address; there are: GET." in answer.body
 
 
 def test_other_http_exceptions_keep_their_status_and_lose_their_detail() -> None:

@@ -178,3 +178,17 @@ async def test_the_schema_is_published(integrator: AsyncClient) -> None:
     answer = await integrator.get("/intake/visit-record.schema.json")
     assert answer.headers["content-type"] == "application/schema+json"
     assert answer.json()["title"] == "VisitRecord"
+
+
+@pytest.mark.parametrize("typed", ["dryrun", "dry_run", "Dry-Run"])
+async def test_a_mistyped_dry_run_stores_nothing(integrator: AsyncClient, typed: str) -> None:
+    answer = await send(integrator, record(FIRST), query=f"?{typed}=true")
+    assert answer.status_code == 400
+    text = answer.json()["issue"][0]["details"]["text"]
+    assert text == f"Not known here: {typed}; there is: dry-run."
+    assert await count(integrator, "Encounter") == 0
+
+
+async def test_how_the_answer_is_written_may_be_said(integrator: AsyncClient) -> None:
+    answer = await send(integrator, record(FIRST), query="?dry-run=true&_pretty=true&_format=json")
+    assert answer.status_code == 200

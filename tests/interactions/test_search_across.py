@@ -242,6 +242,12 @@ def test_includes_that_cannot_be_followed_are_refused(filled, name, value):
         filled.search("Observation", (name, value), ("_include", "Observation:subject"))
 
 
+@pytest.mark.published("FHIR R4 search.html#summary: true, text, data, count, false")
+def test_a_summary_that_is_none_is_told_all_there_are(filled):
+    with pytest.raises(InvalidInput, match="_summary must be one of count, true, text, data, false"):
+        filled.search("Observation", ("_summary", "maybe"))
+
+
 @pytest.mark.conformance("D22")
 def test_what_is_too_much_is_left_out_and_said(filled, monkeypatch):
     monkeypatch.setattr(includes, "MOST", 1)
