@@ -61,10 +61,15 @@ def listening(host: str, port: int) -> socket.socket:
     try:
         listener.bind((host, port))
     except OSError as error:
-        raise click.ClickException(
-            f"Can't listen on {host}, port {port} ({error.strerror}); choose another with --host and --port."
-        ) from None
+        raise not_listening(host, port, error) from None
     return listener
+
+
+def not_listening(host: str, port: int, error: OSError) -> click.ClickException:
+    """Say in a sentence why nothing can be served there."""
+    return click.ClickException(
+        f"Can't listen on {host}, port {port} ({error.strerror}); choose another with --host and --port."
+    )
 
 
 def serve_on(listener: socket.socket, settings: Settings) -> None:
@@ -108,6 +113,12 @@ class _Server(uvicorn.Server):
 
         Else each of its full searches would hold everybody up for 50 to 100 ms.
         """
+        for one in sockets or ():
+            try:
+                one.listen(self.config.backlog)  # uvloop would go on without a word if it can't
+            except OSError as error:
+                host, port = one.getsockname()[:2]
+                raise not_listening(host, port, error) from None
         await super().startup(sockets)
         asyncio.get_running_loop().call_later(_SETTLED_S, gc.freeze)
 
