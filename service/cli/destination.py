@@ -35,7 +35,11 @@ def destination() -> None:
 @destination.command()
 @click.argument("name")
 @click.argument("address")
-@click.option("--token-file", type=click.Path(path_type=Path), help="File with the token for it.")
+@click.option(
+    "--token-file",
+    type=click.Path(exists=True, dir_okay=False, path_type=Path),
+    help="File with the token for it.",
+)
 @click.option(
     "--options",
     "file",

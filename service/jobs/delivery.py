@@ -77,9 +77,13 @@ class Delivery:
         """Deliver to one destination until cancelled."""
         worker: Worker | None = None
         last: datetime | None = None
+        stumbled = False
         try:
             while True:
                 try:
+                    if stumbled := stumbled and await self._is_left_alone(destination):
+                        await asyncio.sleep(_LOOK_S)
+                        continue
                     worker = worker or self._worker(destination)
                     if is_time(destination.schedule, now := self.now().astimezone(self.zone), last):
                         await self._round(worker)
@@ -88,6 +92,7 @@ class Delivery:
                     pass  # what was not noted is looked at again
                 except Exception as error:  # noqa: BLE001 - the task must live on
                     await self._stumbled(destination, error)
+                    stumbled = True
                 await asyncio.sleep(_LOOK_S)
         finally:
             if worker is not None:
@@ -100,6 +105,11 @@ class Delivery:
         rests = milliseconds(self.now()) + _STUMBLED_MS
         with suppress(StoreUnavailable):
             await standing.met(self.store, destination.name, problem_of(said), whole=True, rests=rests)
+
+    async def _is_left_alone(self, destination: Destination) -> bool:
+        """Whether it rests; somebody who resumes it ends that."""
+        stands = await standing.standing_of(self.store, destination.name)
+        return stands.rests > milliseconds(self.now())
 
     async def _round(self, worker: Worker) -> None:
         await route(self.store, worker.destination)

@@ -10,12 +10,18 @@ from service.fhir import json
 from service.fhir.json import Tree
 from service.jobs.http_client import Response, TransportError, retry_wait
 
-__all__ = ["Unmet", "asked", "entity_tag", "tree_of"]
+__all__ = ["Unmet", "asked", "check_login", "entity_tag", "tree_of"]
 
 _WHOLE = frozenset({401, 404, 405, 406, 410, 415, 421, 426, 501})
 """The endpoint takes nothing of this kind: an address, a login or a setting is wrong."""
 _BUSY = frozenset({408, 425, 429, 502, 503, 504})
 _REFUSED = frozenset({400, 413, 414, 422, 431})
+_ADVICE = {
+    401: "It does not believe the token; see to the login of this destination.",
+    403: "It does not let the token write this; whoever gave it has to permit it there.",
+    404: "Nothing is at this address; it has to be the base of the FHIR service.",
+}
+"""What to do where the answer alone does not tell it."""
 _PLAIN = re.compile(r"[A-Za-z0-9_.\[\]]{1,120}")
 """A place in a resource that quotes nothing of it."""
 
@@ -29,10 +35,7 @@ async def asked(request: Callable[[], Awaitable[Response]]) -> Response:
 
     DeliveryFailed, DeliveryRefused or Unmet if it says something else, or there is none.
     """
-    try:
-        response = await request()
-    except TransportError as error:
-        raise DeliveryFailed(f"The receiving end did not answer ({type(error).__name__}).") from None
+    response = await _answered(request)
     status = response.status_code
     if status == 412:
         raise Unmet
@@ -48,6 +51,20 @@ async def asked(request: Callable[[], Awaitable[Response]]) -> Response:
     if status >= 400:
         raise DeliveryFailed(_told(response), alone=True)
     return response
+
+
+async def check_login(request: Callable[[], Awaitable[Response]]) -> None:
+    """DeliveryFailed if a request is not answered, or its login refused; all else says who asks is known."""
+    response = await _answered(request)
+    if response.status_code == 401:
+        raise DeliveryFailed(_told(response))
+
+
+async def _answered(request: Callable[[], Awaitable[Response]]) -> Response:
+    try:
+        return await request()
+    except TransportError as error:
+        raise DeliveryFailed(f"The receiving end did not answer ({type(error).__name__}).") from None
 
 
 def tree_of(response: Response, type_: str) -> Tree:
@@ -83,7 +100,8 @@ def _told(response: Response) -> str:
     """Status and issue codes; not the remote texts, which may quote what a patient's record holds."""
     codes = list(dict.fromkeys(_codes(response)))[:10]
     said = f": {'; '.join(codes)}" if codes else ""
-    return f"The receiving end answered {response.status_code}{said}."
+    advice = f" {_ADVICE[response.status_code]}" if response.status_code in _ADVICE else ""
+    return f"The receiving end answered {response.status_code}{said}.{advice}"
 
 
 def _codes(response: Response) -> list[str]:

@@ -12,7 +12,7 @@ import msgspec
 
 from service.errors import DeliveryFailed, DeliveryRefused
 from service.fhir.references import local_target, reference_texts
-from service.jobs.delivery_answers import Unmet, asked, tree_of
+from service.jobs.delivery_answers import Unmet, asked, check_login, tree_of
 from service.jobs.delivery_compare import Comparison, Verdict
 from service.jobs.delivery_item import Item, There, item_for, there_of
 from service.jobs.delivery_look import Looker
@@ -47,8 +47,10 @@ class FhirSender:
         """See Sender."""
         self._known = None
         peer = await self._peer()
+        # what it can do is told to everybody; only a read tells whether the login is good
+        await check_login(lambda: self._client.get("/Patient/nobody"))
         how = "transactions" if peer.transaction else "single writes"
-        return f"answers with a CapabilityStatement: {how}, {len(peer.types)} types"
+        return f"answers with a CapabilityStatement: {how}, {len(peer.types)} types; it accepts the login"
 
     async def looker(self) -> Looker:
         """Answer what looks at what is there."""

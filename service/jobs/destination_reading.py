@@ -89,7 +89,7 @@ def _meaning(one: Destination) -> Iterator[tuple[str, str]]:
 def _address(one: Destination) -> Iterator[tuple[str, str]]:
     if one.kind == "folder":
         if not Path(one.address).is_absolute():
-            yield "/address", "A folder is named by its whole path."
+            yield "/address", "It must be https://…, mllps://host:port, or a folder named by its whole path."
         return
     parts = urlsplit(one.address)
     if parts.scheme not in _SCHEMES[one.kind] or not parts.hostname:

@@ -71,6 +71,9 @@ def test_everything_that_is_wrong_is_said(command, tmp_path):
         "/filter/types",
         "/limits/entries",
     ]
+    missing = command("destination", "add", "out", "https://x.example.org", "--token-file", tmp_path / "none")
+    assert (missing.exit_code, "does not exist" in missing.output) == (2, True)
+    assert command("destination", "list").output == ""
     options.write_text("[")
     assert command("destination", "add", "out", "/out", "--options", options).exit_code == 1
 

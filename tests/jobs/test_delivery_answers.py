@@ -6,8 +6,12 @@ import httpx
 import pytest
 from peer import REMOTE, answer, bundles, metadata, observation, patient, put
 
+from service.errors import DeliveryFailed
 from service.fhir.json import parse
+from service.jobs.delivery_fhir import FhirSender
 from service.jobs.destination_state import parked
+from service.jobs.http_client import connect
+from service.jobs.outgoing import Outgoing
 
 pytestmark = pytest.mark.anyio
 
@@ -340,3 +344,31 @@ async def test_a_type_that_is_not_taken_is_left_out(site, httpx_mock):
     httpx_mock.add_response(method="POST", url=REMOTE, json=answer("201 Patient/7"))
     assert (await site.deliver()).resources == 1
     assert (await site.state()).waiting == 0
+
+
+@pytest.mark.parametrize(
+    ("status", "advice"),
+    [
+        (401, "It does not believe the token; see to the login of this destination."),
+        (403, "It does not let the token write this; whoever gave it has to permit it there."),
+        (404, "Nothing is at this address; it has to be the base of the FHIR service."),
+    ],
+)
+async def test_what_to_do_is_told_where_the_answer_does_not_tell_it(site, httpx_mock, status, advice):
+    state = await answered(site, httpx_mock, status_code=status, json=outcome({**ERROR, "code": "login"}))
+    assert state.problem.startswith(f"The receiving end answered {status}: login")
+    assert state.problem.endswith(advice)
+
+
+@pytest.mark.parametrize(("status", "accepted"), [(200, True), (403, True), (404, True), (401, False)])
+async def test_a_test_looks_whether_the_login_is_good(site, httpx_mock, status, accepted):
+    """The CapabilityStatement may be told to everybody (FHIR R4 http.html#capabilities): no proof of it."""
+    metadata(httpx_mock)
+    httpx_mock.add_response(url=f"{REMOTE}/Patient/nobody", status_code=status, json=outcome())
+    sender = FhirSender(site.destination, site.store, connect(REMOTE, "secret", Outgoing()))
+    if accepted:
+        assert "it accepts the login" in await sender.test()
+    else:
+        with pytest.raises(DeliveryFailed, match="does not believe the token"):
+            await sender.test()
+    await sender.close()

@@ -15,6 +15,7 @@ from service.jobs.delivery import Delivery
 from service.jobs.delivery_folder import FolderSender
 from service.jobs.delivery_login import BackendTokens
 from service.jobs.destination import Destination, Filter, Limits, Login
+from service.jobs.destination_state import resume, states
 from service.jobs.destinations import Destinations
 from service.jobs.http_client import Certificate, connect
 from service.jobs.outgoing import Outgoing
@@ -179,3 +180,29 @@ async def test_people_with_an_identifier_of_a_system_go(store, clock, httpx_mock
     await put(store, patient("a"), known, observation("o1", "a"))
     httpx_mock.add_response(method="POST", url=REMOTE, json=answer("201 Patient/7"))
     assert (await site.deliver()).resources == 1
+
+
+async def test_one_whose_way_can_not_be_opened_is_left_alone_until_it_is_resumed(
+    store, clock, tmp_path, monkeypatch
+):
+    monkeypatch.setattr("service.jobs.delivery._LOOK_S", 0.01)
+    known, one, tries = Destinations(store), Destination("out", "folder", str(tmp_path)), []
+
+    def unopened(destination):
+        tries.append(destination.name)
+        raise ServiceError("/run/secrets/record can't be read (FileNotFoundError).")
+
+    await known.add(one)
+    running = asyncio.create_task(Delivery(store, known, unopened, clock, "a test").run())
+    await asyncio.sleep(0.3)
+    assert len(tries) == 1
+    (state,) = await states(store, known, clock())
+    assert (state.state, state.problem) == (
+        "resting",
+        "/run/secrets/record can't be read (FileNotFoundError).",
+    )
+    await resume(store, known, "out")
+    await asyncio.sleep(0.2)
+    assert len(tries) == 2
+    running.cancel()
+    await asyncio.gather(running, return_exceptions=True)
