@@ -32,15 +32,17 @@ class FileTokens:
     def __init__(self, path: str) -> None:
         """Take where it is; no path: there is none."""
         self._path = path
-        self._text = _secret_in(path)
+        self._text: str | None = _secret_in(path)
 
     async def token(self) -> str:
         """See Tokens of ``http_client.py``."""
+        if self._text is None:
+            self._text = _secret_in(self._path)
         return self._text
 
     def forget(self) -> None:
         """See Tokens."""
-        self._text = _secret_in(self._path)
+        self._text = None
 
 
 class BackendTokens:

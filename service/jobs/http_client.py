@@ -94,7 +94,7 @@ def _bearer(token: str) -> dict[str, str]:
 
 
 class _Authorized(httpx.Auth):
-    """Sends a token along, and another one once if it is refused."""
+    """Sends a token along, and another one if it is refused: at once (401), or the next time (403)."""
 
     def __init__(self, tokens: Tokens) -> None:
         self._tokens = tokens
@@ -107,6 +107,9 @@ class _Authorized(httpx.Auth):
             if again := _bearer(await self._tokens.token()):
                 request.headers.update(again)
                 yield request
+        elif response.status_code == 403:
+            # not worth asking again at once, but the next time with one that may have been given more since
+            self._tokens.forget()
 
 
 class _Pace:

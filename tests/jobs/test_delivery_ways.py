@@ -13,7 +13,7 @@ from peer import REMOTE, Site, answer, bundles, delete, metadata, observation, p
 from service.errors import DeliveryFailed, ServiceError
 from service.jobs.delivery import Delivery
 from service.jobs.delivery_folder import FolderSender
-from service.jobs.delivery_login import BackendTokens
+from service.jobs.delivery_login import BackendTokens, FileTokens
 from service.jobs.destination import Destination, Filter, Limits, Login
 from service.jobs.destination_state import resume, states
 from service.jobs.destinations import Destinations
@@ -206,3 +206,16 @@ async def test_one_whose_way_can_not_be_opened_is_left_alone_until_it_is_resumed
     assert len(tries) == 2
     running.cancel()
     await asyncio.gather(running, return_exceptions=True)
+
+
+async def test_a_token_file_with_more_rights_is_read_after_a_403(httpx_mock, tmp_path):
+    file = tmp_path / "token"
+    file.write_text("reads only")
+    httpx_mock.add_response(status_code=403)
+    httpx_mock.add_response()
+    async with connect(REMOTE, FileTokens(str(file)), Outgoing()) as client:
+        assert (await client.get("/Patient")).status_code == 403
+        file.write_text("writes")
+        assert (await client.get("/Patient")).status_code == 200
+    sent = [one.headers["authorization"] for one in httpx_mock.get_requests()]
+    assert sent == ["Bearer reads only", "Bearer writes"]
