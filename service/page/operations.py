@@ -81,6 +81,7 @@ class _Pages:
             form=self._guard.form_token(request),
             done=done.format(request.query_params.get("of", "")[:64]),
             alarms=alarms(destinations, subscriptions),
+            troubled=[one.name for one in destinations if one.problem],
             tables=(
                 ("Destinations", "Destination", destination_rows(destinations)),
                 ("Subscriptions", "Subscription", subscription_rows(subscriptions)),

@@ -10,8 +10,10 @@ from fastapi import FastAPI
 from httpx import AsyncClient, Response
 from receiving import Receiver
 
+from service.jobs.delivery_worker import problem_of
 from service.jobs.destination import Destination
 from service.page.operations_view import lasted
+from service.store import destinations as standing
 
 pytestmark = pytest.mark.anyio
 
@@ -125,3 +127,14 @@ async def test_only_who_operates_sees_it(integrator: AsyncClient, stranger: Asyn
 )
 def test_times_are_told_in_their_largest_unit(seconds: float, words: str) -> None:
     assert lasted(seconds) == words
+
+
+async def test_where_the_last_try_went_wrong_the_page_does_not_say_all_is_well(
+    app: FastAPI, operator: AsyncClient
+) -> None:
+    known = app.services.backlog.known
+    await known.add(Destination("record", "fhir", "https://record.example.org/fhir"))
+    await standing.met(known.store, "record", problem_of("The receiving end answered 403."), whole=False)
+    text = await page(operator)
+    assert "the last tries went wrong: record." in text
+    assert "nothing is in error" not in text
