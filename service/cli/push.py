@@ -34,7 +34,9 @@ def push(name: str, patience: float, data_dir: Path | None) -> None:
     """
     left = asyncio.run(_push(settings_for(data_dir), name, patience))
     if left.waiting:
-        click.echo(f"{left.waiting} people wait, {left.parked} of them parked: {left.problem}", err=True)
+        click.echo(
+            f"People who wait: {left.waiting}, of them parked: {left.parked}; {left.problem}", err=True
+        )
         sys.exit(1)
 
 

@@ -54,11 +54,11 @@ def alarms(state: DestinationState, settings: Settings) -> list[str]:
     """Answer, as sentences, what somebody should look at by the limits of the settings."""
     found = []
     if state.parked:
-        found.append(f"{state.parked} people are parked")
+        found.append("1 person is parked" if state.parked == 1 else f"{state.parked} people are parked")
     if settings.delivery_alarm_seconds and state.oldest_s > settings.delivery_alarm_seconds:
         found.append(f"the oldest change has waited for {state.oldest_s:.0f} seconds")
     if settings.delivery_alarm_waiting and state.waiting > settings.delivery_alarm_waiting:
-        found.append(f"{state.waiting} people wait")
+        found.append("1 person waits" if state.waiting == 1 else f"{state.waiting} people wait")
     return found
 
 

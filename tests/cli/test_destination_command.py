@@ -38,11 +38,11 @@ def test_a_destination_from_its_beginning_to_its_end(command, tmp_path):
     listed = command("destination", "list", "--parked", "out").output.splitlines()
     assert "active  1 waiting" in listed[0]
     assert listed[1:] == [
-        "    1 people are parked",
+        "    1 person is parked",
         *[line for line in listed if "has waited for" in line],
         "parked  Patient/p1: It was refused.",
     ]
-    assert "PROBLEM  destination out: 1 people are parked" in command("doctor").output
+    assert "PROBLEM  destination out: 1 person is parked" in command("doctor").output
     assert command("push", "out", "--patience", "0").exit_code == 1
     assert command("destination", "pause", "out").output == "out is paused.\n"
     assert "paused" in command("destination", "list").output
