@@ -58,6 +58,8 @@ def add(name: str, address: str, token_file: Path | None, file: Path | None, dat
     added = read_destination({"kind": _kind(address), **given, "name": name, "address": address})
     _with(data_dir, lambda _, known: known.add(added))
     click.echo(f"{name} is delivered to: {added.kind} {address}")
+    if added.kind == "fhir" and (why := Outgoing(settings_for(data_dir).outgoing_hosts).refusal(address)):
+        click.echo(f"Nothing leaves for it yet: {why}", err=True)
 
 
 @destination.command()

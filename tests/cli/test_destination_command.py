@@ -91,3 +91,10 @@ def test_those_of_a_file_are_changed_there(command, tmp_path, monkeypatch):
     file.write_text("[")
     with pytest.raises(InvalidInput, match="SWALLOW_DESTINATIONS"):
         create_app(Settings(destinations=str(file)))
+
+
+def test_an_address_that_may_not_be_reached_is_said_when_it_is_added(command, monkeypatch):
+    added = command("destination", "add", "out", "http://record.example.org/fhir")
+    assert (added.exit_code, "name it in SWALLOW_OUTGOING_HOSTS" in added.stderr) == (0, True)
+    monkeypatch.setenv("SWALLOW_OUTGOING_HOSTS", "record.example.org")
+    assert not command("destination", "add", "out", "http://record.example.org/fhir").stderr
