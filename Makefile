@@ -1,4 +1,4 @@
-# make demo     the main job on SQLite, served on this machine; needs Python 3.11+ and nothing else
+# make demo     the main job on SQLite, served on this machine (PORT=8187: on another port); needs Python 3.11+ and nothing else
 # make test     every test, on SQLite and PostgreSQL (the official FHIR examples are fetched once into .cache/)
 # make conformance  write tests/conformance/rows.md from the tests that show the standard's rows
 # make check    lint, types, import contract
@@ -94,7 +94,7 @@ definitions: $(CORE) $(EXPANSIONS)
 	$(BIN)/python -m tools.data_dictionary mappings/views/dictionary
 
 demo: .venv
-	$(BIN)/swallow-interop demo
+	$(BIN)/swallow-interop demo $(if $(PORT),--port $(PORT))
 
 test: $(BIN)/.dev $(EXAMPLES) $(EXPANSIONS) $(CORE) $(PATCHES) $(CLIENT) $(AXE) postgres chromium nginx
 	$(BIN)/python -m compileall -q service  # else each command that a test starts would

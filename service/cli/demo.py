@@ -44,7 +44,7 @@ def demo(port: int, data_dir: Path) -> None:
         port=port,
         development_issuer=True,
     )
-    listener = listening(settings.host, port)
+    listener = listening(settings.host, port, "--port 8187, or make demo PORT=8187")
     base = f"http://127.0.0.1:{listener.getsockname()[1]}"
     click.echo("All people and data here are invented (HTEST).\n")
     loaded, table = asyncio.run(_prepare(settings))

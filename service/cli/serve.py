@@ -52,8 +52,8 @@ def serve(host: str | None, port: int | None, development_issuer: bool, data_dir
     serve_on(listener, settings)
 
 
-def listening(host: str, port: int) -> socket.socket:
-    """A bound socket; a taken port is a plain sentence."""
+def listening(host: str, port: int, instead: str = "--host and --port") -> socket.socket:
+    """A bound socket; a taken port is a plain sentence, ``instead`` is what another is chosen by."""
     family = socket.AF_INET6 if ":" in host else socket.AF_INET
     # TCP named: only then does asyncio send small answers at once (TCP_NODELAY), not 40 ms later
     listener = socket.socket(family, socket.SOCK_STREAM, socket.IPPROTO_TCP)
@@ -61,14 +61,17 @@ def listening(host: str, port: int) -> socket.socket:
     try:
         listener.bind((host, port))
     except OSError as error:
-        raise not_listening(host, port, error) from None
+        listener.close()
+        raise not_listening(host, port, error, instead) from None
     return listener
 
 
-def not_listening(host: str, port: int, error: OSError) -> click.ClickException:
-    """Say in a sentence why nothing can be served there."""
+def not_listening(
+    host: str, port: int, error: OSError, instead: str = "--host and --port"
+) -> click.ClickException:
+    """Say in a sentence why nothing can be served there, and how to choose another place."""
     return click.ClickException(
-        f"Can't listen on {host}, port {port} ({error.strerror}); choose another with --host and --port."
+        f"Can't listen on {host}, port {port} ({error.strerror}); choose another with {instead}."
     )
 
 
