@@ -88,7 +88,7 @@ class Cue:
 
 
 def cues(facts: CueFacts, limits: CueLimits | None = None) -> tuple[Cue, ...]:
-    """Every cue the facts give, in a fixed order."""
+    """Every cue the facts give, in a fixed order: red flags before all others."""
     chosen = limits or CueLimits()
     return tuple(cue for rule in _RULES for cue in rule(facts, chosen))
 
@@ -263,13 +263,13 @@ def _named(*sources: str) -> tuple[str, ...]:
 
 
 _RULES: tuple[Callable[[CueFacts, CueLimits], Iterator[Cue]], ...] = (
+    _flags,
     _score_on_diet,
     _group_worse,
     _new_silent,
     _intake,
     _eat10,
     _weight,
-    _flags,
     _pneumonia,
     _hold,
     _effort,

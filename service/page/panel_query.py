@@ -48,7 +48,10 @@ CUES = {
 
 @dataclass(frozen=True, slots=True)
 class Asked:
-    """One view of the list. ``unseen``: no visit for so many days, 0 for any; ``page`` counts from 1."""
+    """One view of the list; ``page`` counts from 1.
+
+    ``unseen``: not seen for at least so many days, 0 for any.
+    """
 
     whose: Literal["", "mine", "all"] = ""
     status: str = ""

@@ -42,7 +42,7 @@ GRAVEST = (
 an order of the list, not of patients, and no author's scale."""
 _FAILED = "Where the goals stand could not be computed; open the record."
 _WITHHELD = "A Consent may withhold something from some who see this list; open the record."
-_FORMAT = 2
+_FORMAT = 3
 """Raised when rows are made or written in another way."""
 _CLOSED = {"completed", "cancelled", "rejected", "entered-in-error"}
 

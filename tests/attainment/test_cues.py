@@ -130,6 +130,11 @@ def test_what_gives_none(facts):
     assert given(**facts) == []
 
 
+def test_red_flags_come_before_all_other_cues():
+    falls = {"intake": series(6, 5), "eat10": series(15, 24), "studies": [study(8)], "diet": DIET_0}
+    assert given(**falls, red_flags=noted("fever"))[0] == "red-flag"
+
+
 def test_a_loss_of_weight_is_said_once():
     assert given(weight=series(60, 50)) == ["weight-loss"]
 
@@ -159,6 +164,7 @@ EVERYTHING = {
 def test_cues_come_in_a_fixed_order_each_with_its_numbers_in_words():
     found = cues(replace(CALM, **EVERYTHING))
     assert [one.sentence for one in found] == [
+        "Red flags answered yes on 2026-09-28: fever, new wet voice.",
         "Airway score 8 on level 0, which is on the current diet.",
         "Airway score 8 after 2 in the study before, same bolus: level 0, 5 mL.",
         "The newest study is the first with an airway score of 8.",
@@ -166,7 +172,6 @@ def test_cues_come_in_a_fixed_order_each_with_its_numbers_in_words():
         "The EAT-10 total rose from 15 (2026-09-14) to 26.",
         "Weight is down 9.1 % since 2026-09-14.",
         "Weight is down 19.4 % since 2026-05-31.",
-        "Red flags answered yes on 2026-09-28: fever, new wet voice.",
         "Pneumonia since the visit before.",
         "A breath-hold lasted 12 s; the limit is 10 s.",
         "Effort was strong; cleared is light.",

@@ -91,11 +91,11 @@ def test_cues_of_everybody(answers):
         "demo-02": [],
         "demo-03": [],
         "demo-04": [
+            "red-flag",
             *["group-worse"] * 4,
             "new-silent",
             "intake-fall",
             "eat10-rise",
-            "red-flag",
             "closure-fall",
         ],
         "demo-05": ["intake-fall", "closure-fall"],
@@ -107,7 +107,7 @@ def test_cues_of_everybody(answers):
 
 def test_cues_on_the_day_practice_was_stopped(demo):
     found = demo.answer("demo-04", "2026-09-28")
-    assert cues(found) == ["intake-fall", "eat10-rise", "red-flag", "closure-fall"]
+    assert cues(found) == ["red-flag", "intake-fall", "eat10-rise", "closure-fall"]
     (flags,) = (one.get("sentence") for one in found.all("cue") if one.get("code") == "red-flag")
     assert flags == "Red flags answered yes on 2026-09-28: fever, new wet voice, weight loss."
 

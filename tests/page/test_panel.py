@@ -145,7 +145,7 @@ async def test_every_column_is_a_link_that_keeps_what_was_asked_and_tells_the_or
     assert "/app?status=achieved&sort=cues" in links
 
 
-async def test_it_is_narrowed(names, people):
+async def test_it_is_narrowed(names, ask, people):
     assert await names("/app?status=achieved") == ["Testwell"]
     assert await names("/app?status=worsening") == []
     assert await names("/app?unseen=1") == ["Acorn", "Ångström", "Birch"]
@@ -153,6 +153,7 @@ async def test_it_is_narrowed(names, people):
     people.now = lambda: now() + timedelta(days=9)
     assert "Testwell" not in await names("/app?unseen=10")
     assert "Testwell" in await names("/app?unseen=9")
+    assert "Not seen for at least (days)" in Page((await ask("/app?unseen=9")).text).text
 
 
 async def test_a_list_of_ones_own_are_people_whose_active_care_team_names_one(names, ask, people):
