@@ -17,6 +17,7 @@ from service.page.study_conditions import StudyKey
 from service.page.study_grid import StudyGrid, study_grids
 from service.page.view_model import Banner, GoalView
 from service.page.visit_rows import VisitRow, visit_rows
+from service.records.visit_marks import VisitMark
 
 __all__ = ["Excluded", "OnFile", "PatientView", "patient_view"]
 
@@ -35,7 +36,8 @@ class OnFile:
     """What the page shows beside the computed answer.
 
     ``visits`` are the days of the newest visits, ``encounters`` the ids of Encounters by day,
-    ``view_quality`` that of each study in words, ``plan`` the home plan.
+    ``view_quality`` that of each study in words, ``plan`` the home plan, ``marks`` the visits at which
+    something went wrong, ``marks_closed`` what the caller may not read of that.
     """
 
     banner: Banner
@@ -43,6 +45,8 @@ class OnFile:
     encounters: Mapping[date, str]
     view_quality: Mapping[StudyKey, str]
     plan: HomePlanView | None = None
+    marks: tuple[VisitMark, ...] = ()
+    marks_closed: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -72,6 +76,18 @@ class PatientView:
     scaling: str = ""
     engine: str = ""
     cue_caution: str = NO_CUE_IS_NOT_SAFETY
+    marks: tuple[VisitMark, ...] = ()
+    marks_closed: tuple[str, ...] = ()
+
+    def marked(self, encounter: str) -> tuple[str, ...]:
+        """What happened at a visit: an adverse event, an early stop."""
+        return next((one.words for one in self.marks if encounter and one.encounter == encounter), ())
+
+    @property
+    def marked_elsewhere(self) -> tuple[VisitMark, ...]:
+        """Marks of what has no line among the visits: evaluations, second visits of a day, events of none."""
+        told = {row.encounter for row in self.visit_rows} | {one.encounter for one in self.excluded}
+        return tuple(one for one in self.marks if not one.encounter or one.encounter not in told)
 
     @property
     def names(self) -> dict[str, str]:
@@ -92,7 +108,7 @@ class PatientView:
         """Id and name of the parts the page has, in their order."""
         parts = (
             (True, "goals", "Goals"),
-            (self.visit_rows or self.excluded, "visits", "Visits"),
+            (self.visit_rows or self.excluded or self.marks, "visits", "Visits"),
             (self.judgement, "judgement", "Own judgement"),
             (self.plan or self.practice, "practice", "Home practice"),
             (self.studies, "studies", "Swallow studies"),
@@ -121,6 +137,8 @@ def patient_view(id_: str, answer: PatientAnswer, file: OnFile) -> PatientView:
         scores=score_series(answer),
         scaling=_scaling(answer),
         engine=answer.engine,
+        marks=file.marks,
+        marks_closed=file.marks_closed,
     )
 
 

@@ -28,12 +28,12 @@ __all__ = ["Views", "page_routes"]
 class Views(Protocol):
     """Where the pages get what they show: the same computed answer as the API's."""
 
-    async def patient(self, id_: str, day: date | None) -> PatientView:
-        """Answer one person as of a day (None: today at the site); NotFound or Gone."""
+    async def patient(self, id_: str, day: date | None, caller: Principal) -> PatientView:
+        """Answer one person as of a day (None: today at the site) for a caller; NotFound or Gone."""
         ...
 
-    async def visit(self, patient: str, encounter: str) -> VisitView:
-        """Answer one visit of one person; NotFound or Gone."""
+    async def visit(self, patient: str, encounter: str, caller: Principal) -> VisitView:
+        """Answer one visit of one person for a caller; NotFound or Gone."""
         ...
 
     async def amended(self, encounter: str, caller: Principal) -> AmendedView:
@@ -86,7 +86,7 @@ class _Pages:
     async def patient(self, request: Request) -> Response:
         caller = await self._guard.caller(request)
         views = self._views(request, caller)
-        view = await views.patient(request.path_params["id"], _as_of(request))
+        view = await views.patient(request.path_params["id"], _as_of(request), caller)
         return html(
             "patient.html",
             caller=caller.called,
@@ -98,7 +98,7 @@ class _Pages:
     async def summary(self, request: Request) -> Response:
         caller = await self._guard.caller(request)
         views = self._views(request, caller)
-        view = await views.patient(request.path_params["id"], _as_of(request))
+        view = await views.patient(request.path_params["id"], _as_of(request), caller)
         # compiling keeps a processor busy for a moment: off the event loop
         sheet = await asyncio.to_thread(summary_pdf, view, author=caller.called, made=views.today())
         name = f"progress-summary-{view.day.isoformat()}.pdf"
@@ -113,7 +113,7 @@ class _Pages:
         caller = await self._guard.caller(request)
         patient, encounter = request.path_params["id"], request.path_params["encounter"]
         views = self._views(request, caller)
-        view = await views.visit(patient, encounter)
+        view = await views.visit(patient, encounter, caller)
         return html(
             "visit.html",
             caller=caller.called,

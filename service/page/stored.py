@@ -19,11 +19,15 @@ from service.page.home_plan import home_plan
 from service.page.patient_view import OnFile, PatientView, patient_view
 from service.page.resources import ResourceView, resource_view
 from service.page.study_conditions import CONDITIONS, view_quality
+from service.page.tolerance import marks_closed
+from service.page.tolerance_file import tolerance_file
 from service.page.visit_changes import changes
 from service.page.visit_view import READ, VisitView, visit_view
 from service.records.attainment_file import AttainmentFile
 from service.records.seen import day_of
+from service.records.tolerance import tolerance
 from service.records.views import CarePlan, Encounter
+from service.records.visit_marks import visit_marks
 from service.records.worded import WordedCondition, WordedObservation, WordedRequest
 from service.security.principal import Principal
 from service.store.contract import Store
@@ -47,19 +51,20 @@ class StoredViews:
     now: Callable[[], datetime]
     limits: CueLimits | None = None
 
-    async def patient(self, id_: str, day: date | None) -> PatientView:
-        """Answer one person as of a day (None: today)."""
+    async def patient(self, id_: str, day: date | None, caller: Principal | None = None) -> PatientView:
+        """Answer one person as of a day (None: today), as far as the caller reads it (None: all of it)."""
         day = day or self.today()
         answer = await self._answer(id_, day)
         patient = await self.store.read("Patient", id_)
         if patient is None or patient.deleted:  # while the answer was computed
             raise Gone(f"Patient/{id_} was deleted.")
-        conditions, encounters, plans, exercises, observed = await asyncio.gather(
+        conditions, encounters, plans, exercises, observed, borne = await asyncio.gather(
             viewed(self.store, WordedCondition, about("Condition", id_)),
             viewed(self.store, Encounter, about("Encounter", id_)),
             viewed(self.store, CarePlan, about("CarePlan", id_)),
             viewed(self.store, WordedRequest, about("ServiceRequest", id_)),
             viewed(self.store, WordedObservation, observations(id_, OBSERVATION, (*facts.FACTS, CONDITIONS))),
+            tolerance_file(self.store, id_, caller),
         )
         known = facts.Known(observed, day, self.zone)
         file = OnFile(
@@ -68,11 +73,13 @@ class StoredViews:
             facts.encounters_by_day(encounters, self.zone),
             view_quality(observed, self.zone),
             home_plan(AttainmentFile(encounters=encounters, plans=plans), exercises, day, self.zone),
+            visit_marks(borne, encounters, self.zone, day),
+            marks_closed(borne),
         )
         return patient_view(id_, answer, file)
 
-    async def visit(self, patient: str, encounter: str) -> VisitView:
-        """Answer one visit of one person; NotFound if they had none of this id."""
+    async def visit(self, patient: str, encounter: str, caller: Principal | None = None) -> VisitView:
+        """Answer one visit of one person, as ``patient`` does; NotFound if they had none of this id."""
         person = there(await self.store.read("Patient", patient), f"Patient/{patient[:64]}")
         encounters = await viewed(self.store, Encounter, about("Encounter", patient))
         found = next((one for one in encounters if one.id == encounter and one.in_force), None)
@@ -82,9 +89,10 @@ class StoredViews:
         before = facts.last_visit(encounters, day - timedelta(days=1), self.zone)
         answers = await asyncio.gather(*(self._answer(patient, one) for one in (before, day) if one))
         about_it = reread(person.content)
+        borne = await tolerance_file(self.store, patient, caller, found)
         return visit_view(
             (patient, facts.name(about_it), facts.invented(about_it)),
-            found,
+            (found, tolerance(borne, found, self.zone)),
             (day, before),
             await viewed(self.store, WordedObservation, observations(patient, OBSERVATION, READ)),
             changes(answers[0] if before else None, answers[-1]),

@@ -1,4 +1,4 @@
-"""One visit: its trials, its study, and what changed since the visit before."""
+"""One visit: its trials, its study, how it was borne, and what changed since the visit before."""
 
 from collections.abc import Iterable
 from dataclasses import dataclass
@@ -8,9 +8,11 @@ from service.page import cautions, words
 from service.page.bolus_rows import BolusRow, bolus_rows
 from service.page.facts import answer
 from service.page.study_conditions import CONDITIONS
+from service.page.tolerance import ToleranceView, tolerance_view
 from service.page.trial_grid import TrialGrid, trial_grid
 from service.page.visit_changes import ChangeRow
 from service.records.attainment_studies import study_method
+from service.records.tolerance import Tolerance
 from service.records.views import Encounter
 from service.records.worded import WordedObservation
 
@@ -54,6 +56,7 @@ class VisitView:
     how: str
     boluses: tuple[BolusRow, ...]
     changes: tuple[ChangeRow, ...]
+    tolerance: ToleranceView
 
     @property
     def cautions(self) -> tuple[tuple[str, str], ...]:
@@ -77,15 +80,17 @@ class VisitView:
 
 def visit_view(
     who: tuple[str, str, bool],
-    encounter: Encounter,
+    visit: tuple[Encounter, Tolerance],
     days: tuple[date, date | None],
     observed: Iterable[WordedObservation],
     changed: tuple[ChangeRow, ...],
 ) -> VisitView:
-    """Make the view: ``who`` is id, name and whether invented; ``days`` this visit's and the one before's.
+    """Make the view: ``who`` is id, name and whether invented; ``visit`` comes with how it was borne.
 
-    ``observed`` may be of other visits as well; those of this visit count.
+    ``days`` are this visit's and the one before's. ``observed`` may be of other visits as well; those of
+    this visit count.
     """
+    encounter, borne = visit
     own = [one for one in observed if one.in_force and one.encounter.target == encounter.reference]
     by_code: dict[str, list[WordedObservation]] = {code: [] for code in READ}
     for one in own:
@@ -111,6 +116,7 @@ def visit_view(
         how="; ".join(words.study(method, quality.get(method, "")) for method in methods),
         boluses=bolus_rows(by_code["bolus-swallow"]),
         changes=changed,
+        tolerance=tolerance_view(borne),
     )
 
 

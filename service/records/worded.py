@@ -66,6 +66,11 @@ class WordedObservation(Observation, frozen=True):
     """An Observation."""
 
     @property
+    def code(self) -> WordedConcept:
+        """What it is."""
+        return _worded(bytes(self.code_text))
+
+    @property
     def component(self) -> tuple[WordedComponent, ...]:
         """Its components."""
         return read_components(WordedComponent, bytes(self.component_text))

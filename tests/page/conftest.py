@@ -51,13 +51,13 @@ class HandMade:
         self.decided: tuple[DecisionRow, ...] = ()
         self.asked: tuple[str, date | None] | None = None
 
-    async def patient(self, id_: str, day: date | None) -> PatientView:
+    async def patient(self, id_: str, day: date | None, _caller: Principal | None = None) -> PatientView:
         self.asked = (id_, day)
         if id_ != self.person.id:
             raise NotFound("There is no such patient.")
         return self.person
 
-    async def visit(self, patient: str, encounter: str) -> VisitView:
+    async def visit(self, patient: str, encounter: str, _caller: Principal) -> VisitView:
         raise NotFound(f"There is no visit {encounter} of {patient}.")
 
     async def decisions(self, _names: dict[str, str], _caller: Principal) -> tuple[DecisionRow, ...]:

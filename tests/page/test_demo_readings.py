@@ -151,7 +151,12 @@ def test_mockridge_worsening_with_red_flags_and_the_goal_on_hold(page):
     visits = {row[0]: row for row in found.rows if len(row) == 9}
     assert visits["3 Aug 2026"][5] == "no visit before"
     # the block after training was not done: nothing was measured, which is not that nothing changed
-    assert visits["28 Sep 2026"][2:6] == ["not done", "not measured", "not measured", "−20 points"]
+    assert visits["28 Sep 2026 stopped early"][2:6] == [
+        "not done",
+        "not measured",
+        "not measured",
+        "−20 points",
+    ]
     assert "−40 points; −73 to +16 points; 0 gained, 2 lost of 5 postures; Five trials cannot" in found.text
     assert "no baseline phase, phase statistics not computed" in found.text
     after = page("demo-04", "2026-09-30")
