@@ -9,6 +9,7 @@ from zoneinfo import ZoneInfo
 
 from service.page import words
 from service.page.view_model import Banner
+from service.records.screened import Screened
 from service.records.seen import day_of, time_of
 from service.records.stored import Resource
 from service.records.views import Encounter
@@ -94,9 +95,13 @@ def last_visit(encounters: Iterable[Encounter], day: date, zone: ZoneInfo) -> da
 
 
 def banner(
-    patient: Resource, conditions: Iterable[WordedCondition], encounters: Iterable[Encounter], known: "Known"
+    patient: Resource,
+    conditions: Iterable[WordedCondition],
+    encounters: Iterable[Encounter],
+    known: "Known",
+    screen: Screened | None = None,
 ) -> Banner:
-    """What to know before reading further, as of the day of ``known``."""
+    """What to know before reading further, as of the day of ``known``; ``screen`` is the newest by then."""
     day, zone = known.as_of, known.zone
     visit = last_visit(encounters, day, zone)
     asked = visit is not None and known.day("red-flag-checklist") == visit
@@ -107,6 +112,7 @@ def banner(
         conditions=tuple(dict.fromkeys(one.code.words for one in conditions if _holds(one, day, zone))),
         clearance=_clearance(known),
         effort_limit=answer(known.newest("breath-hold-clearance").part("effort-limit")),
+        screen=_screen(screen),
         red_flags=_flags(known.newest("red-flag-checklist")) if asked else None,
         oral_intake=known.newest("oral-intake-7").whole,
         oral_intake_day=known.day("oral-intake-7"),
@@ -146,6 +152,14 @@ def answer(element: WordedObservation | WordedComponent) -> str:
 def _clearance(known: Known) -> str:
     decision = answer(known.newest("breath-hold-clearance"))
     return f"{decision} ({words.day(known.day('breath-hold-clearance'))})" if decision else ""
+
+
+def _screen(found: Screened | None) -> str:
+    if found is None:
+        return ""
+    yes = "; ".join(found.yes) or "no item of the list"
+    unknown = f"; unknown: {'; '.join(found.unknown)}" if found.unknown else ""
+    return f"Safety screen of {words.day(found.day)}, answered yes: {yes}{unknown}"
 
 
 def _flags(checklist: WordedObservation) -> tuple[str, ...]:

@@ -24,6 +24,7 @@ from service.page.tolerance_file import tolerance_file
 from service.page.visit_changes import changes
 from service.page.visit_view import READ, VisitView, visit_view
 from service.records.attainment_file import AttainmentFile
+from service.records.screened import AnsweredScreen, screened
 from service.records.seen import day_of
 from service.records.tolerance import tolerance
 from service.records.views import CarePlan, Encounter
@@ -58,17 +59,20 @@ class StoredViews:
         patient = await self.store.read("Patient", id_)
         if patient is None or patient.deleted:  # while the answer was computed
             raise Gone(f"Patient/{id_} was deleted.")
-        conditions, encounters, plans, exercises, observed, borne = await asyncio.gather(
+        conditions, encounters, plans, exercises, observed, screens = await asyncio.gather(
             viewed(self.store, WordedCondition, about("Condition", id_)),
             viewed(self.store, Encounter, about("Encounter", id_)),
             viewed(self.store, CarePlan, about("CarePlan", id_)),
             viewed(self.store, WordedRequest, about("ServiceRequest", id_)),
             viewed(self.store, WordedObservation, observations(id_, OBSERVATION, (*facts.FACTS, CONDITIONS))),
-            tolerance_file(self.store, id_, caller),
+            viewed(self.store, AnsweredScreen, about("QuestionnaireResponse", id_)),
         )
+        borne = await tolerance_file(self.store, id_, caller)
         known = facts.Known(observed, day, self.zone)
         file = OnFile(
-            facts.banner(reread(patient.content), conditions, encounters, known),
+            facts.banner(
+                reread(patient.content), conditions, encounters, known, screened(screens, day, self.zone)
+            ),
             tuple(facts.visit_days(encounters, self.zone)[-VISITS_OFFERED:]),
             facts.encounters_by_day(encounters, self.zone),
             view_quality(observed, self.zone),

@@ -137,7 +137,10 @@ class GoalView:
 
 @dataclass(frozen=True, slots=True)
 class Banner:
-    """Who this is and what to know before reading further. Red flags are those of the last visit."""
+    """Who this is and what to know before reading further. Red flags are those of the last visit.
+
+    ``screen`` says what the newest safety screen marked, empty without one.
+    """
 
     name: str
     born: str = ""
@@ -145,6 +148,7 @@ class Banner:
     conditions: tuple[str, ...] = ()
     clearance: str = ""
     effort_limit: str = ""
+    screen: str = ""
     red_flags: tuple[str, ...] | None = None
     oral_intake: int | None = None
     oral_intake_day: date | None = None

@@ -52,14 +52,19 @@ def shown(view) -> Page:
     return Page(html("visit.html", caller="clinician", **told).body.decode())
 
 
-async def visit_of(store, told):
-    """The page of the visit that a record tells of."""
+async def patient_of(store, person):
+    """The id of a demo person."""
 
     async def find(txn):
-        (found,) = await txn.find("Patient", PATIENTS, told["patient"]["value"])
+        (found,) = await txn.find("Patient", PATIENTS, person)
         return found.id
 
-    patient = await store.write("find", find)
+    return await store.write("find", find)
+
+
+async def visit_of(store, told):
+    """The page of the visit that a record tells of."""
+    patient = await patient_of(store, told["patient"]["value"])
     start = datetime.fromisoformat(told["visit"]["start"])
     encounters = await viewed(store, Encounter, about("Encounter", patient))
     (one,) = (one for one in encounters if datetime.fromisoformat(one.period.start) == start)
@@ -138,11 +143,7 @@ async def test_a_visit_that_was_stopped_says_so_first_and_in_words(demo):
     ],
 )
 async def test_visits_are_marked_on_the_page_of_the_person(demo, person, day, marked):
-    async def find(txn):
-        (found,) = await txn.find("Patient", PATIENTS, person)
-        return found.id
-
-    patient = await demo.store.write("find", find)
+    patient = await patient_of(demo.store, person)
     view = await StoredViews(demo.store, ZONE, now).patient(patient, date.fromisoformat(day))
     page = Page(html("patient.html", caller="clinician", view=view, decisions=(), decided="").body.decode())
     cells = [row[0] for row in page.rows if len(row) == 9]
@@ -325,3 +326,20 @@ async def test_an_event_seen_at_a_visit_without_trials_is_marked_below_the_table
     )
     page = Page(html("patient.html", caller="clinician", view=view, decisions=(), decided="").body.decode())
     assert "Also marked: 2 Jul 2026 adverse event stopped early" in page.text
+
+
+@pytest.mark.parametrize("person", ["demo-01", "demo-02", "demo-03", "demo-04", "demo-05"])
+async def test_the_screen_stands_beside_the_clearance(demo, person):
+    """The newest safety screen of the records, its items answered yes."""
+    screens = [
+        told["safety_screen"] for name, told in RECORDS if name.startswith(person) and "safety_screen" in told
+    ]
+    newest = max(screens, key=lambda one: one["date"])
+    yes = [key.replace("_", " ") for key, said in newest["items"].items() if said == "yes"]
+    patient = await patient_of(demo.store, person)
+    view = await StoredViews(demo.store, ZONE, now).patient(patient, date(2026, 12, 1))
+    marked = "; ".join(yes) or "no item of the list"
+    assert view.banner.screen == f"Safety screen of {written(newest['date'])}, answered yes: {marked}"
+    assert bool(view.banner.effort_limit) == (person == "demo-05")
+    page = Page(html("patient.html", caller="clinician", view=view, decisions=(), decided="").body.decode())
+    assert view.banner.screen in page.text
