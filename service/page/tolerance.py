@@ -12,6 +12,7 @@ __all__ = ["EventRow", "Line", "SignRow", "ToleranceView", "marks_closed", "tole
 
 NOT_RECORDED, NOT_SHOWN = "not recorded", "not shown to you"
 _NOT_OPEN = "Your rights do not open {}: there may be more than is shown here."
+_WITH = "with the visit, no time of its own"
 _IN_WORDS = "recorded in words, not coded"
 _UNITS = {"mm[Hg]": "mmHg", "Cel": "°C", "[degF]": "°F"}
 """UCUM units that people write otherwise."""
@@ -64,6 +65,11 @@ class ToleranceView:
     events: tuple[EventRow, ...]
     no_events: str
     closed: tuple[str, ...]
+
+    @property
+    def timed(self) -> bool:
+        """Whether any vital sign has a time of its own, so that each has to say so."""
+        return any(row.when != _WITH for row in self.signs)
 
 
 def tolerance_view(found: Tolerance) -> ToleranceView:
@@ -145,7 +151,7 @@ def _values(one: Sign) -> str:
 
 def _when(one: Sign) -> str:
     if one.when == "with":
-        return "with the visit, no time of its own"
+        return _WITH
     if one.day is None:
         return "time not recorded"
     told = f"{words.day(one.day)}, {one.at:%H:%M}" if one.at else f"{words.day(one.day)}, time not recorded"
@@ -161,7 +167,7 @@ def _event(one: Event) -> EventRow:
         outcome=_told(one.outcome),
         day=_day(one.day),
         recorded=_day(one.recorded),
-        more="what was done or noted, in words" if one.more else "record",
+        more="record, with notes" if one.more else "record",
         reference=one.reference,
     )
 

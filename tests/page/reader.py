@@ -75,6 +75,8 @@ class Reader:
             "person": self.person("demo-05", "2026-09-11"),
             "person with red flags": self.person("demo-04", "2026-09-28"),
             "visit": lost_view,
+            "visit stopped early": self.visit("demo-04", "2026-09-28"),
+            "visit with an adverse event": self.visit("demo-01", "2026-02-17"),
             "visit with a study": self.visit("demo-04", "2026-09-30"),
             "status form": f"{demo_01}/goals/{self.goal('demo-01')}",
             "summary form": f"{demo_01}/summary",

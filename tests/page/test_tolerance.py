@@ -89,15 +89,15 @@ async def test_every_value_is_that_of_the_record(demo, told):
     ]
     assert [f"Anaesthetic or other agent {one} " in page.text for one in agents] == [True]
     values = [row[1:] for row in page.rows if row[0] in ("Blood pressure", "Heart rate", "Oxygen saturation")]
-    when = "with the visit, no time of its own"
     if signs is None:
         assert values == []
         assert "Vital signs not recorded" in page.text
     else:
+        assert "Vital signs, recorded with the visit without times of their own" in page.text
         assert values == [
-            [f"{signs['systolic']}/{signs['diastolic']} mmHg", when],
-            [f"{signs['heart_rate']} /min", when],
-            [f"{signs['oxygen_saturation']} %", when],
+            [f"{signs['systolic']}/{signs['diastolic']} mmHg"],
+            [f"{signs['heart_rate']} /min"],
+            [f"{signs['oxygen_saturation']} %"],
         ]
     if scope["tolerance"] == "no adverse event":
         assert "Tolerance no adverse event " in page.text
@@ -251,12 +251,14 @@ async def test_vital_signs_lie_before_during_and_after_the_visit(views, store):
         sign("h1", 70, "2026-07-03T09:50:00-04:00"),
         sign("h2", 71, "2026-07-03T10:20:00-04:00"),
         sign("h3", 72, "2026-07-03T11:05:00-04:00"),
+        sign("h0", 69, "2026-07-03T10:00:00-04:00"),
         sign("h4", 99, "2026-07-03T11:05:00-04:00", status="entered-in-error"),
         sign("h5", 98, "2026-07-03T11:05:00-04:00", encounter={"reference": "Encounter/visit-2026-06-19"}),
     )
     page = shown(await views.visit("p1", VISIT))
     assert [row[1:] for row in page.rows if row[0] == "heart-rate"] == [
         ["70 /min", "3 Jul 2026, 09:50, before the visit"],
+        ["69 /min", "with the visit, no time of its own"],
         ["71 /min", "3 Jul 2026, 10:20, during the visit"],
         ["72 /min", "3 Jul 2026, 11:05, after the visit"],
     ]
