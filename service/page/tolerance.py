@@ -3,10 +3,11 @@
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from datetime import date
+from decimal import Decimal
 
 from service.page import words
 from service.records.tolerance import Agent, Event, Halted, Sign, Tolerance, ToleranceFile
-from service.records.views import Quantity
+from service.records.views import Quantity, exact
 
 __all__ = ["EventRow", "Line", "SignRow", "ToleranceView", "marks_closed", "tolerance_view"]
 
@@ -132,7 +133,13 @@ def amount(quantity: Quantity) -> str:
     """``104 /min``, as it was recorded."""
     if quantity.value is None:
         return NOT_RECORDED
-    return f"{quantity.comparator}{quantity.value:f} {_UNITS.get(quantity.code, quantity.code)}".strip()
+    unit = _UNITS.get(quantity.code, quantity.code)
+    return f"{quantity.comparator}{_digits(quantity.value)} {unit}".strip()
+
+
+def _digits(number: Decimal) -> str:
+    """All digits as recorded; those of 1E999999 would be a million."""
+    return f"{number:f}" if exact(number) is not None else str(number)
 
 
 def _sign(one: Sign) -> SignRow:
@@ -145,7 +152,7 @@ def _values(one: Sign) -> str:
     if by_name.keys() == set(_PRESSURES):
         high, low = (by_name[name] for name in _PRESSURES)
         if high.value is not None and low.value is not None and high.code == low.code:
-            return f"{high.comparator}{high.value:f}/{amount(low)}"
+            return f"{high.comparator}{_digits(high.value)}/{amount(low)}"
     return "; ".join(f"{name.lower()} {amount(value)}".strip() for name, value in one.values)
 
 

@@ -37,6 +37,17 @@ _NO_EVENT = "no-adverse-event"
 _LOINC = "http://loinc.org"
 _BODY_WEIGHT = "29463-7"
 """A vital sign by its category, told of among the scores."""
+_SIGNS = {
+    "8867-4": "Heart rate",
+    "2708-6": "Oxygen saturation",
+    "59408-5": "Oxygen saturation",
+    "85354-9": "Blood pressure",
+    "8480-6": "Systolic blood pressure",
+    "8462-4": "Diastolic blood pressure",
+}
+"""What vital signs are called that come from elsewhere, by LOINC code (FHIR R4, vital signs profiles)."""
+_SIDES = {f"Side: {side}": side for side in ("left", "right", "both")}
+"""What a visit record's side without a dose is written as: a dosage needs a dose (mad-1)."""
 
 F = TypeVar("F")
 M = TypeVar("M")
@@ -51,6 +62,10 @@ class _Dosage(Element, frozen=True):
     site: WordedConcept = WordedConcept()
 
 
+class _Note(Element, frozen=True):
+    text: str = ""
+
+
 class Administered(Element, frozen=True):
     """A MedicationAdministration."""
 
@@ -59,6 +74,13 @@ class Administered(Element, frozen=True):
     medication_codeable_concept: WordedConcept = WordedConcept()
     context: Reference = Reference()
     dosage: _Dosage = _Dosage()
+    note: tuple[_Note, ...] = ()
+
+    @property
+    def side(self) -> str:
+        """Where it was given: the site of the dosage, else what a visit record said without a dose."""
+        noted = (_SIDES[one.text] for one in self.note if one.text in _SIDES)
+        return coded(self.dosage.site).lower() or next(noted, "")
 
     @property
     def in_force(self) -> bool:
@@ -257,7 +279,7 @@ def _agent(one: Administered) -> Agent:
     return Agent(
         name=one.medication_codeable_concept.words,
         dose=one.dosage.dose,
-        side=coded(one.dosage.site).lower(),
+        side=one.side,
         status=one.status,
         reference=one.reference,
     )
@@ -291,16 +313,20 @@ def _signs(observed: Iterable[WordedObservation], encounter: Encounter, zone: Zo
 
 def _sign(one: WordedObservation, encounter: Encounter, zone: ZoneInfo) -> Sign:
     time = time_of(one.effective, zone)
-    parts = [(coded(part.code), part.value_quantity) for part in one.component]
+    parts = [(_sign_name(part.code), part.value_quantity) for part in one.component]
     own = [("", one.value_quantity)] if one.value_quantity.value is not None or not parts else []
     return Sign(
-        name=coded(one.code) or "vital sign",
+        name=_sign_name(one.code) or "vital sign",
         values=(*own, *parts),
         when=_when(one.effective, encounter, zone),
         at=time[1].astimezone(zone) if time and "T" in one.effective else None,
         day=time[0] if time else None,
         reference=one.reference,
     )
+
+
+def _sign_name(code: WordedConcept) -> str:
+    return _SIGNS.get(code.of(_LOINC), "") or coded(code)
 
 
 def _when(effective: str, encounter: Encounter, zone: ZoneInfo) -> When:

@@ -264,6 +264,63 @@ async def test_vital_signs_lie_before_during_and_after_the_visit(views, store):
     ]
 
 
+async def test_vital_signs_of_other_systems_have_names_and_are_written_as_recorded(views, store):
+    def loinc(code):
+        return {"code": {"coding": [{"system": "http://loinc.org", "code": code}], "text": RELATIVE}}
+
+    def pressure(code, value):
+        return loinc(code) | {"valueQuantity": {"value": value, "code": "mm[Hg]"}}
+
+    whole = [pressure("8462-4", 70), pressure("8480-6", 118)]
+    half = [pressure("8480-6", 118), loinc("8462-4")]
+    when = "2026-07-03T10:20:00-04:00"
+    below = {"value": 85, "comparator": "<", "code": "%"}
+    await put(
+        store,
+        {
+            key: one
+            for key, one in sign("b1", 0, when, **loinc("85354-9"), component=whole).items()
+            if key != "valueQuantity"
+        },
+        {
+            key: one
+            for key, one in sign("b2", 0, when, **loinc("85354-9"), component=half).items()
+            if key != "valueQuantity"
+        },
+        sign("h1", 0, when, **loinc("8867-4")) | {"valueQuantity": {"value": 1e300, "code": "/min"}},
+        sign("o1", 0, when, **loinc("59408-5")) | {"valueQuantity": below},
+    )
+    page = shown(await views.visit("p1", VISIT))
+    told = {tuple(row[:2]) for row in page.rows if row[2:] == ["3 Jul 2026, 10:20, during the visit"]}
+    assert told == {
+        ("Blood pressure", "118/70 mmHg"),
+        ("Blood pressure", "systolic blood pressure 118 mmHg; diastolic blood pressure not recorded"),
+        ("Heart rate", "1E+300 /min"),
+        ("Oxygen saturation", "<85 %"),
+    }
+    assert RELATIVE not in page.text
+
+
+async def test_a_side_without_a_dose_is_told_and_other_notes_are_not(views, store):
+    def given(id_, note):
+        return {
+            "resourceType": "MedicationAdministration",
+            "id": id_,
+            "status": "completed" if id_ == "m1" else "not-done",
+            "medicationCodeableConcept": {"text": "lidocaine"},
+            "subject": {"reference": "Patient/p1"},
+            "context": {"reference": f"Encounter/{VISIT}"},
+            "effectiveDateTime": "2026-07-03",
+            "note": [{"text": note}],
+        }
+
+    await put(store, given("m1", "Side: left"), given("m2", RELATIVE))
+    page = shown(await views.visit("p1", VISIT))
+    assert "lidocaine, dose not recorded, left (record)" in page.text
+    assert "lidocaine, dose not recorded, not given (record)" in page.text
+    assert RELATIVE not in page.text
+
+
 async def test_what_the_rights_do_not_open_is_not_shown_and_said(views, store):
     given = {
         "resourceType": "MedicationAdministration",
