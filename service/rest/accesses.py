@@ -37,7 +37,7 @@ def describe(scope: Scope) -> None:
         return
     facts.subtype, facts.action = _interaction(getattr(scope.get("route"), "path", ""), scope["method"])
     parts = scope["path"].split("/")
-    is_fhir = parts[1] == "fhir"
+    is_fhir = parts[1:2] == ["fhir"]
     if is_fhir and len(parts) > 3 and parts[2] in stored_types():
         facts.name(parts[2], parts[3])
     if scope["query_string"] or facts.subtype.startswith("search") or not is_fhir:

@@ -3,7 +3,7 @@
 from starlette.requests import HTTPConnection, Request
 from starlette.types import ASGIApp, Receive, Scope, Send
 
-from service.errors import AddressTooLong
+from service.errors import AddressTooLong, InvalidInput
 from service.rest.dispatch import OPEN, Row, Table, answered
 from service.rest.errors import HANDLED, error_answer
 from service.security.audit import not_audited
@@ -41,6 +41,8 @@ class Front:
         await answer(scope, receive, send)
 
     def _measure(self, scope: Scope) -> None:
+        if scope["path"][:1] != "/":  # as of OPTIONS *, which asks about no address (RFC 9110 section 9.3.7)
+            raise InvalidInput("The address must begin with a slash.")
         if len(scope.get("raw_path") or scope["path"]) + len(scope["query_string"]) > self._longest:
             raise AddressTooLong(
                 f"The address is longer than {self._longest} bytes; send the search as a form to '_search'."

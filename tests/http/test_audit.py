@@ -293,3 +293,33 @@ async def test_events_are_valid_fhir(integrator, stranger, clinician, auditor):
 
 def test_outcomes():
     assert [outcome_of(status) for status in (200, 304, 401, 404, 412, 500, 503)] == list("0044488")
+
+
+@pytest.mark.conformance("L1")
+@pytest.mark.parametrize("path", ["*", "", "fhir/Patient/p1", "example.org:443"])
+async def test_an_address_without_a_slash_is_refused_and_recorded(app, auditor, path):
+    """As OPTIONS * and CONNECT send them (RFC 9112 section 3.2); the client of the tests can't."""
+    sent = []
+    scope = {
+        "type": "http",
+        "http_version": "1.1",
+        "method": "OPTIONS",
+        "scheme": "http",
+        "server": ("test", 80),
+        "client": ("192.0.2.7", 4711),
+        "path": path,
+        "raw_path": path.encode(),
+        "query_string": b"",
+        "headers": [],
+    }
+
+    async def receive():
+        return {"type": "http.request", "body": b"", "more_body": False}
+
+    async def send(message):
+        sent.append(message)
+
+    await app(scope, receive, send)
+    assert sent[0]["status"] == 400
+    assert json.loads(sent[1]["body"])["resourceType"] == "OperationOutcome"
+    assert told(await newest(auditor)) == ("operation", "E", "4")
