@@ -8,6 +8,7 @@ import msgspec
 from starlette.types import Message, Scope
 
 from service.fhir.search_parameters import stored_types
+from service.rest.asked_for import named_in_search
 from service.security.audit import Action, Facts, facts_of, request_line
 
 __all__ = ["complete", "describe", "note_bundle", "note_form"]
@@ -40,6 +41,8 @@ def describe(scope: Scope) -> None:
     is_fhir = parts[1:2] == ["fhir"]
     if is_fhir and len(parts) > 3 and parts[2] in stored_types():
         facts.name(parts[2], parts[3])
+    if is_fhir and scope["query_string"]:
+        _note_search(facts, scope, scope["query_string"])
     if scope["query_string"] or facts.subtype.startswith("search") or not is_fhir:
         facts.query = request_line(scope)
 
@@ -48,6 +51,7 @@ def note_form(scope: Scope, body: bytes) -> None:
     """Note a form that is searched by; what the address says holds too."""
     if body and (facts := facts_of(scope)) is not None:
         facts.query = request_line(scope, body)
+        _note_search(facts, scope, body)
 
 
 def note_bundle(scope: Scope, body: bytes) -> None:
@@ -56,6 +60,12 @@ def note_bundle(scope: Scope, body: bytes) -> None:
     with suppress(msgspec.MsgspecError, UnicodeError, RecursionError):  # read in earnest, and refused, later
         if facts is not None and _bundle.decode(body).type == "transaction":
             facts.subtype = "transaction"
+
+
+def _note_search(facts: Facts, scope: Scope, query: bytes) -> None:
+    """Note what a search names; of the trail too, as it tells of them."""
+    for type_, id_ in named_in_search(scope["path"], query.decode("utf-8", "replace")):
+        facts.ask(type_, id_)
 
 
 def complete(facts: Facts, scope: Scope, answer: Message) -> None:

@@ -200,6 +200,9 @@ async def _of_whom(call: Call, request: BulkRequest, store: Store, settled: Sett
         missing = [id_ for id_, one in zip(named, found, strict=True) if one is None or one.deleted]
     if not missing:
         return request
+    if (facts := facts_of(call.request.scope)) is not None:  # that they are not there is told
+        for one in missing:
+            facts.ask("Patient", one)
     where = "a member of this Group" if request.level == "Group" else "on file"
     told = tuple(f"Parameter 'patient': Patient/{one[:64]} is not {where}." for one in missing)
     if not call.context.lenient:

@@ -25,6 +25,7 @@ _FACTS = "service.audit"
 _TYPE = re.compile(r"[A-Z][A-Za-z]{1,63}")
 _ID = re.compile(r"[A-Za-z0-9\-.]{1,64}")
 _SECRET = re.compile(r"(?i)((?:^|[?&])(?:access_token|token|client_assertion|assertion)=)[^&]*")
+_PATIENT = "Patient/"
 Action = Literal["C", "R", "U", "D", "E"]
 
 
@@ -39,7 +40,9 @@ class Facts:
     a code of v3-ActReason for this one request, with its ``reason`` in words.
     ``target`` is the resource that the request names (``Type/id``), ``named`` are those that were read or
     written, with their versions, ``patients`` ids of those whom anything is about that was handed out or
-    written. ``kept``: it was recorded together with what it wrote.
+    written. ``asked`` are those (``Type/id``) that a search or the entries of a Bundle name, there or not:
+    a number, a refusal or nothing found is an answer about them too. ``kept``: it was recorded together with
+    what it wrote.
     """
 
     audited: bool = True
@@ -57,11 +60,17 @@ class Facts:
     target: str = ""
     patients: dict[str, None] = field(default_factory=dict)
     named: dict[str, None] = field(default_factory=dict)
+    asked: dict[str, None] = field(default_factory=dict)
     kept: bool = False
 
     def within(self) -> "Facts":
-        """What is known so far, to be told of one transaction."""
-        return replace(self, patients=dict(self.patients), named=dict(self.named))
+        """What is known so far, to be told of one transaction.
+
+        Of a batch that is nothing: each of its writes has an event that tells of it alone.
+        """
+        if self.subtype == "batch":
+            return replace(self, patients={}, named={}, asked={})
+        return replace(self, patients=dict(self.patients), named=dict(self.named), asked=dict(self.asked))
 
     def see(self, version: Version | None) -> None:
         """Note whom a version is about that is handed out."""
@@ -72,19 +81,39 @@ class Facts:
         elif version.patient:
             self.patients[version.patient] = None
 
+    def ask(self, type_: str, id_: str) -> None:
+        """Note what is asked about, whether it is there or not, if they can be a type and an id."""
+        if _TYPE.fullmatch(type_) and _ID.fullmatch(id_):
+            self.asked[f"{type_}/{id_}"] = None
+
+    def ask_for_patient(self, type_: str, id_: str) -> None:
+        """Note whom is asked about, if it is a patient."""
+        if type_ == "Patient" and _ID.fullmatch(id_):
+            self.patients[id_] = None
+
     def name(self, type_: str, id_: str) -> None:
         """Note the resource that the request names, if they can be a type and an id."""
         if _TYPE.fullmatch(type_) and _ID.fullmatch(id_):
             self.target = f"{type_}/{id_}"
 
     @property
+    def people(self) -> list[str]:
+        """Ids of the patients it is about, and of those who were asked about."""
+        asked = (one.removeprefix(_PATIENT) for one in self.asked if one.startswith(_PATIENT))
+        return [*(self.patients | dict.fromkeys(asked))]
+
+    @property
     def names(self) -> list[str]:
-        """What is named or was written, each once: with its version, where that is known."""
-        if not self.target:
-            return [*self.named]
-        version = f"{self.target}/_history/"
-        known = [one for one in self.named if one.startswith(version)]
-        return [*self.named] if known else [self.target, *self.named]
+        """What is named, asked about or was written, each once: with its version, where that is known."""
+        names = [*self.named]
+        if self.target:
+            version = f"{self.target}/_history/"
+            known = [one for one in names if one.startswith(version)]
+            names = names if known else [self.target, *names]
+        if self.asked:
+            told = {one.partition("/_history/")[0] for one in names}
+            names += [one for one in self.asked if one not in told and not one.startswith(_PATIENT)]
+        return names
 
     def write(self, version: Version, patient: str) -> None:
         """Note a version that is written."""

@@ -19,7 +19,7 @@ from service.store.audit import Event
 __all__ = ["events_of", "outcome_of"]
 
 _MOST_ENTITIES = 500
-"""In one event; what is about more people is told in several."""
+"""People in one event, and names of resources; what has more of either is told in several."""
 _LONGEST_NAME = 256
 _ID = re.compile(r"[A-Za-z0-9\-.]{1,64}")
 _REFERENCE = re.compile(r"[A-Za-z]+/[A-Za-z0-9\-.]{1,64}")
@@ -68,11 +68,16 @@ _text = msgspec.json.Encoder()
 
 def events_of(facts: Facts, status: int) -> list[Event]:
     """Answer the events of a request that is answered with ``status``."""
-    people = list(facts.patients)
-    if len(people) <= _MOST_ENTITIES:
-        return [_event(facts, status, people)]
-    parts = [people[at : at + _MOST_ENTITIES] for at in range(0, len(people), _MOST_ENTITIES)]
-    return [_event(facts, status, part) for part in parts]
+    people, names = facts.people if facts.asked else list(facts.patients), facts.names
+    if len(people) <= _MOST_ENTITIES and len(names) <= _MOST_ENTITIES:
+        return [_event(facts, status, people, names)]
+    parts = range(0, max(len(people), len(names)), _MOST_ENTITIES)
+    return [_event(facts, status, _part(people, at), _part(names, at)) for at in parts]
+
+
+def _part(entities: list[str], at: int) -> list[str]:
+    """What one of several events names: of what all of them have room for everything."""
+    return entities if len(entities) <= _MOST_ENTITIES else entities[at : at + _MOST_ENTITIES]
 
 
 def outcome_of(status: int) -> str:
@@ -82,8 +87,8 @@ def outcome_of(status: int) -> str:
     return "4" if status < 500 else "8"
 
 
-def _event(facts: Facts, status: int, people: Sequence[str]) -> Event:
-    subtype, action, outcome, names = facts.subtype, facts.action, outcome_of(status), facts.names
+def _event(facts: Facts, status: int, people: Sequence[str], names: Sequence[str]) -> Event:
+    subtype, action, outcome = facts.subtype, facts.action, outcome_of(status)
     told = 0 if outcome == "0" or facts.command else status
     kind, head = _head(facts.kind or subtype, subtype, action, outcome, told)
     agent, subject, agents = _who(facts)

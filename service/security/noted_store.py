@@ -4,14 +4,17 @@ A write is recorded in its own transaction: what is stored is never without its 
 round. What was only read is recorded before the answer leaves.
 """
 
-from collections.abc import AsyncIterator
+from collections.abc import AsyncIterator, Sequence
 from typing import Literal, TypeVar
 
+from service.errors import ServiceError
 from service.fhir.search_values import SearchKeys
+from service.security.asked_about import asked_about
 from service.security.audit import Facts
 from service.security.audit_event import events_of
 from service.store.contract import (
     History,
+    Identified,
     Page,
     Query,
     Store,
@@ -35,8 +38,11 @@ class NotedStore(PassingStore):
         self._facts = facts
 
     async def read(self, type_: str, id_: str) -> Version | None:
-        """See the contract."""
+        """See the contract; somebody who is not found is asked about too."""
         version = await self._store.read(type_, id_)
+        if version is None:
+            self._facts.ask_for_patient(type_, id_)
+            return None
         self._facts.see(version)
         return version
 
@@ -51,20 +57,27 @@ class NotedStore(PassingStore):
         return _seen(self._facts, await self._store.history(query))
 
     async def search(self, query: Query) -> Page:
-        """See the contract."""
+        """See the contract; who is named in it is asked about, also where a number alone is told."""
+        self._facts.patients.update(asked_about(query))
         return _seen(self._facts, await self._store.search(query))
 
     async def write(self, name: str, work: Work[T]) -> T:
         """See the contract; recorded with what is written."""
+        facts = self._facts
 
         async def recorded(txn: Transaction) -> T:
+            nonlocal facts
             # a work may be run again from its beginning: so is what is noted of it
             facts = self._facts.within()
             result = await work(_NotedTransaction(txn, facts))
             await txn.audit(events_of(facts, 200))
             return result
 
-        result = await self._store.write(name, recorded)
+        try:
+            result = await self._store.write(name, recorded)
+        except ServiceError:  # that it was refused, and why, tells of whom it looked at
+            self._facts.patients.update(facts.patients)
+            raise
         self._facts.kept = True
         return result
 
@@ -84,10 +97,21 @@ class _NotedTransaction(PassingTransaction):
 
     async def read(self, type_: str, id_: str) -> Version | None:
         version = await self._txn.read(type_, id_)
+        if version is None:
+            self._facts.ask_for_patient(type_, id_)
+            return None
         self._facts.see(version)
         return version
 
+    async def find_all(self, wanted: Sequence[Identified]) -> list[list[Version]]:
+        found = await self._txn.find_all(wanted)
+        for versions in found:
+            for version in versions:
+                self._facts.see(version)
+        return found
+
     async def search(self, query: Query) -> Page:
+        self._facts.patients.update(asked_about(query))
         return _seen(self._facts, await self._txn.search(query))
 
     async def put(
@@ -99,6 +123,8 @@ class _NotedTransaction(PassingTransaction):
         *,
         method: Literal["POST", "PUT"] = "PUT",
     ) -> Version:
+        if keys.patient:  # a refusal is about them too
+            self._facts.patients[keys.patient] = None
         version = await self._txn.put(type_, id_, content, keys, method=method)
         self._facts.write(version, keys.patient)
         return version

@@ -72,6 +72,9 @@ REQUESTS = [
     ("GET", "/fhir/Patient/p1/_history", ("history-instance", "R", "0"), {"Patient/p1"}, ""),
     ("GET", "/fhir/Patient/_history", ("history-type", "R", "0"), {"Patient/p1"}, ""),
     ("GET", "/fhir/_history", ("history-system", "R", "0"), {"Patient/p1"}, ""),
+    ("GET", "/fhir/Observation?patient=p1&_summary=count", ("search-type", "E", "0"), {"Patient/p1"}, None),
+    ("GET", "/fhir/Patient?_id=p1&_count=0", ("search-type", "E", "0"), {"Patient/p1"}, None),
+    ("GET", "/fhir/Observation?subject=Patient/nobody", ("search-type", "E", "0"), {"Patient/nobody"}, None),
     (
         "GET",
         "/fhir/Patient?family=HTEST",
@@ -99,6 +102,17 @@ async def test_what_was_done_to_whom(integrator, auditor, method, path, what, ab
     assert told(event) == what
     assert named(event) == about
     assert query is None or search_of(event) == query
+
+
+@pytest.mark.conformance("L1")
+@pytest.mark.usefixtures("person")
+async def test_a_refusal_that_tells_of_somebody_names_them(integrator, auditor):
+    """A patch that tests a value tells of it by being refused."""
+    patch = [{"op": "test", "path": "/gender", "value": "other"}]
+    headers = {"Content-Type": "application/json-patch+json"}
+    answer = await integrator.patch("/fhir/Patient?_id=p1", json=patch, headers=headers)
+    assert answer.status_code == 422
+    assert named(await newest(auditor)) == {"Patient/p1"}
 
 
 @pytest.mark.conformance("L1")
