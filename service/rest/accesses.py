@@ -8,7 +8,7 @@ import msgspec
 from starlette.types import Message, Scope
 
 from service.fhir.search_parameters import stored_types
-from service.rest.asked_for import named_in_search
+from service.rest.asked_for import named_in, named_in_search
 from service.security.audit import Action, Facts, facts_of, request_line
 
 __all__ = ["complete", "describe", "note_bundle", "note_form"]
@@ -24,11 +24,26 @@ _BY_METHOD: dict[str, tuple[str, Action]] = {
 _HISTORIES = {2: "history-system", 3: "history-type", 4: "history-instance"}
 
 
+_NOTHING = msgspec.Raw(b"[]")
+_UNREADABLE = (msgspec.MsgspecError, UnicodeError, RecursionError)
+
+
 class _Bundle(msgspec.Struct):
     type: str = ""
+    entry: msgspec.Raw = _NOTHING
+
+
+class _Request(msgspec.Struct):
+    url: str
+
+
+class _Entry(msgspec.Struct):
+    request: _Request
 
 
 _bundle = msgspec.json.Decoder(_Bundle)
+_entries = msgspec.json.Decoder(list[msgspec.Raw])
+_entry = msgspec.json.Decoder(_Entry)
 
 
 def describe(scope: Scope) -> None:
@@ -54,12 +69,28 @@ def note_form(scope: Scope, body: bytes) -> None:
         _note_search(facts, scope, body)
 
 
-def note_bundle(scope: Scope, body: bytes) -> None:
-    """Note that a Bundle is a transaction, if it says so; what it says of a batch is known."""
+def note_bundle(scope: Scope, body: bytes, base: str) -> None:
+    """Note that a Bundle is a transaction, if it says so, and what its entries name below ``base``.
+
+    That it is else a batch is known.
+    """
     facts = facts_of(scope)
-    with suppress(msgspec.MsgspecError, UnicodeError, RecursionError):  # read in earnest, and refused, later
-        if facts is not None and _bundle.decode(body).type == "transaction":
+    if facts is None:
+        return
+    with suppress(*_UNREADABLE):  # read in earnest, and refused, later
+        bundle = _bundle.decode(body)
+        if bundle.type == "transaction":
             facts.subtype = "transaction"
+        for entry in _entries.decode(bundle.entry):
+            _note_entry(facts, entry, f"{base}/")
+
+
+def _note_entry(facts: Facts, entry: msgspec.Raw, base: str) -> None:
+    with suppress(*_UNREADABLE):  # one that is no request does not hide the others
+        address = _entry.decode(entry).request.url.removeprefix(base).removeprefix("/")
+        if "/" in address or "?" in address:
+            for type_, id_ in named_in(address):
+                facts.ask(type_, id_)
 
 
 def _note_search(facts: Facts, scope: Scope, query: bytes) -> None:

@@ -206,7 +206,7 @@ def bundler(operations: Iterable[Row]) -> Callable[[Call], Awaitable[Response]]:
         """Carry out a batch or a transaction."""
         prefer = call.wanted if call.prefer("return") else "minimal"
         sent = await call.resource_body()
-        note_bundle(call.request.scope, sent)
+        note_bundle(call.request.scope, sent, call.base)
         body = await transaction.process(
             call.store,
             sent,

@@ -6,6 +6,9 @@ import pytest
 from httpx import AsyncClient
 from ward import Tree, Ward, observation, ref
 
+from service.security.audit import Facts
+from service.security.audit_event import events_of
+
 pytestmark = [pytest.mark.anyio, pytest.mark.conformance("L1")]
 JSON_PATCH = {"Content-Type": "application/json-patch+json"}
 
@@ -192,3 +195,85 @@ async def test_what_may_not_be_written_about_somebody_names_them(ward: Ward, tra
     answer = await ward.dora().put("/fhir/Observation/planted", json=observation("planted", "ben"))
     assert answer.status_code == 403
     assert await trail.names() == {"Patient/ben", "Observation/planted"}
+
+
+def bundle(kind: str, *requests: str) -> Tree:
+    asked = [request.split(" ") for request in requests]
+    entries = [{"request": {"method": method, "url": url}} for method, url in asked]
+    return {"resourceType": "Bundle", "type": kind, "entry": entries}
+
+
+PROBES = (
+    "GET Patient/ben",
+    "GET Observation/weight-ben",
+    "GET http://test/fhir/Goal/goal-ben",
+    "GET /Condition/condition-ben/_history",
+    "GET Flag/flag-ben/_history/1",
+    "DELETE Observation/vital-ben",
+    "GET Patient/ben/$everything",
+    "GET Encounter?_id=visit-ben",
+    "GET Observation/never",
+    "BREW Observation/secret-ben",
+)
+PROBED = {
+    "Patient/ben",
+    "Observation/weight-ben",
+    "Goal/goal-ben",
+    "Condition/condition-ben",
+    "Flag/flag-ben",
+    "Observation/vital-ben",
+    "Encounter/visit-ben",
+    "Observation/never",
+    "Observation/secret-ben",
+}
+
+
+@pytest.mark.parametrize("scope", ["user/*.cruds", "user/Device.r"])
+async def test_a_batch_names_what_its_entries_ask_for(ward: Ward, trail: Trail, scope: str) -> None:
+    """Ids can't be probed many at once unseen; also not with an entry that can't be read."""
+    sent = bundle("batch", *PROBES)
+    sent["entry"] += [{"request": {}}, 7]
+    answer = await ward.dora(scope).post("/fhir", json=sent)
+    assert answer.status_code == 200, answer.text
+    (event,) = await trail.events("&patient=ben")
+    assert event["subtype"][0]["code"] == "batch"
+    assert await trail.names() == PROBED
+    for name in PROBED:
+        assert len(await trail.events(f"&entity={name}")) == 1, name
+
+
+async def test_a_batch_names_what_it_found(everybody: AsyncClient, trail: Trail) -> None:
+    await everybody.post("/fhir", json=bundle("batch", "GET Observation/weight-ben"))
+    assert await trail.names() == {"Patient/ben", "Observation/weight-ben"}
+
+
+async def test_a_write_of_a_batch_is_told_apart_from_the_others(everybody: AsyncClient, trail: Trail) -> None:
+    sent = bundle(
+        "batch", "GET Observation/weight-ben", "DELETE Observation/vital-ann", "DELETE Flag/flag-ann"
+    )
+    await everybody.post("/fhir", json=sent)
+    assert len(await trail.events("&patient=ben")) == 1
+    assert len(await trail.events("&entity=Observation/vital-ann")) == 2  # the write, and the whole
+
+
+@pytest.mark.parametrize("scope", ["user/*.cruds", "user/Device.r"])
+async def test_a_refused_transaction_names_what_its_entries_ask_for(
+    ward: Ward, trail: Trail, scope: str
+) -> None:
+    probes = bundle("transaction", "GET Patient/ben", "DELETE Observation/weight-ben", "GET Goal/goal-ann")
+    answer = await ward.dora(scope).post("/fhir", json=probes)
+    assert answer.status_code in {403, 404}
+    (event,) = await trail.events("&patient=ben")
+    assert event["subtype"][0]["code"] == "transaction"
+    assert {"Patient/ben", "Observation/weight-ben", "Goal/goal-ann"} <= await trail.names()
+
+
+def test_an_event_names_at_most_500_people_and_500_resources() -> None:
+    facts = Facts(subtype="batch")
+    for at in range(1_200):
+        facts.ask("Observation", str(at))
+    facts.ask("Patient", "ben")
+    events = events_of(facts, 200)
+    assert [len(one.targets) for one in events] == [501, 501, 201]
+    assert all("Patient/ben" in one.targets for one in events)
+    assert len({target for one in events for target in one.targets}) == 1_201
