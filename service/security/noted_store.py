@@ -8,6 +8,8 @@ from collections.abc import AsyncIterator, Sequence
 from typing import Literal, TypeVar
 
 from service.errors import ServiceError
+from service.fhir.json import Tree, reread
+from service.fhir.references import local_target
 from service.fhir.search_values import SearchKeys
 from service.security.asked_about import asked_about
 from service.security.audit import Facts
@@ -27,6 +29,8 @@ from service.store.passing import PassingStore, PassingTransaction
 __all__ = ["NotedStore"]
 
 T = TypeVar("T")
+_OF_OTHERS = frozenset({"Binary", "Group"})
+"""Types whose resources name by themselves nobody whom they are about: that is somewhere else, or several."""
 
 
 class NotedStore(PassingStore):
@@ -44,22 +48,26 @@ class NotedStore(PassingStore):
             self._facts.ask_for_patient(type_, id_)
             return None
         self._facts.see(version)
+        if type_ in _OF_OTHERS:
+            await _see_others(self._facts, self._store, version)
         return version
 
     async def vread(self, type_: str, id_: str, version: int) -> Version | None:
         """See the contract."""
         found = await self._store.vread(type_, id_, version)
         self._facts.see(found)
+        if found is not None and type_ in _OF_OTHERS:
+            await _see_others(self._facts, self._store, found)
         return found
 
     async def history(self, query: History) -> Page:
         """See the contract."""
-        return _seen(self._facts, await self._store.history(query))
+        return await _seen(self._facts, self._store, await self._store.history(query))
 
     async def search(self, query: Query) -> Page:
         """See the contract; who is named in it is asked about, also where a number alone is told."""
         self._facts.patients.update(asked_about(query))
-        return _seen(self._facts, await self._store.search(query))
+        return await _seen(self._facts, self._store, await self._store.search(query))
 
     async def write(self, name: str, work: Work[T]) -> T:
         """See the contract; recorded with what is written."""
@@ -101,6 +109,8 @@ class _NotedTransaction(PassingTransaction):
             self._facts.ask_for_patient(type_, id_)
             return None
         self._facts.see(version)
+        if type_ in _OF_OTHERS:
+            await _see_others(self._facts, self._txn, version)
         return version
 
     async def find_all(self, wanted: Sequence[Identified]) -> list[list[Version]]:
@@ -112,7 +122,7 @@ class _NotedTransaction(PassingTransaction):
 
     async def search(self, query: Query) -> Page:
         self._facts.patients.update(asked_about(query))
-        return _seen(self._facts, await self._txn.search(query))
+        return await _seen(self._facts, self._txn, await self._txn.search(query))
 
     async def put(
         self,
@@ -135,7 +145,29 @@ class _NotedTransaction(PassingTransaction):
         return version
 
 
-def _seen(facts: Facts, page: Page) -> Page:
+async def _seen(facts: Facts, source: Store | Transaction, page: Page) -> Page:
     for version in page.versions:
         facts.see(version)
+        if version.type in _OF_OTHERS:
+            await _see_others(facts, source, version)
     return page
+
+
+async def _see_others(facts: Facts, source: Store | Transaction, version: Version) -> None:
+    """Note the members of a Group, and whom the security context of a file is about."""
+    if version.deleted:
+        return
+    tree = reread(version.content)
+    for member in tree.get("member", ()):
+        facts.ask_for_patient(*_named(member.get("entity", {})))
+    type_, id_ = _named(tree.get("securityContext", {}))
+    if id_ and type_ != "Binary":
+        facts.ask_for_patient(type_, id_)
+        facts.see(await source.read(type_, id_))
+
+
+def _named(reference: Tree) -> tuple[str, str]:
+    # below whichever base: one too many is told rather than nobody
+    address = str(reference.get("reference", "")).rpartition("/fhir/")[2]
+    type_, _, id_ = local_target(address).partition("/")
+    return type_, id_

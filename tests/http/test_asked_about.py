@@ -268,6 +268,33 @@ async def test_a_refused_transaction_names_what_its_entries_ask_for(
     assert {"Patient/ben", "Observation/weight-ben", "Goal/goal-ann"} <= await trail.names()
 
 
+FILES = ["Binary/file-ben", "Binary/file-ben/_history/1", "Binary/file-ben/_history", "Binary?_id=file-ben"]
+
+
+@pytest.mark.parametrize("path", FILES)
+async def test_a_file_is_about_whom_its_security_context_is(
+    everybody: AsyncClient, trail: Trail, path: str
+) -> None:
+    assert (await everybody.get(f"/fhir/{path}")).status_code == 200
+    assert len(await trail.events("&patient=ben")) == 1
+
+
+@pytest.mark.parametrize("path", ["Group/both", "Group?_id=both", "Group/both/_history/1"])
+async def test_a_group_is_about_its_members(everybody: AsyncClient, trail: Trail, path: str) -> None:
+    assert (await everybody.get(f"/fhir/{path}")).status_code == 200
+    assert {"Patient/ann", "Patient/ben"} <= await trail.names()
+
+
+async def test_a_large_group_is_told_in_several_events(everybody: AsyncClient, trail: Trail) -> None:
+    members = [{"entity": ref(f"Patient/{at}")} for at in range(1_001)]
+    large = {"resourceType": "Group", "id": "large", "type": "person", "actual": True, "member": members}
+    assert (await everybody.put("/fhir/Group/large", json=large)).status_code == 201
+    await trail.begin()
+    await everybody.get("/fhir/Group/large")
+    assert len(await trail.events()) == 3
+    assert len(await trail.names()) == 1_002
+
+
 def test_an_event_names_at_most_500_people_and_500_resources() -> None:
     facts = Facts(subtype="batch")
     for at in range(1_200):
