@@ -326,6 +326,11 @@ class Settings(BaseSettings):
         return self.data_dir / "code-lists"
 
     @property
+    def fhir_base(self) -> str:
+        """The FHIR base by the public address, without a slash at its end; empty where none is set."""
+        return f"{self.base_url.rstrip('/')}/fhir" if self.base_url else ""
+
+    @property
     def zone(self) -> ZoneInfo:
         """The site's time zone."""
         return ZoneInfo(self.time_zone)

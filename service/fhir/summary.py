@@ -3,7 +3,7 @@
 A part carries the tag SUBSETTED, so that nobody takes it for the whole and writes it back.
 """
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import Any, Literal, cast, get_args
 
@@ -35,10 +35,13 @@ class Subset:
         return self.mode == "false" and not self.names
 
 
-def subset_of(summary: str, names: str) -> Subset:
-    """Read the two parameters, empty where not given; ValueError, with a sentence, if they can't be used."""
+def subset_of(summary: str, names: str, *, others: Sequence[str] = ()) -> Subset:
+    """Read the two parameters, empty where not given; ValueError, with a sentence, if they can't be used.
+
+    ``others`` are modes that the caller knows besides and does not ask about.
+    """
     if summary and summary not in get_args(Mode):
-        raise ValueError(f"_summary must be one of {', '.join(get_args(Mode))}")
+        raise ValueError(f"_summary must be one of {', '.join((*others, *get_args(Mode)))}")
     wanted = tuple(name.strip() for name in names.split(",") if name.strip())
     if names and not wanted:
         raise ValueError("_elements must name at least one element")

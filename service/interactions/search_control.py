@@ -106,11 +106,10 @@ class _Reading:
     def subset(self) -> Subset:
         summary = self._given.get("_summary", "")
         try:
-            return subset_of("" if summary == "count" else summary, self._given.get("_elements", ""))
+            asked = "" if summary == "count" else summary  # which no single resource has
+            return subset_of(asked, self._given.get("_elements", ""), others=("count",))
         except ValueError as error:
-            # a search may also ask for the count, which no single resource has
-            why = f"{error}".replace("must be one of true,", "must be one of count, true,")
-            self._bad("_summary" if summary else "_elements", why)
+            self._bad("_summary" if summary else "_elements", f"{error}")
             return Subset()
 
     def alone(self, includes: bool) -> None:

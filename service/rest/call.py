@@ -333,7 +333,7 @@ def base_url(request: Request, settings: Settings) -> str:
     What a proxy says of the address (X-Forwarded-Proto, -Host, -Prefix) counts only if the settings trust it.
     """
     if settings.base_url:
-        return f"{settings.base_url.rstrip('/')}/fhir"
+        return settings.fhir_base
     scheme, host, prefix = request.scope["scheme"], _host(request), ""
     if settings.trust_forwarded:
         scheme = _forwarded(request, "proto", _SCHEME) or scheme
@@ -354,8 +354,7 @@ def _base_of(caller: Principal, settings: Settings) -> str:
 
     The address that a request was sent to is the sender's to choose: it would make anybody's person ours.
     """
-    known = settings.base_url and "://" in caller.fhir_user
-    return f"{settings.base_url.rstrip('/')}/fhir" if known else ""
+    return settings.fhir_base if "://" in caller.fhir_user else ""
 
 
 def _host(request: Request) -> str:

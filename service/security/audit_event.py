@@ -21,7 +21,6 @@ __all__ = ["events_of", "outcome_of"]
 _MOST_ENTITIES = 500
 """People in one event, and names of resources; what has more of either is told in several."""
 _LONGEST_NAME = 256
-_ID = re.compile(r"[A-Za-z0-9\-.]{1,64}")
 _REFERENCE = re.compile(r"[A-Za-z]+/[A-Za-z0-9\-.]{1,64}")
 _URL = re.compile(r"https?://[^\s\"<>]+")
 _PURPOSES = "http://terminology.hl7.org/CodeSystem/v3-ActReason"

@@ -34,13 +34,16 @@ class Remembered:
     """Rises with whatever makes what is being looked up uncertain."""
     _cared: dict[tuple[str, str], float] = field(default_factory=dict)
     _withheld: dict[bool, tuple[float, Withheld]] = field(default_factory=dict)
-    _reaches: dict[Principal | tuple[Principal, str, bool, str], Reach] = field(default_factory=dict)
+    _reaches: dict[Principal | tuple[Principal, bool, str], Reach] = field(default_factory=dict)
 
     def reach(
         self, principal: Principal, base: str, care: CareReach, *, broken: bool, only: str = ""
     ) -> Reach:
-        """Answer ``reach_of`` this caller, whose person is named below ``base``; callers ask many times."""
-        key = (principal, base, broken, only) if base or broken or only else principal
+        """Answer ``reach_of`` this caller, whose person is named below ``base``; callers ask many times.
+
+        ``base`` and ``care`` are the service's own, the same whoever asks.
+        """
+        key = (principal, broken, only) if broken or only else principal
         found = self._reaches.get(key)
         if found is None:
             if len(self._reaches) > _MOST:

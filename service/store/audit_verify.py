@@ -8,7 +8,7 @@ elsewhere, by an earlier verification, show both.
 """
 
 from collections import Counter
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 from typing import NamedTuple
 
@@ -108,13 +108,16 @@ class _Witnesses:
     def __init__(self, named: Iterable[Named]) -> None:
         self._hashes: dict[tuple[str, int], set[str]] = {}
         self._ends: dict[str, list[tuple[int, int]]] = {}
+        self._note(named)
+
+    def _note(self, named: Iterable[Named]) -> None:
         for one in named:
             self._hashes.setdefault((one.chain, one.place), set()).add(one.hash)
 
-    def see(self, named: Iterable[Named], recorded: int) -> None:
+    def see(self, named: Sequence[Named], recorded: int) -> None:
         """Where chains ended at a time (UTC milliseconds), as a row of that time tells."""
+        self._note(named)
         for one in named:
-            self._hashes.setdefault((one.chain, one.place), set()).add(one.hash)
             self._ends.setdefault(one.chain, []).append((one.place, recorded))
 
     def ended_before(self, chain: str, place: int) -> int:

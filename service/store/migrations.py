@@ -5,6 +5,7 @@
 number had nothing to change.
 """
 
+from collections.abc import Iterable
 from pathlib import Path
 from typing import Literal
 
@@ -19,6 +20,7 @@ __all__ = [
     "audit_upgrade",
     "judge",
     "schema",
+    "statements",
     "upgrade",
 ]
 
@@ -58,6 +60,11 @@ def audit_upgrade(version: int) -> list[str]:
         raise StoreUnavailable("The file of accesses was written by a newer program; use that one.")
     numbers = (_OF_AUDIT[number] for number in range(version + 1, AUDIT_VERSION + 1))
     return [(_UPGRADES / f"sqlite_{number}.sql").read_text("utf-8") for number in numbers]
+
+
+def statements(scripts: Iterable[str]) -> list[str]:
+    """The statements of scripts for SQLite, which runs one at a time; each ends with its line."""
+    return [statement for script in scripts for statement in script.split(";\n")]
 
 
 def judge(version: int, compatible_with: int, *, older: bool = False) -> None:

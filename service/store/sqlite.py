@@ -55,7 +55,7 @@ from service.store.entries import Entry, EntryKind, entered
 from service.store.entries import forgotten as forgotten_entries
 from service.store.entries import listed as listed_entries
 from service.store.history_sql import history_of, history_page, history_total
-from service.store.migrations import COMPATIBLE_WITH, SCHEMA_VERSION, judge, schema
+from service.store.migrations import COMPATIBLE_WITH, SCHEMA_VERSION, judge, schema, statements
 from service.store.search_match import SQLITE, Statement
 from service.store.search_order import begun
 from service.store.search_sql import columns
@@ -71,7 +71,6 @@ from service.store.sqlite_audit import (
     run_audited,
     take_away,
     targets_chunk,
-    targets_wait,
     trail_chunk,
 )
 from service.store.sqlite_transaction import (
@@ -499,26 +498,13 @@ class SqliteStore:
                 self._fail(group, error)
             for job in group:
                 _answer(job)
-            self._file_targets()
+            with suppress(sqlite3.Error):
+                file_targets(self._writing)
         while not self._jobs.empty():
             late = self._jobs.get()
             if late is not None:
                 late.error = StoreUnavailable("The store is closed.")
                 _answer(late)
-
-    def _file_targets(self) -> None:
-        """File what AuditEvents are found by, once there is enough; else it is found where it waits.
-
-        It takes more room than a write itself: a disk that is nearly full lacks it first.
-        """
-        try:
-            if targets_wait(self._writing):
-                self._writing.execute("BEGIN IMMEDIATE")
-                file_targets(self._writing)
-                self._writing.execute("COMMIT")
-        except sqlite3.Error:
-            with suppress(sqlite3.Error):
-                self._writing.execute("ROLLBACK")
 
     def _begin(self, group: list[_Job]) -> None:
         """Begin a transaction; if the database stays locked, those behind have waited long enough as well."""
@@ -650,7 +636,7 @@ def _prepare(connection: sqlite3.Connection, *, older: bool) -> None:
     try:
         exists = connection.execute("SELECT 1 FROM sqlite_master WHERE name = 'schema_version'").fetchone()
         if not exists:
-            for statement in schema("sqlite").split(";\n"):
+            for statement in statements([schema("sqlite")]):
                 connection.execute(statement)
             values = (SCHEMA_VERSION, COMPATIBLE_WITH)
             connection.execute("INSERT INTO schema_version (version, compatible_with) VALUES (?, ?)", values)

@@ -6,13 +6,12 @@ process; the chains of both files name each other's ends, so that a file that is
 noticed.
 """
 
-from collections.abc import Callable, Iterator, Sequence
-from contextlib import contextmanager
+from collections.abc import Callable, Sequence
 from pathlib import Path
 
 from service.store.audit import Event, Head, new_head
-from service.store.migrations import AUDIT_VERSION, audit_schema, audit_upgrade
-from service.store.sqlite_audit import AT_ONCE, Connection, file_targets, record, take_away
+from service.store.migrations import AUDIT_VERSION, audit_schema, audit_upgrade, statements
+from service.store.sqlite_audit import AT_ONCE, Connection, file_targets, kept, record, take_away
 
 __all__ = ["Accesses", "accesses_path"]
 
@@ -50,7 +49,7 @@ class Accesses:
         if 0 < len(events) < AT_ONCE:  # with a link before them still one statement, its own transaction
             head = self._written(events)
         else:
-            with self._kept():
+            with kept(self._connection):
                 head = self._written(events)
         due = head.linked_place > self._head.linked_place
         self._head = head
@@ -60,32 +59,19 @@ class Accesses:
 
     def file(self) -> None:
         """File what the last rows are found by, once there is enough of it."""
-        with self._kept():
-            file_targets(self._connection)
+        file_targets(self._connection)
 
     def take_away(self, before: int) -> int:
         """Take away some of the oldest rows, of those recorded before a time; answers how many."""
-        with self._kept():
+        with kept(self._connection):
             return take_away(self._connection, before)
-
-    @contextmanager
-    def _kept(self) -> Iterator[None]:
-        """A transaction: all of it is kept, or nothing."""
-        self._connection.execute("BEGIN IMMEDIATE")
-        try:
-            yield
-            self._connection.execute("COMMIT")
-        except BaseException:
-            if self._connection.in_transaction:  # a full disk has taken it back by itself
-                self._connection.execute("ROLLBACK")
-            raise
 
     def _prepare(self) -> None:
         """Create the tables of a new file, bring up those of an older one."""
-        with self._kept():
+        with kept(self._connection):
             (found,) = self._connection.execute("PRAGMA user_version").fetchone()
             scripts = audit_upgrade(found) if found else [audit_schema()]
-            for statement in (part for script in scripts for part in script.split(";\n")):
+            for statement in statements(scripts):
                 self._connection.execute(statement)
             if scripts:
                 self._connection.execute(f"PRAGMA user_version = {AUDIT_VERSION}")

@@ -8,7 +8,7 @@ from service.store.audit import Audited, Begun
 from service.store.audit_sql import EXISTING
 from service.store.contract import Version, VisitKey
 from service.store.entries import Entry, travelling
-from service.store.migrations import COMPATIBLE_WITH, SCHEMA_VERSION, upgrade
+from service.store.migrations import COMPATIBLE_WITH, SCHEMA_VERSION, statements, upgrade
 from service.store.search_sql import kept_columns
 from service.store.sqlite_audit import begin_behind, beginnings, trail_chunk
 from service.store.sqlite_transaction import Connection, SqliteTransaction, Words
@@ -103,7 +103,7 @@ class SqliteArchive(SqliteTransaction):
         """See Archive."""
         (found,) = self._connection.execute("SELECT version FROM schema_version").fetchone()
         scripts = upgrade("sqlite", found)
-        for statement in (part for script in scripts for part in script.split(";\n")):
+        for statement in statements(scripts):
             self._connection.execute(statement)
         values = (SCHEMA_VERSION, COMPATIBLE_WITH)
         if found < SCHEMA_VERSION:

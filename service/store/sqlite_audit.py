@@ -4,7 +4,8 @@ It lies in two files (see ``sqlite_accesses.py``), each with chains of its own: 
 puts their rows in order.
 """
 
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from contextlib import contextmanager, nullcontext
 from functools import cache
 from typing import Any, Protocol
 
@@ -48,11 +49,11 @@ __all__ = [
     "ends",
     "file_targets",
     "keep",
+    "kept",
     "record",
     "run_audited",
     "take_away",
     "targets_chunk",
-    "targets_wait",
     "trail_chunk",
 ]
 
@@ -127,16 +128,29 @@ def keep(connection: Connection, rows: Sequence[Audited]) -> None:
         connection.execute(_statement(len(some)), values)
 
 
-def targets_wait(connection: Connection) -> bool:
-    """Whether there is enough of what the last rows are found by to be filed."""
-    (waiting,) = connection.execute(_UNFILED).fetchone()
-    return bool(waiting) and waiting >= _WAITING
+@contextmanager
+def kept(connection: Connection) -> Iterator[None]:
+    """A transaction: all of it is kept, or nothing."""
+    connection.execute("BEGIN IMMEDIATE")
+    try:
+        yield
+        connection.execute("COMMIT")
+    except BaseException:
+        if connection.in_transaction:  # a full disk has taken it back by itself
+            connection.execute("ROLLBACK")
+        raise
 
 
 def file_targets(connection: Connection) -> None:
-    """File what the last rows are found by, once there is enough of it; in a transaction."""
-    if targets_wait(connection):
-        _file(connection)
+    """File what the last rows are found by, once there is enough of it, within a transaction or as one.
+
+    It takes more room than the rows themselves: a disk that is nearly full lacks it first. What can't be
+    filed is found where it waits.
+    """
+    (waiting,) = connection.execute(_UNFILED).fetchone()
+    if waiting and waiting >= _WAITING:
+        with nullcontext() if connection.in_transaction else kept(connection):
+            _file(connection)
 
 
 def run_audited(files: Sequence[Connection], query: Query) -> Page:

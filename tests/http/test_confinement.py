@@ -6,6 +6,8 @@ import pytest
 from httpx import AsyncClient, Response
 from ward import CATEGORY, CONFIDENTIALITY, DORA, ERIC, Tree, Ward, label, observation, of_category, ref
 
+from service.security.remembered import Remembered
+
 pytestmark = [pytest.mark.anyio, pytest.mark.conformance("I5")]
 
 
@@ -541,7 +543,8 @@ async def test_the_address_a_request_names_makes_nobody_ours(
     for base, seen in (("", set()), ("https://fhir.example.org/swallow/", {"Patient/ann"})):
         services = ward.app.services
         settings = services.settings.model_copy(update={"base_url": base})
-        monkeypatch.setattr(ward.app, "services", replace(services, settings=settings))
+        other = replace(services, settings=settings, remembered=Remembered())
+        monkeypatch.setattr(ward.app, "services", other)
         for host in ("elsewhere.example.org", "fhir.example.org", "test"):
             headers = {"Host": host}
             assert named(await theirs.get("/fhir/Patient", headers=headers)) == set()

@@ -11,7 +11,7 @@ import pytest
 from databases import AnyLoop, database
 
 from service.fhir.search_query import Clause, ReferenceValue
-from service.store import sqlite, sqlite_accesses, sqlite_audit
+from service.store import sqlite_audit
 from service.store.audit import Event, hash_of
 from service.store.audit_links import Named
 from service.store.audit_verify import verify
@@ -340,8 +340,7 @@ def test_what_can_not_be_filed_is_recorded_found_and_named(path, monkeypatch):
         raise sqlite3.OperationalError("database or disk is full")
 
     monkeypatch.setattr(sqlite_audit, "_WAITING", 1)
-    for module in (sqlite, sqlite_accesses):
-        monkeypatch.setattr(module, "file_targets", full)
+    monkeypatch.setattr(sqlite_audit, "_file", full)
     store = SqliteStore(path, clock=Clock())
     asyncio.run(store.audit([event("p")] * 3))  # nobody is refused
     for _ in range(2):
